@@ -1,0 +1,54 @@
+// Package source says what the agent needs of a machine: one reading at a
+// time of its revolution counter and its stop inputs. It only reads; nothing
+// behind this interface may write to a machine.
+package source
+
+import "context"
+
+// Instant is one reading of the agent's clocks.
+type Instant struct {
+	Boot     [16]byte // kernel boot id
+	Boottime int64    // CLOCK_BOOTTIME, ns
+	Wall     int64    // ns since 1970 UTC, as the agent believes it
+	Quality  Quality
+}
+
+// Quality mirrors wire ClockQuality.
+type Quality uint8
+
+// Clock qualities.
+const (
+	Unset Quality = iota
+	Free
+	NTPSynced
+	ServerSynced
+)
+
+// Reading is one look at a machine.
+type Reading struct {
+	At Instant
+	// Raw is the revolution counter as the machine shows it.
+	Raw uint64
+	// Active lists the stop inputs that are on, as indices into the machine's
+	// configured stops, ascending.
+	Active []int
+	// SpeedRPM is the machine's own speed reading; negative when it has none.
+	SpeedRPM float64
+	// Err says why there is no reading; the other fields but At are then void.
+	// A failed read is never a zero.
+	Err error
+	// Restarted says that At follows a time in which nobody watched because
+	// the agent was down. Only replayed days set it.
+	Restarted bool
+}
+
+// Source reads one machine.
+type Source interface {
+	// Read takes one reading. It does not stamp At. It returns an error when
+	// the machine did not answer in full; the next call tries again.
+	Read(ctx context.Context) (Reading, error)
+	// Counter tells the width of the raw counter in bits.
+	Counter() (bits uint)
+	// Close frees the line. It does not wait for a Read in progress.
+	Close() error
+}

@@ -1,0 +1,166 @@
+// Package outlook answers the mill's three questions from one snapshot of the
+// floor: how many kilos are left, when each order is done with what certainty,
+// and which creel needs cones when. It is pure: the instant comes with the
+// call, and nothing is read, logged or remembered.
+package outlook
+
+import (
+	"time"
+
+	"turnwise/planner/calendar"
+	"turnwise/planner/forecast"
+	"turnwise/planner/knit"
+	"turnwise/planner/unit"
+)
+
+// Snapshot is what the planner knows about the floor at one instant.
+type Snapshot struct {
+	Calendar calendar.Calendar
+	Machines []Machine
+	Orders   []Order
+	Lots     []Lot
+}
+
+// Machine is one machine with its history, its jobs and its creel.
+type Machine struct {
+	ID string
+	// State at the instant of the snapshot.
+	State State
+	Cause string    // of the stop in progress
+	Since time.Time // of State
+	// SpeedRPM is the speed of the recent running time; 0 = not known.
+	SpeedRPM float64
+	// Revolutions since first sight and since the last doff.
+	Revolutions      int64
+	SinceDoff        int64
+	RunMinutes       float64 // running time that Stops were collected in
+	Stops            []forecast.CauseHistory
+	Jobs             []Job // the running job first
+	Creel            []Load
+	StopsCountedFrom time.Time
+}
+
+// State of a machine.
+type State uint8
+
+// States.
+const (
+	Unknown State = iota
+	Running
+	Stopped
+)
+
+// Job is the part of an order on a machine.
+type Job struct {
+	Order string
+	Card  Card
+	// QuantityKg is the part of the order; 0 = shared between the machines of
+	// the order so that they end together.
+	QuantityKg float64
+	CountedKg  float64
+}
+
+// Card is a knit card as the outlook needs it.
+type Card struct {
+	ID       string
+	SpeedRPM float64
+	Knit     knit.Card
+	Feeds    []Feed // in the order of Knit.Feeds
+}
+
+// Feed says which yarn and lot a feed group of the card takes.
+type Feed struct {
+	Yarn string
+	Lot  string
+}
+
+// Order is one order of the book.
+type Order struct {
+	ID         string
+	Article    string
+	QuantityKg float64
+	DoneKg     float64 // before counting began, and counted since
+	Promise    time.Time
+	RollKg     float64
+	WasteRatio float64
+}
+
+// Load is one set of cones on one feed group.
+type Load struct {
+	Group         string
+	Yarn, Lot     string
+	Tip           string
+	Cones         int
+	ConeKg        float64
+	ConeCV        float64
+	AtRevolutions int64 // machine's revolutions when the cones were put on
+	At            time.Time
+}
+
+// Lot is the yarn of one lot.
+type Lot struct {
+	ID, Yarn    string
+	StoreKg     float64
+	AtMachineKg float64
+}
+
+// Outlook is the answer.
+type Outlook struct {
+	At     time.Time
+	Orders []OrderOutlook
+	Creels []CreelWindow
+	Doffs  []Doff
+}
+
+// Finish is a distribution of finishing times.
+type Finish struct {
+	P10, P50, P80, P90 time.Time
+	Beads              [20]time.Time // equally likely, earliest first
+	MissChance         float64       // to finish after the promise
+	Refused            string        // why there is no forecast; the rest is then void
+	Basis              []string
+}
+
+// OrderOutlook is one order's future.
+type OrderOutlook struct {
+	Order       string
+	RemainingKg float64
+	Finish      Finish
+	Jobs        []JobOutlook
+	Why         []string // what stands in the way, one sentence each
+	Yarn        []LotBalance
+}
+
+// JobOutlook is the part of an order on one machine.
+type JobOutlook struct {
+	Machine              string
+	RemainingKg          float64
+	RemainingRevolutions unit.Revolutions
+	Finish               Finish
+}
+
+// LotBalance says whether a lot covers what is left to knit.
+type LotBalance struct {
+	Yarn, Lot                   string
+	StoreKg, CreelKg, AtMachine float64
+	NeededKg, ShortKg           float64
+}
+
+// CreelWindow says when the cones of one feed group run out.
+type CreelWindow struct {
+	Machine, Group       string
+	Yarn, Lot, Tip       string
+	Cones                int
+	First, P05, P50, P95 time.Time
+	Last                 time.Time
+	FirstRevolutions     float64
+	LoadedAtRevolutions  int64
+}
+
+// Doff says when the roll on a machine reaches its mass.
+type Doff struct {
+	Machine  string
+	At       time.Time
+	RollKg   float64
+	RevsLeft int64
+}

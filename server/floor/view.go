@@ -1,0 +1,175 @@
+package floor
+
+import (
+	"time"
+
+	"turnwise/planner/outlook"
+)
+
+// State of a machine as people should see it.
+type State uint8
+
+// States. Unknown is never to be shown as stopped.
+const (
+	Unknown State = iota
+	Running
+	Stopped  // a stop input is active
+	Standing // does not turn, no input says why
+)
+
+// Cause is one entry of the list of causes.
+type Cause struct {
+	ID      string
+	Letter  string // knot letter
+	Word    string // for people, "yarn"
+	Element string // ISO 22400 time element
+}
+
+// MachineView is the live picture of one machine.
+type MachineView struct {
+	ID, Name    string // "k01", "K01"
+	Area, Set   string
+	Agent       string
+	Label       string // article in a few words, "SJ 30x28"
+	State       State
+	Since       time.Time
+	Cause       Cause
+	Heard       time.Time // newest committed or live word
+	SpeedRPM    float64
+	CardRPM     float64
+	Order       string
+	Card        string
+	GramsPerRev float64 // 0 = no card
+	Problem     string  // of the source, as the agent tells it
+
+	Revolutions  int64 // committed
+	KilosCounted float64
+	SinceDoff    int64
+	ToDoff       int64 // revolutions; 0 with RollKg 0 = not known
+	RollKg       float64
+	RollNumber   int64
+	DoffDue      time.Time // zero = not known
+
+	Entry MachineEntry // what the machine is
+}
+
+// MachineEntry is the plate of a machine.
+type MachineEntry struct {
+	DiameterInch, GaugeNPI                float64
+	CylinderNeedles, DialNeedles, Feeders int
+	MaxRPM                                float64
+	Structures                            []string
+	Year                                  int
+}
+
+// ShiftView is one shift so far, for the page of threads.
+type ShiftView struct {
+	Name                     string // "morning"; "" = outside the calendar
+	From, To                 time.Time
+	Now                      time.Time // end of the picture, at most To
+	RunShare                 float64   // run / (run + stop), of the time heard; NaN = nothing heard
+	RunMS, StopMS, UnknownMS int64
+	Lost                     []CauseMinutes // most first
+	Threads                  []Thread       // most kilos lost first
+	Groups                   []GroupEvent
+}
+
+// CauseMinutes is time lost to one cause.
+type CauseMinutes struct {
+	Cause Cause
+	MS    int64
+	Count int
+}
+
+// SegmentKind of a thread.
+type SegmentKind uint8
+
+// Segment kinds.
+const (
+	Run SegmentKind = iota + 1
+	Stop
+	NoData
+	Off // outside the calendar
+)
+
+// Segment is one stretch of a thread.
+type Segment struct {
+	Kind     SegmentKind
+	From, To time.Time
+	Ratio    float64 // speed / card speed while running; 0 = no card speed
+	Cause    Cause   // of a stop; Letter "." below 30 s
+	Grouped  bool    // part of a group event
+	StopID   string
+}
+
+// Thread is one machine along a shift.
+type Thread struct {
+	Machine, Name, Label            string
+	Segments                        []Segment
+	RunMS, StopMS, UnknownMS, OffMS int64
+	RunShare                        float64 // NaN = nothing heard
+	LostKg                          float64 // to stops and slow running, against card speed
+	SlowKg                          float64 // of it, to slow running
+	SpeedRPM, CardRPM               float64 // mean while running
+	StopsBy                         []CauseMinutes
+	Why                             string // the one thing that explains most
+	Abnormal                        bool   // Why deserves the sign
+	Silent                          bool   // no data now
+}
+
+// GroupEvent is several machines stopping together.
+type GroupEvent struct {
+	Letter   string
+	At       time.Time
+	Machines []string
+	Lasted   time.Duration // median
+}
+
+// OrderView is one order of the promises page.
+type OrderView struct {
+	ID, Article, ArticleName string
+	Machines                 []string // names
+	QuantityKg               float64
+	DoneBeforeKg             float64
+	CountedKg                float64 // since counting began
+	WeighedKg                float64
+	Promise                  time.Time
+	Outlook                  outlook.OrderOutlook
+}
+
+// TaskKind of the rail.
+type TaskKind uint8
+
+// Task kinds.
+const (
+	TaskStop TaskKind = iota + 1
+	TaskDoff
+	TaskCreel
+)
+
+// TaskView is one row of the rail.
+type TaskView struct {
+	ID            string // stable while the task is the same
+	Kind          TaskKind
+	Machine, Name string
+	Due           time.Time // when the loss begins
+	Since         time.Time // of a stop
+	Cause         Cause
+	Window        *outlook.CreelWindow // of a creel task
+	YarnName      string
+	Order         string
+	RollNumber    int64
+	RollKg        float64
+}
+
+// TotalsView is the books of one machine with kilos.
+type TotalsView struct {
+	Machine                  string
+	Revolutions, Stops       int64
+	ByCause                  map[string]int64
+	OpenStop                 bool
+	LostMin, LostMax         int64
+	Kilos                    float64
+	WithoutCard              int64
+	RunMS, StopMS, UnknownMS int64
+}
