@@ -1,0 +1,109 @@
+package count
+
+import (
+	"fmt"
+	"time"
+)
+
+// wrapped is a suspicion of its own: the counter ran over its end. It needs
+// one further reading and ends as a plain count.
+const wrapped Link = 0
+
+// A source that never shows two readings that follow each other is given up
+// after so many and so long: a new life begins, so that somebody looks.
+const (
+	strangeReadings = 5
+	strangeFor      = 10 * time.Second
+)
+
+// held is a doubted line of readings. What it fell from is in State beside it.
+type held struct {
+	on        bool
+	why       Link
+	first     uint64        // first raw reading of the line
+	since     time.Duration // of first
+	raw       uint64        // newest raw reading of the line
+	at        time.Duration // of raw
+	confirmed time.Duration // of the newest confirmation
+	seen      uint64        // confirmations so far
+	either    bool          // some reading fitted the line before as well
+	strange   uint64        // readings that fitted neither line
+	lost      time.Duration // of the first doubted reading, whatever the line
+}
+
+func doubt(st State, s Sample, why Link) (State, Verdict) {
+	h := held{on: true, why: why, first: s.Raw, since: s.At, raw: s.Raw, at: s.At, confirmed: s.At, lost: s.At}
+	if st.held.on { // a line that did not hold either
+		h.strange, h.lost = st.held.strange+1, st.held.lost
+	}
+	st.held = h
+	return wait(st)
+}
+
+func wait(st State) (State, Verdict) { return st, Verdict{Kind: Held, From: st.Ext, To: st.Ext} }
+
+// stepHeld takes a reading while a line is doubted: it goes on from there, or
+// returns to the line before, or fits neither.
+func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
+	h := &st.held
+	s.At = max(s.At, h.at)
+	d, bound := c.delta(st, s)
+	old := s.Raw >= st.Raw && d <= bound && bound < c.modulus
+	on := c.distance(h.raw, s.Raw) <= c.Bound(s.At-h.at)
+	switch {
+	case old && !on:
+		// A momentary value, or one torn between its two words: the line
+		// before goes on as if it had not been.
+		return c.count(st, s, d)
+	case !on:
+		next, v := c.judge(st, s)
+		if next.held.on && next.held.strange >= strangeReadings && s.At-next.held.lost >= strangeFor {
+			return c.settle(next, s)
+		}
+		return next, v
+	}
+	h.either = h.either || old
+	h.raw, h.at = s.Raw, s.At
+	if h.why == wrapped && !h.either {
+		return c.count(st, s, d)
+	}
+	if s.At-h.confirmed >= confirmApart {
+		h.confirmed = s.At
+		h.seen++
+	}
+	if h.seen < confirmations {
+		return wait(st)
+	}
+	return c.settle(st, s)
+}
+
+// settle turns a confirmed doubt into a new life.
+func (c Counter) settle(st State, s Sample) (State, Verdict) {
+	h := st.held
+	before, bound := c.delta(st, Sample{Raw: h.first, At: h.since})
+	since := c.distance(h.first, s.Raw)
+	v := Verdict{PrevTo: st.Ext}
+	var from uint64
+	var why string
+	switch {
+	case h.either || h.why == wrapped:
+		// Which of the two lines is the counter cannot be told: nothing of
+		// what either shows is booked.
+		v.Link, from, why = Ambiguous, s.Raw, "fits the line before and a new one"
+		old, most := c.delta(st, s)
+		v.LostMin, v.LostMax = min(old, since), max(most, bound+since)
+	case h.why == Ambiguous:
+		v.Link, from, why = Ambiguous, h.first, "wrapped or fell, or went round more than once"
+		v.LostMin, v.LostMax = min(before, h.first, bound), bound
+	case h.why == Reset:
+		// What it shows it has counted since it fell.
+		v.Link, from, why = Reset, 0, "fell to 0 and counts on"
+		v.LostMax = bound - min(h.first, bound)
+	default:
+		v.Link, from, why = Preset, h.first, "took a value that turning cannot explain"
+		v.LostMax = bound
+	}
+	v.Evidence = fmt.Sprintf("%s; last %d, then %d, now %d; at most %d counts possible in %s",
+		why, st.Raw, h.first, s.Raw, bound, (h.since - st.At).Round(time.Millisecond))
+	return c.begin(Sample{Raw: s.Raw, At: s.At}, from, v)
+}
