@@ -1,0 +1,215 @@
+package host
+
+import (
+	"turnwise/planner/calendar"
+	"turnwise/proto/conf"
+)
+
+// Config is server.yaml. [Defaults] is what holds without a file.
+type Config struct {
+	Version  int            `yaml:"version"` // of the form of this file: 1
+	Site     SiteConfig     `yaml:"site"`
+	Listen   ListenConfig   `yaml:"listen"`
+	TLS      TLSConfig      `yaml:"tls"`
+	Database DatabaseConfig `yaml:"database"`
+	Calendar CalendarConfig `yaml:"calendar"`
+	Units    UnitsConfig    `yaml:"units"`
+	Causes   []CauseConfig  `yaml:"causes"`
+	Creel    CreelConfig    `yaml:"creel"`
+	Plan     PlanConfig     `yaml:"plan"`
+	Proof    ProofConfig    `yaml:"proof"`
+	Alarms   AlarmsConfig   `yaml:"alarms"`
+	People   PeopleConfig   `yaml:"people"`
+	Push     PushConfig     `yaml:"push"`
+
+	closed []calendar.Span // of Calendar.ClosedFile, read when validated
+}
+
+// SiteConfig names the mill.
+type SiteConfig struct {
+	ID     string `yaml:"id"`     // in every topic; the agents must have the same
+	Name   string `yaml:"name"`   // for people; empty = the id
+	Zone   string `yaml:"zone"`   // IANA, "Europe/Istanbul"
+	Locale string `yaml:"locale"` // BCP 47
+	Digits string `yaml:"digits"` // CLDR numbering system
+}
+
+// ListenConfig is where the server answers: "IP:PORT", port 0 = a free one,
+// "off" = not at all. Beyond loopback grpc and mqtt speak TLS 1.3 and ask for
+// client certificates; on loopback they are plain.
+type ListenConfig struct {
+	GRPC    string `yaml:"grpc"`
+	HTTP    string `yaml:"http"`
+	MQTT    string `yaml:"mqtt"`
+	Metrics string `yaml:"metrics"`
+}
+
+// Off turns an address of [ListenConfig] off.
+const Off = "off"
+
+// TLSConfig names PEM files. The key must be readable by its owner only.
+type TLSConfig struct {
+	CertFile     string `yaml:"cert_file"`
+	KeyFile      string `yaml:"key_file"`
+	ClientCAFile string `yaml:"client_ca_file"`
+}
+
+// DatabaseConfig says where the records are.
+type DatabaseConfig struct {
+	File    string `yaml:"file"`     // SQLite; its folder is made with mode 0700
+	URLFile string `yaml:"url_file"` // PostgreSQL; not in this version
+}
+
+// CalendarConfig is the working time of the mill. Without shifts it works
+// round the clock.
+type CalendarConfig struct {
+	DayStarts  Clock         `yaml:"day_starts"`
+	Shifts     []ShiftConfig `yaml:"shifts"`
+	ClosedFile string        `yaml:"closed_file"` // iCalendar
+}
+
+// ShiftConfig is a shift in local wall time; to at or before from is on the
+// next day.
+type ShiftConfig struct {
+	Name string `yaml:"name"`
+	From Clock  `yaml:"from"`
+	To   Clock  `yaml:"to"`
+	Days Days   `yaml:"days"` // empty = every day
+}
+
+// UnitsConfig is for display only.
+type UnitsConfig struct {
+	Count    string `yaml:"count"`
+	Mass     string `yaml:"mass"`
+	Diameter string `yaml:"diameter"`
+	Width    string `yaml:"width"`
+}
+
+// CauseConfig is one cause of stops.
+type CauseConfig struct {
+	ID      string      `yaml:"id"`
+	Letter  string      `yaml:"letter"`
+	Word    string      `yaml:"word"`    // empty = that of the known cause, else the id
+	Element string      `yaml:"element"` // time element of ISO 22400
+	Ask     string      `yaml:"ask"`     // who can tell it: tender, fixer, engineer, supervisor
+	Group   GroupConfig `yaml:"group"`
+}
+
+// GroupConfig says how many machines stopping within how long are one event.
+type GroupConfig struct {
+	Machines int           `yaml:"machines"`
+	Within   conf.Duration `yaml:"within"`
+}
+
+// CreelConfig is about cones.
+type CreelConfig struct {
+	PackageMassCV float64       `yaml:"package_mass_cv"`
+	WarnBefore    conf.Duration `yaml:"warn_before"`
+	LotRule       string        `yaml:"lot_rule"`
+}
+
+// PlanConfig is about dates.
+type PlanConfig struct {
+	Risk            float64          `yaml:"risk"` // accepted chance to be late
+	KeepRunningJobs bool             `yaml:"keep_running_jobs"`
+	Horizon         conf.Duration    `yaml:"horizon"`
+	Efficiency      EfficiencyConfig `yaml:"efficiency"`
+}
+
+// EfficiencyConfig is what is believed before a machine has a history.
+type EfficiencyConfig struct {
+	LearnFrom   conf.Duration `yaml:"learn_from"`
+	Prior       float64       `yaml:"prior"`
+	PriorWeight ShiftCount    `yaml:"prior_weight"`
+}
+
+// ProofConfig bounds weighed / counted.
+type ProofConfig struct {
+	RatioLow  float64 `yaml:"ratio_low"`
+	RatioHigh float64 `yaml:"ratio_high"`
+	MinRolls  int     `yaml:"min_rolls"`
+}
+
+// AlarmsConfig says when people are called.
+type AlarmsConfig struct {
+	NotAttended       conf.Duration `yaml:"not_attended"`
+	Silent            conf.Duration `yaml:"silent"`
+	ShelveMax         conf.Duration `yaml:"shelve_max"`
+	PerPersonPer10min int           `yaml:"per_person_per_10min"`
+}
+
+// PeopleConfig is about figures on persons.
+type PeopleConfig struct {
+	IndividualStatistics string `yaml:"individual_statistics"` // on | off
+}
+
+// PushConfig is about calls to phones and lamps.
+type PushConfig struct {
+	WebPush        string `yaml:"web_push"` // on | off
+	TowerLampTopic string `yaml:"tower_lamp_topic"`
+}
+
+// Defaults is the configuration of a server without a file: a mill without
+// name and shifts, on loopback, its records below the working folder.
+func Defaults() Config {
+	return Config{
+		Version:  1,
+		Site:     SiteConfig{ID: "demo", Zone: "UTC", Locale: "en-GB", Digits: "latn"},
+		Listen:   ListenConfig{GRPC: "127.0.0.1:7443", HTTP: "127.0.0.1:7080", MQTT: "127.0.0.1:7883", Metrics: "127.0.0.1:7465"},
+		Database: DatabaseConfig{File: "turnwise-data/turnwise.db"},
+		Calendar: CalendarConfig{DayStarts: 6 * 60},
+		Units:    UnitsConfig{Count: "ne", Mass: "kg", Diameter: "inch", Width: "cm"},
+		Causes:   defaultCauses(),
+		Creel:    CreelConfig{PackageMassCV: 0.02, WarnBefore: conf.Duration(15 * minute), LotRule: "block"},
+		Plan: PlanConfig{Risk: 0.10, KeepRunningJobs: true, Horizon: conf.Duration(21 * day),
+			Efficiency: EfficiencyConfig{LearnFrom: conf.Duration(28 * day), Prior: 0.85, PriorWeight: 5}},
+		Proof:  ProofConfig{RatioLow: 0.98, RatioHigh: 1.02, MinRolls: 5},
+		Alarms: AlarmsConfig{NotAttended: conf.Duration(10 * minute), Silent: conf.Duration(2 * minute), ShelveMax: conf.Duration(8 * hour), PerPersonPer10min: 1},
+		People: PeopleConfig{IndividualStatistics: "off"},
+		Push:   PushConfig{WebPush: "off"},
+	}
+}
+
+func defaultCauses() []CauseConfig {
+	return []CauseConfig{
+		{ID: "yarn", Letter: "y", Word: "yarn", Element: "ADET", Ask: "tender"},
+		{ID: "needle", Letter: "n", Word: "needle", Element: "ADET", Ask: "fixer"},
+		{ID: "fabric", Letter: "f", Word: "press-off", Element: "ADET", Ask: "tender"},
+		{ID: "doff", Letter: "d", Word: "doff", Element: "ADET"},
+		{ID: "door", Letter: "f", Word: "guard", Element: "ADET"},
+		{ID: "unspecified", Letter: "?", Word: "not given", Element: "ADET", Ask: "tender"},
+		{ID: "setup", Letter: "s", Word: "set-up", Element: "AUST"},
+		{ID: "care", Letter: "m", Word: "maintenance", Element: "APMT"},
+		{ID: "noorder", Letter: "o", Word: "no order", Element: "ADOT"},
+		{ID: "power", Letter: "z", Word: "power", Element: "ADET", Group: GroupConfig{Machines: 5, Within: conf.Duration(3 * second)}},
+	}
+}
+
+// notUsedYet are keys that are read and checked, and that nothing in this
+// version acts upon. A key that ends with '.' stands for all below it.
+var notUsedYet = []string{
+	"site.locale", "site.digits", "units.", "creel.", "plan.keep_running_jobs", "plan.horizon", "plan.efficiency.",
+	"proof.", "alarms.", "people.", "push.",
+}
+
+// LoadConfig reads file (empty = none) over the defaults, then the
+// environment, and checks all of it. The origins tell where each value comes
+// from; they are there with an error too, as far as it got.
+func LoadConfig(file string, environ []string) (Config, conf.Origins, error) {
+	c := Defaults()
+	origins, err := conf.Load(file, environ, &c)
+	if err != nil {
+		return c, origins, err
+	}
+	return c, origins, c.check(func(key string) string {
+		for _, o := range origins {
+			if o.Key == key && o.From != "default" {
+				return o.From + ": "
+			}
+		}
+		return ""
+	})
+}
+
+// Validate joins all faults of a configuration and reads the closed days.
+func (c *Config) Validate() error { return c.check(func(string) string { return "" }) }
