@@ -76,10 +76,19 @@ func TestTruth(t *testing.T) {
 				look(m.raw())
 			}
 		}
+		misread := false
 		for range rapid.IntRange(5, 60).Draw(t, "readings") {
 			step := rapid.SampledFrom([]time.Duration{half, time.Second, 3 * time.Second, 20 * time.Second}).Draw(t, "step")
+			if c.Bound(step) > c.Modulus()/64 {
+				step = half // rarer looks at a narrow fast counter leave doubts: see the table test
+			}
 			turn(step, rapid.Float64Range(0, 1).Draw(t, "share of the highest speed"))
-			switch rapid.SampledFrom([]string{"", "", "", "", "", "misread", "fall", "preset"}).Draw(t, "event") {
+			event := rapid.SampledFrom([]string{"", "", "", "", "", "misread", "fall", "preset"}).Draw(t, "event")
+			if event == "misread" && misread {
+				event = "" // every second reading wrong is given up, as it should
+			}
+			misread = event == "misread"
+			switch event {
 			case "misread":
 				// Neither near the true line nor near zero: a value that
 				// could be true cannot be told from a true one.
