@@ -173,3 +173,24 @@ type TotalsView struct {
 	WithoutCard              int64
 	RunMS, StopMS, UnknownMS int64
 }
+
+// QuoteView is the finish of an order that is not in the book.
+type QuoteView struct {
+	Promise     time.Time // finished by then with the chosen certainty
+	Finish      outlook.Finish
+	Jobs        []outlook.JobOutlook
+	Assumptions []string // one sentence each
+}
+
+// AgentView is one agent as registered and as last heard.
+type AgentView struct {
+	ID           string
+	Machines     []string
+	Registered   time.Time
+	Online       bool
+	Heard        time.Time     // newest live word; zero = never since the server started
+	ClockOffset  time.Duration // agent's wall clock minus the server's, at the newest word
+	Version      string
+	JournalBytes int64
+	Outstanding  int64 // records known to be at the agent only
+}

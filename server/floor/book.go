@@ -1,0 +1,153 @@
+package floor
+
+import (
+	"reflect"
+	"slices"
+	"strings"
+	"time"
+
+	"turnwise/planner/knit"
+	"turnwise/planner/unit"
+	"turnwise/server/store"
+)
+
+// book is the mill's register with its indexes. It does not change once made.
+type book struct {
+	store.Book
+	loads    []store.Load
+	agents   map[string]string // machine -> agent
+	machines map[string]store.Machine
+	articles map[string]store.Article
+	yarns    map[string]store.Yarn
+	lots     map[string]store.Lot
+	orders   map[string]store.Order
+	cards    map[string]card
+	jobs     map[string][]store.Assignment // by machine, oldest first
+}
+
+// card is a knit card ready to weigh.
+type card struct {
+	store.Card
+	knit  knit.Card
+	grams float64 // per revolution; 0 = the card cannot be weighed
+	fault error   // why not
+}
+
+func newBook(b store.Book, agents []store.Agent, loads []store.Load) *book {
+	nb := &book{
+		Book: b, loads: loads,
+		agents:   make(map[string]string),
+		machines: index(b.Machines, func(m store.Machine) string { return m.ID }),
+		articles: index(b.Articles, func(a store.Article) string { return a.ID }),
+		yarns:    index(b.Yarns, func(y store.Yarn) string { return y.ID }),
+		lots:     index(b.Lots, func(l store.Lot) string { return l.ID }),
+		orders:   index(b.Orders, func(o store.Order) string { return o.ID }),
+		cards:    make(map[string]card, len(b.Cards)),
+		jobs:     make(map[string][]store.Assignment),
+	}
+	for _, a := range b.Agents {
+		for _, m := range a.Machines {
+			nb.agents[m] = a.ID
+		}
+	}
+	for _, a := range agents {
+		for _, m := range a.Machines {
+			nb.agents[m] = a.ID
+		}
+	}
+	for _, c := range b.Cards {
+		nb.cards[c.ID] = nb.weigh(c)
+	}
+	for _, a := range b.Assignments {
+		nb.jobs[a.Machine] = append(nb.jobs[a.Machine], a)
+	}
+	for _, jobs := range nb.jobs {
+		slices.SortStableFunc(jobs, func(a, b store.Assignment) int { return a.From.Compare(b.From) })
+	}
+	return nb
+}
+
+func index[T any](list []T, id func(T) string) map[string]T {
+	m := make(map[string]T, len(list))
+	for _, v := range list {
+		m[id(v)] = v
+	}
+	return m
+}
+
+func (b *book) equal(o *book) bool {
+	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.agents, o.agents)
+}
+
+// weigh makes the planner's card of a card of the book.
+func (b *book) weigh(c store.Card) card {
+	out := card{Card: c}
+	for _, g := range c.Feeds {
+		count, err := unit.ParseCount(b.yarns[g.Yarn].Count)
+		if err != nil {
+			out.fault = err
+			return out
+		}
+		out.knit.Feeds = append(out.knit.Feeds, knit.FeedGroup{
+			ID: g.ID, Feeders: g.Feeders, CourseLength: unit.Metres(g.CourseLengthM),
+			Count: count.Tex, Draft: g.Draft, Ends: g.Ends,
+		})
+	}
+	grams, err := out.knit.MassPerRevolution()
+	if err != nil {
+		out.fault = err
+		return out
+	}
+	out.grams = float64(grams)
+	return out
+}
+
+// at tells what a machine is assigned to at an instant. The zero assignment
+// has no order.
+func (b *book) at(machine string, t time.Time) store.Assignment {
+	jobs := b.jobs[machine]
+	i, _ := slices.BinarySearchFunc(jobs, t, func(a store.Assignment, t time.Time) int {
+		if a.From.After(t) {
+			return 1
+		}
+		return -1
+	})
+	if i == 0 {
+		return store.Assignment{}
+	}
+	return jobs[i-1]
+}
+
+// kilos weighs revolutions by the cards they were knitted with, and tells how
+// many had none.
+func (b *book) kilos(counted []store.AssignmentCount) (kilos float64, without int64) {
+	for _, c := range counted {
+		grams := b.cards[c.Card].grams
+		if grams == 0 {
+			without += c.Revolutions
+			continue
+		}
+		kilos += float64(c.Revolutions) * grams / 1000
+	}
+	return kilos, without
+}
+
+// name of a machine for people.
+func (b *book) name(id string) string {
+	if n := b.machines[id].Name; n != "" {
+		return n
+	}
+	return strings.ToUpper(id)
+}
+
+// label is the article in a few words.
+func (b *book) label(cardID string) string {
+	a, ok := b.articles[b.cards[cardID].Article]
+	switch {
+	case !ok:
+		return ""
+	case a.Name != "":
+		return a.Name
+	}
+	return a.ID
+}

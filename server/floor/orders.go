@@ -1,0 +1,144 @@
+package floor
+
+import (
+	"cmp"
+	"context"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"turnwise/planner/outlook"
+)
+
+// Orders returns every order of the book with its kilos and its finish.
+func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return nil, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	b := p.book
+	counted := make(map[string]float64)
+	for id := range f.machines {
+		for order, kg := range f.kilosByOrder(id) {
+			counted[order] += kg
+		}
+	}
+	names := make(map[string][]string)
+	for _, m := range f.order {
+		current := b.at(m.id, p.At)
+		for _, a := range b.jobs[m.id] {
+			if a.Order != "" && !a.From.Before(current.From) && !slices.Contains(names[a.Order], b.name(m.id)) {
+				names[a.Order] = append(names[a.Order], b.name(m.id))
+			}
+		}
+	}
+	out := make([]OrderView, 0, len(b.Orders))
+	for _, o := range b.Orders {
+		article := b.articles[o.Article]
+		out = append(out, OrderView{
+			ID: o.ID, Article: o.Article, ArticleName: cmp.Or(article.Name, o.Article), Machines: names[o.ID],
+			QuantityKg: o.QuantityKg, DoneBeforeKg: o.DoneBeforeKg, CountedKg: counted[o.ID],
+			Promise: o.Promise, Outlook: p.orders[o.ID],
+		})
+	}
+	return out, nil
+}
+
+// Totals returns the books of every machine with kilos, and whether nothing is
+// known to be outstanding at any agent.
+func (f *Floor) Totals(ctx context.Context) ([]TotalsView, bool, error) {
+	totals, drained, err := f.st.Totals(ctx)
+	if err != nil {
+		return nil, false, fmt.Errorf("floor: read totals: %w", err)
+	}
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	out := make([]TotalsView, 0, len(totals))
+	for _, t := range totals {
+		v := TotalsView{
+			Machine: t.Machine, Revolutions: t.Revolutions, Stops: t.Stops, ByCause: t.ByCause, OpenStop: t.OpenStop,
+			LostMin: t.LostMin, LostMax: t.LostMax, RunMS: t.RunMS, StopMS: t.StopMS, UnknownMS: t.UnknownMS,
+		}
+		v.Kilos, v.WithoutCard = b.kilos(t.Counted)
+		out = append(out, v)
+	}
+	slices.SortFunc(out, func(a, b TotalsView) int { return strings.Compare(a.Machine, b.Machine) })
+	return out, drained, nil
+}
+
+// Tasks returns what a tender of the given machines (none = all) has to do
+// within the horizon: machines that stand now, the longest first, then doffs
+// and creels as they fall due.
+func (f *Floor) Tasks(ctx context.Context, machines []string, horizon time.Duration) ([]TaskView, error) {
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return nil, err
+	}
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	until := f.c.Now().Add(horizon)
+	mine := func(id string) bool { return len(machines) == 0 || slices.Contains(machines, id) }
+	var stops, due []TaskView
+	for _, m := range f.order {
+		if mine(m.id) && waitsForTender(&m.view) {
+			stops = append(stops, stopTask(m))
+		}
+	}
+	for _, d := range p.Doffs {
+		m, ok := f.machines[d.Machine]
+		if !ok || !mine(d.Machine) || d.At.After(until) || m.view.Cause.ID == doff {
+			continue
+		}
+		v := &m.view
+		due = append(due, TaskView{
+			ID: fmt.Sprintf("%s-doff-%d", m.id, v.RollNumber), Kind: TaskDoff, Machine: m.id, Name: v.Name, Due: d.At,
+			Order: v.Order, RollNumber: v.RollNumber, RollKg: d.RollKg,
+		})
+	}
+	for _, w := range p.Creels {
+		m, ok := f.machines[w.Machine]
+		if !ok || !mine(w.Machine) || w.First.After(until) {
+			continue
+		}
+		due = append(due, creelTask(m, w, p.book))
+	}
+	slices.SortStableFunc(stops, func(a, b TaskView) int { return a.Since.Compare(b.Since) })
+	slices.SortStableFunc(due, func(a, b TaskView) int { return a.Due.Compare(b.Due) })
+	return append(stops, due...), nil
+}
+
+// waitsForTender tells whether a machine stands for something that a tender
+// ends. Set-up, maintenance and having no order are nobody's fault and
+// somebody else's work.
+func waitsForTender(v *MachineView) bool {
+	return (v.State == Stopped || v.State == Standing) && (v.Cause.Element == "ADET" || v.Cause.Element == "")
+}
+
+func stopTask(m *machine) TaskView {
+	v := &m.view
+	id := m.live.stop
+	if m.state.Open != nil {
+		id = m.state.Open.ID
+	}
+	return TaskView{
+		ID: m.id + "-stop-" + hex.EncodeToString(id[:6]), Kind: TaskStop, Machine: m.id, Name: v.Name,
+		Due: v.Since, Since: v.Since, Cause: v.Cause, Order: v.Order, RollNumber: v.RollNumber,
+	}
+}
+
+func creelTask(m *machine, w outlook.CreelWindow, b *book) TaskView {
+	name := b.yarns[w.Yarn].Count
+	if fibre := b.yarns[w.Yarn].Fibre; fibre != "" && name != "" {
+		name += " " + fibre
+	}
+	return TaskView{
+		ID:   fmt.Sprintf("%s-creel-%s-%d", m.id, w.Group, w.LoadedAtRevolutions),
+		Kind: TaskCreel, Machine: m.id, Name: m.view.Name, Due: w.First, Window: &w,
+		YarnName: cmp.Or(name, w.Yarn), Order: m.view.Order,
+	}
+}

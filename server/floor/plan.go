@@ -1,0 +1,258 @@
+package floor
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"turnwise/planner/forecast"
+	"turnwise/planner/outlook"
+	"turnwise/server/store"
+)
+
+// History that the outlook learns stops from.
+const (
+	learnFrom    = 28 * 24 * time.Hour
+	maxDurations = 200
+	// A standstill longer than this, with no input to explain it, is taken for
+	// a machine that nobody meant to run; it says nothing of future stops.
+	longestStand = 2 * time.Hour
+)
+
+// planner keeps the newest outlook.
+type planner struct {
+	newest atomic.Pointer[plan]
+	ask    chan struct{}
+
+	one     sync.Mutex // one planning at a time; guards what follows
+	stats   map[string][]store.StopStats
+	statsAt time.Time
+}
+
+// plan is an outlook and what it was made of. It does not change.
+type plan struct {
+	outlook.Outlook
+	snapshot outlook.Snapshot
+	book     *book
+	seq      uint64 // Floor.seq that it knows of
+	orders   map[string]outlook.OrderOutlook
+	doffs    map[string]time.Time
+}
+
+// spoil asks Run for a new outlook now.
+func (p *planner) spoil() {
+	select {
+	case p.ask <- struct{}{}:
+	default:
+	}
+}
+
+// doff tells when the roll of a machine reaches its mass, to the second.
+func (p *planner) doff(machine string) time.Time {
+	newest := p.newest.Load()
+	if newest == nil {
+		return time.Time{}
+	}
+	return newest.doffs[machine]
+}
+
+// outlook returns an outlook that knows the present book and is not older than
+// a few periods of Run.
+func (f *Floor) outlook(ctx context.Context) (*plan, error) {
+	if p := f.freshPlan(); p != nil {
+		return p, nil
+	}
+	f.plan.one.Lock()
+	defer f.plan.one.Unlock()
+	if p := f.freshPlan(); p != nil { // somebody else just made it
+		return p, nil
+	}
+	return f.makePlan(ctx)
+}
+
+func (f *Floor) freshPlan() *plan {
+	p := f.plan.newest.Load()
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if p == nil || p.book != f.book || f.c.Now().Sub(p.At) > 3*planPeriod {
+		return nil
+	}
+	return p
+}
+
+// replan renews the outlook if anything moved since the last.
+func (f *Floor) replan(ctx context.Context) error {
+	f.plan.one.Lock()
+	defer f.plan.one.Unlock()
+	if p := f.freshPlan(); p != nil {
+		f.mu.Lock()
+		still := p.seq == f.seq
+		f.mu.Unlock()
+		if still {
+			return nil
+		}
+	}
+	_, err := f.makePlan(ctx)
+	return err
+}
+
+// makePlan plans from a fresh snapshot. It needs f.plan.one.
+func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
+	now := f.c.Now()
+	if f.plan.stats == nil || now.Sub(f.plan.statsAt) > statsPeriod {
+		stats, err := f.st.StopStats(ctx, now.Add(-learnFrom), maxDurations)
+		if err != nil {
+			return nil, fmt.Errorf("floor: read the history of stops: %w", err)
+		}
+		f.plan.stats, f.plan.statsAt = make(map[string][]store.StopStats), now
+		for _, s := range stats {
+			f.plan.stats[s.Machine] = append(f.plan.stats[s.Machine], s)
+		}
+	}
+	p := &plan{orders: make(map[string]outlook.OrderOutlook), doffs: make(map[string]time.Time)}
+	f.mu.Lock()
+	p.snapshot, p.book, p.seq = f.snapshot(now), f.book, f.seq
+	f.mu.Unlock()
+	out, err := outlook.Plan(p.snapshot, now)
+	if err != nil {
+		return nil, fmt.Errorf("floor: plan: %w", err)
+	}
+	p.Outlook = out
+	p.At = now
+	for _, o := range out.Orders {
+		p.orders[o.Order] = o
+	}
+	for _, d := range out.Doffs {
+		p.doffs[d.Machine] = d.At.Round(time.Second)
+	}
+	f.plan.newest.Store(p)
+	f.mu.Lock()
+	f.redraw(f.order...)
+	f.mu.Unlock()
+	return p, nil
+}
+
+// snapshot says what the planner may know. It needs f.mu and f.plan.one.
+func (f *Floor) snapshot(now time.Time) outlook.Snapshot {
+	s := outlook.Snapshot{Calendar: f.c.Calendar}
+	done := make(map[string]float64) // kilos counted by order
+	for _, m := range f.order {
+		byOrder := f.kilosByOrder(m.id)
+		for order, kg := range byOrder {
+			done[order] += kg
+		}
+		s.Machines = append(s.Machines, f.machineForPlan(m, byOrder, now))
+	}
+	for _, o := range f.book.Orders {
+		a := f.book.articles[o.Article]
+		s.Orders = append(s.Orders, outlook.Order{
+			ID: o.ID, Article: o.Article, QuantityKg: o.QuantityKg, DoneKg: o.DoneBeforeKg + done[o.ID],
+			Promise: o.Promise, RollKg: a.RollKg, WasteRatio: a.WasteRatio,
+		})
+	}
+	for _, l := range f.book.Lots {
+		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: l.StoreKg, AtMachineKg: l.AtMachineKg})
+	}
+	return s
+}
+
+// kilosByOrder weighs what a machine knitted, by order. It needs f.mu.
+func (f *Floor) kilosByOrder(machine string) map[string]float64 {
+	out := make(map[string]float64)
+	t := f.totals[machine]
+	for _, c := range t.Counted {
+		if c.Order != "" {
+			out[c.Order] += float64(c.Revolutions) * f.book.cards[c.Card].grams / 1000
+		}
+	}
+	return out
+}
+
+func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.Time) outlook.Machine {
+	v := &m.view
+	out := outlook.Machine{
+		ID: m.id, Cause: v.Cause.ID, Since: v.Since, SpeedRPM: m.state.SpeedRPM,
+		Revolutions: m.state.Revolutions, SinceDoff: v.SinceDoff,
+		StopsCountedFrom: now.Add(-learnFrom),
+	}
+	if m.state.First.After(out.StopsCountedFrom) {
+		out.StopsCountedFrom = m.state.First
+	}
+	switch v.State {
+	case Running:
+		out.State = outlook.Running
+	case Stopped, Standing:
+		out.State = outlook.Stopped
+	}
+	for _, s := range f.plan.stats[m.id] {
+		out.RunMinutes = float64(s.RunMS) / 60e3
+		if h := history(s); h.Count > 0 {
+			out.Stops = append(out.Stops, h)
+		}
+	}
+	current := f.book.at(m.id, now)
+	for _, a := range f.book.jobs[m.id] {
+		if a.Order == "" || a.From.Before(current.From) {
+			continue
+		}
+		out.Jobs = append(out.Jobs, outlook.Job{
+			Order: a.Order, Card: f.book.cardForPlan(a.Card), QuantityKg: a.QuantityKg, CountedKg: byOrder[a.Order],
+		})
+	}
+	for _, l := range f.book.loads {
+		if l.Machine == m.id {
+			out.Creel = append(out.Creel, f.book.loadForPlan(l, current.Card))
+		}
+	}
+	return out
+}
+
+// history is what the planner learns of one cause.
+func history(s store.StopStats) forecast.CauseHistory {
+	h := forecast.CauseHistory{Cause: s.Cause, Count: int(s.Count)}
+	for _, d := range s.Durations {
+		if !s.Input && d > longestStand {
+			h.Count--
+			continue
+		}
+		h.DurationsMin = append(h.DurationsMin, d.Minutes())
+	}
+	return h
+}
+
+func (b *book) cardForPlan(id string) outlook.Card {
+	c := b.cards[id]
+	out := outlook.Card{ID: id, SpeedRPM: c.SpeedRPM, Knit: c.knit}
+	for _, g := range c.Feeds {
+		out.Feeds = append(out.Feeds, outlook.Feed{Yarn: g.Yarn, Lot: g.Lot})
+	}
+	return out
+}
+
+// loadForPlan fills in what the tender did not say: yarn and cone from the
+// running card and the lot.
+func (b *book) loadForPlan(l store.Load, cardID string) outlook.Load {
+	lot := b.lots[l.Lot]
+	yarn := lot.Yarn
+	if yarn == "" {
+		for _, g := range b.cards[cardID].Feeds {
+			if g.ID == l.Group {
+				yarn = g.Yarn
+			}
+		}
+	}
+	y := b.yarns[yarn]
+	out := outlook.Load{
+		Group: l.Group, Yarn: yarn, Lot: l.Lot, Tip: lot.Tip, Cones: l.Cones, ConeKg: l.ConeKg, ConeCV: y.ConeCV,
+		AtRevolutions: l.Revolutions, At: l.At,
+	}
+	if out.ConeKg == 0 {
+		out.ConeKg = y.ConeNetKg
+	}
+	if out.ConeCV == 0 {
+		out.ConeCV = 0.02
+	}
+	return out
+}
