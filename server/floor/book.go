@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"fmt"
 	"reflect"
 	"slices"
 	"strings"
@@ -118,6 +119,19 @@ func (b *book) at(machine string, t time.Time) store.Assignment {
 	return jobs[i-1]
 }
 
+// pending lists the assignments with an order that run at an instant or later,
+// the running one first.
+func (b *book) pending(machine string, t time.Time) []store.Assignment {
+	current := b.at(machine, t)
+	var out []store.Assignment
+	for _, a := range b.jobs[machine] {
+		if a.Order != "" && !a.From.Before(current.From) {
+			out = append(out, a)
+		}
+	}
+	return out
+}
+
 // kilos weighs revolutions by the cards they were knitted with, and tells how
 // many had none.
 func (b *book) kilos(counted []store.AssignmentCount) (kilos float64, without int64) {
@@ -150,4 +164,39 @@ func (b *book) label(cardID string) string {
 		return a.Name
 	}
 	return a.ID
+}
+
+// FeedGroup completes a feed group of the card that a machine runs at an
+// instant: an empty group means the only one. It returns how many cones the
+// group takes. Errors: [store.ErrNotFound], [store.ErrInvalid].
+func (f *Floor) FeedGroup(machine, group string, at time.Time) (id string, cones int, err error) {
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	if _, ok := b.machines[machine]; !ok {
+		return "", 0, fmt.Errorf("machine %q: %w", machine, store.ErrNotFound)
+	}
+	c, ok := b.cards[b.at(machine, at).Card]
+	if !ok {
+		return "", 0, fmt.Errorf("machine %s has no knit card at %s: %w: assign an order with a card first", machine, at.In(f.c.Zone).Format("2006-01-02 15:04"), store.ErrInvalid)
+	}
+	var ids []string
+	for _, g := range c.Feeds {
+		if g.ID == group || group == "" && len(c.Feeds) == 1 {
+			return g.ID, g.Feeders * max(g.Ends, 1), nil
+		}
+		ids = append(ids, g.ID)
+	}
+	if group == "" {
+		return "", 0, fmt.Errorf("card %s on %s has several feed groups: %w: name one of %s", c.ID, machine, store.ErrInvalid, strings.Join(ids, ", "))
+	}
+	return "", 0, fmt.Errorf("feed group %q of card %s on %s: %w: it has %s", group, c.ID, machine, store.ErrNotFound, strings.Join(ids, ", "))
+}
+
+// KnowsLot tells whether a lot is in the book.
+func (f *Floor) KnowsLot(id string) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	_, ok := f.book.lots[id]
+	return ok
 }

@@ -21,29 +21,32 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	b := p.book
-	counted := make(map[string]float64)
-	for id := range f.machines {
-		for order, kg := range f.kilosByOrder(id) {
-			counted[order] += kg
-		}
+	views := make(map[string]*OrderView)
+	for _, o := range b.Orders {
+		views[o.ID] = &OrderView{Cards: make(map[string]string), CountedBy: make(map[string]float64)}
 	}
-	names := make(map[string][]string)
 	for _, m := range f.order {
-		current := b.at(m.id, p.At)
-		for _, a := range b.jobs[m.id] {
-			if a.Order != "" && !a.From.Before(current.From) && !slices.Contains(names[a.Order], b.name(m.id)) {
-				names[a.Order] = append(names[a.Order], b.name(m.id))
+		for order, kg := range f.kilosByOrder(m.id) {
+			if v := views[order]; v != nil {
+				v.CountedBy[m.id] = kg
+				v.CountedKg += kg
+			}
+		}
+		for _, a := range b.pending(m.id, p.At) {
+			if v := views[a.Order]; v != nil && v.Cards[m.id] == "" {
+				v.Cards[m.id] = a.Card
+				v.Machines = append(v.Machines, b.name(m.id))
 			}
 		}
 	}
 	out := make([]OrderView, 0, len(b.Orders))
 	for _, o := range b.Orders {
 		article := b.articles[o.Article]
-		out = append(out, OrderView{
-			ID: o.ID, Article: o.Article, ArticleName: cmp.Or(article.Name, o.Article), Machines: names[o.ID],
-			QuantityKg: o.QuantityKg, DoneBeforeKg: o.DoneBeforeKg, CountedKg: counted[o.ID],
-			Promise: o.Promise, Outlook: p.orders[o.ID],
-		})
+		v := views[o.ID]
+		v.ID, v.Article, v.ArticleName = o.ID, o.Article, cmp.Or(article.Name, o.Article)
+		v.QuantityKg, v.DoneBeforeKg, v.Promise = o.QuantityKg, o.DoneBeforeKg, o.Promise
+		v.Outlook = p.orders[o.ID]
+		out = append(out, *v)
 	}
 	return out, nil
 }

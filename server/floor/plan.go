@@ -193,10 +193,7 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 		}
 	}
 	current := f.book.at(m.id, now)
-	for _, a := range f.book.jobs[m.id] {
-		if a.Order == "" || a.From.Before(current.From) {
-			continue
-		}
+	for _, a := range f.book.pending(m.id, now) {
 		out.Jobs = append(out.Jobs, outlook.Job{
 			Order: a.Order, Card: f.book.cardForPlan(a.Card), QuantityKg: a.QuantityKg, CountedKg: byOrder[a.Order],
 		})

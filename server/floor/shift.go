@@ -255,15 +255,16 @@ func (f *Floor) knot(s store.Stop, now time.Time, grouped map[store.ID]bool) kno
 	if end.IsZero() {
 		end = now.Add(time.Millisecond)
 	}
-	k := knot{stretch: stretch{s.Begin.UnixMilli(), end.UnixMilli()}, id: hex.EncodeToString(s.ID[:]), cause: f.causeOf(s), grouped: grouped[s.ID]}
+	k := knot{stretch: stretch{s.Begin.UnixMilli(), end.UnixMilli()}, id: hex.EncodeToString(s.ID[:]), cause: f.CauseOf(s), grouped: grouped[s.ID]}
 	if end.Sub(s.Begin) < shortStop && !s.End.IsZero() {
 		k.cause.Letter = short.Letter
 	}
 	return k
 }
 
-// causeOf a stop as people should read it.
-func (f *Floor) causeOf(s store.Stop) Cause {
+// CauseOf tells the cause of a stop as people should read it: a standstill
+// without an order has a cause of its own.
+func (f *Floor) CauseOf(s store.Stop) Cause {
 	if s.Input {
 		return f.cause(s.Cause)
 	}

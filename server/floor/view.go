@@ -135,6 +135,10 @@ type OrderView struct {
 	WeighedKg                float64
 	Promise                  time.Time
 	Outlook                  outlook.OrderOutlook
+	// By machine id: the card its job runs with, and the kilos of the order
+	// counted on it.
+	Cards     map[string]string
+	CountedBy map[string]float64
 }
 
 // TaskKind of the rail.

@@ -1,0 +1,47 @@
+// Package api answers gRPC from the floor and the store. Wire types stop here:
+// convert.go turns them into native ones and back, status.go turns errors into
+// codes. The one rule: it decides nothing about the mill, and what it tells
+// strangers about an error of its own is an id.
+package api
+
+import (
+	"log/slog"
+	"time"
+
+	"google.golang.org/grpc"
+
+	"turnwise/proto/turnwisepb"
+	"turnwise/server/floor"
+	"turnwise/server/store"
+)
+
+// Options tunes the services. The zero value works.
+type Options struct {
+	Now func() time.Time // nil = time.Now
+	Log *slog.Logger     // nil = silent
+}
+
+// api is what all services share.
+type api struct {
+	floor  *floor.Floor
+	st     store.Store
+	now    func() time.Time
+	log    *slog.Logger
+	status statuses
+}
+
+// Register adds the services of turnwise.v1 to a server.
+func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	a := &api{floor: f, st: st, now: o.Now, log: o.Log, status: statuses{o.Log}}
+	turnwisepb.RegisterMachineServiceServer(s, &machineService{api: a})
+	turnwisepb.RegisterOrderServiceServer(s, &orderService{api: a})
+	turnwisepb.RegisterCreelServiceServer(s, &creelService{api: a})
+	turnwisepb.RegisterAgentServiceServer(s, &agentService{api: a})
+	turnwisepb.RegisterBookServiceServer(s, &bookService{api: a})
+}

@@ -1,0 +1,184 @@
+package api
+
+import (
+	"fmt"
+	"time"
+
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"turnwise/planner/outlook"
+	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/floor"
+	"turnwise/server/store"
+)
+
+// Units after UCUM.
+const (
+	unitKg  = "kg"
+	unitRPM = "{revolution}/min"
+)
+
+// stamp is nil for the zero time: absent says "not known".
+func stamp(t time.Time) *timestamppb.Timestamp {
+	if t.IsZero() {
+		return nil
+	}
+	return timestamppb.New(t)
+}
+
+func figure(value float64, unit string, p pb.Provenance, asOf time.Time) *pb.Figure {
+	return &pb.Figure{Value: value, Unit: unit, Provenance: p, AsOfTime: stamp(asOf)}
+}
+
+var stateToPB = map[floor.State]pb.MachineState{
+	floor.Unknown:  pb.MachineState_MACHINE_STATE_UNKNOWN,
+	floor.Running:  pb.MachineState_MACHINE_STATE_RUNNING,
+	floor.Stopped:  pb.MachineState_MACHINE_STATE_STOPPED,
+	floor.Standing: pb.MachineState_MACHINE_STATE_STANDING,
+}
+
+func machineToPB(m *floor.MachineView) *pb.Machine {
+	speed := figure(m.SpeedRPM, unitRPM, pb.Provenance_PROVENANCE_COUNTED, m.Heard)
+	if m.State == floor.Unknown {
+		speed = figure(0, unitRPM, pb.Provenance_PROVENANCE_UNKNOWN, m.Heard)
+	}
+	kg := figure(m.KilosCounted, unitKg, pb.Provenance_PROVENANCE_COUNTED, m.Heard)
+	return &pb.Machine{
+		Name: "machines/" + m.ID, DisplayName: m.Name, Area: m.Area,
+		DiameterInch: m.Entry.DiameterInch, GaugeNpi: m.Entry.GaugeNPI,
+		CylinderNeedleCount: int32(m.Entry.CylinderNeedles), DialNeedleCount: int32(m.Entry.DialNeedles),
+		FeederCount: int32(m.Entry.Feeders), MaxSpeedRpm: m.Entry.MaxRPM, Structures: m.Entry.Structures,
+		Agent: m.Agent, CommissioningYear: int32(m.Entry.Year),
+		Live: &pb.MachineLiveState{
+			State: stateToPB[m.State], SinceTime: stamp(m.Since), Cause: m.Cause.ID, HeardTime: stamp(m.Heard),
+			Speed: speed, CardSpeedRpm: m.CardRPM, RevolutionCount: m.Revolutions, CountedKg: kg,
+			Order: m.Order, KnitCard: m.Card,
+			RevolutionsSinceDoff: m.SinceDoff, RevolutionsToDoff: m.ToDoff, Problem: m.Problem,
+		},
+	}
+}
+
+func totalsToPB(t *floor.TotalsView) *pb.MachineTotals {
+	return &pb.MachineTotals{
+		Machine: t.Machine, Revolutions: t.Revolutions, Stops: t.Stops, StopsByCause: t.ByCause, OpenStop: t.OpenStop,
+		LostMin: t.LostMin, LostMax: t.LostMax, KilosCounted: t.Kilos, RevolutionsWithoutCard: t.WithoutCard,
+		RunMs: t.RunMS, StopMs: t.StopMS, UnknownMs: t.UnknownMS,
+	}
+}
+
+// stopToPB gives an open stop its duration so far.
+func stopToPB(s *store.Stop, now time.Time) *pb.Stop {
+	out := &pb.Stop{
+		Name: fmt.Sprintf("machines/%s/stops/%x", s.Machine, s.ID), Machine: s.Machine,
+		StartTime: stamp(s.Begin), EndTime: stamp(s.End), Cause: s.Cause, Side: s.Side,
+		Origin: pb.StopOrigin_STOP_ORIGIN_STANDSTILL, RevolutionCountAt: s.Revolutions,
+	}
+	if s.Input {
+		out.Origin = pb.StopOrigin_STOP_ORIGIN_INPUT
+	}
+	end := s.End
+	if end.IsZero() {
+		end = now
+	}
+	out.Duration = durationpb.New(max(0, end.Sub(s.Begin)))
+	return out
+}
+
+func finishToPB(f *outlook.Finish) *pb.FinishForecast {
+	if f.Refused != "" {
+		return &pb.FinishForecast{Refused: f.Refused, Basis: f.Basis}
+	}
+	out := &pb.FinishForecast{
+		P10Time: stamp(f.P10), P50Time: stamp(f.P50), P80Time: stamp(f.P80), P90Time: stamp(f.P90),
+		MissChance: f.MissChance, Basis: f.Basis,
+	}
+	for _, t := range f.Beads {
+		if !t.IsZero() {
+			out.FinishTimes = append(out.FinishTimes, stamp(t))
+		}
+	}
+	return out
+}
+
+func jobToPB(j *outlook.JobOutlook, card string, countedKg float64, asOf time.Time) *pb.Job {
+	return &pb.Job{
+		Machine: j.Machine, KnitCard: card,
+		CountedKg:   figure(countedKg, unitKg, pb.Provenance_PROVENANCE_COUNTED, asOf),
+		RemainingKg: figure(j.RemainingKg, unitKg, pb.Provenance_PROVENANCE_CALCULATED, asOf),
+		Finish:      finishToPB(&j.Finish),
+	}
+}
+
+func orderToPB(o *floor.OrderView, asOf time.Time) *pb.Order {
+	out := &pb.Order{
+		Name: "orders/" + o.ID, Article: o.Article, PromiseTime: stamp(o.Promise),
+		QuantityKg:  figure(o.QuantityKg, unitKg, pb.Provenance_PROVENANCE_ENTERED, time.Time{}),
+		CountedKg:   figure(o.CountedKg, unitKg, pb.Provenance_PROVENANCE_COUNTED, asOf),
+		WeighedKg:   figure(o.DoneBeforeKg+o.WeighedKg, unitKg, pb.Provenance_PROVENANCE_WEIGHED, time.Time{}),
+		RemainingKg: figure(o.Outlook.RemainingKg, unitKg, pb.Provenance_PROVENANCE_CALCULATED, asOf),
+		Finish:      finishToPB(&o.Outlook.Finish), Why: o.Outlook.Why, Yarn: &pb.YarnBalance{},
+	}
+	for i := range o.Outlook.Jobs {
+		j := &o.Outlook.Jobs[i]
+		out.Jobs = append(out.Jobs, jobToPB(j, o.Cards[j.Machine], o.CountedBy[j.Machine], asOf))
+	}
+	for _, y := range o.Outlook.Yarn {
+		kg := func(x float64, p pb.Provenance) *pb.Figure { return figure(x, unitKg, p, asOf) }
+		out.Yarn.Lots = append(out.Yarn.Lots, &pb.YarnLotBalance{
+			Yarn: y.Yarn, Lot: y.Lot, StoreKg: kg(y.StoreKg, pb.Provenance_PROVENANCE_ENTERED),
+			CreelKg:     kg(y.CreelKg, pb.Provenance_PROVENANCE_CALCULATED),
+			AtMachineKg: kg(y.AtMachine, pb.Provenance_PROVENANCE_ENTERED),
+			NeededKg:    kg(y.NeededKg, pb.Provenance_PROVENANCE_CALCULATED),
+			ShortKg:     kg(y.ShortKg, pb.Provenance_PROVENANCE_CALCULATED),
+		})
+	}
+	return out
+}
+
+var taskToPB = map[floor.TaskKind]pb.TaskKind{
+	floor.TaskStop: pb.TaskKind_TASK_KIND_STOP, floor.TaskDoff: pb.TaskKind_TASK_KIND_DOFF, floor.TaskCreel: pb.TaskKind_TASK_KIND_CREEL,
+}
+
+func taskViewToPB(t *floor.TaskView, now time.Time) *pb.Task {
+	out := &pb.Task{
+		Name: "tasks/" + t.ID, Kind: taskToPB[t.Kind], Machine: t.Machine, DueTime: stamp(t.Due), Order: t.Order,
+		RollNumber: int32(t.RollNumber), Cause: t.Cause.ID, Sentence: sentence(t, now),
+	}
+	if t.RollKg > 0 {
+		out.RollKg = figure(t.RollKg, unitKg, pb.Provenance_PROVENANCE_ENTERED, time.Time{})
+	}
+	if w := t.Window; w != nil {
+		out.FirstTime, out.P05Time, out.P50Time, out.P95Time, out.LastTime = stamp(w.First), stamp(w.P05), stamp(w.P50), stamp(w.P95), stamp(w.Last)
+		out.ConeCount, out.FeedGroup, out.Yarn, out.Lot, out.Tip = int32(w.Cones), w.Group, t.YarnName, w.Lot, w.Tip
+	}
+	return out
+}
+
+// sentence says a task in at most twelve words, verb first.
+func sentence(t *floor.TaskView, now time.Time) string {
+	switch t.Kind {
+	case floor.TaskStop:
+		return fmt.Sprintf("Go to %s: stands %d min, %s.", t.Name, int(now.Sub(t.Since).Minutes()), t.Cause.Word)
+	case floor.TaskDoff:
+		return fmt.Sprintf("Doff %s, roll %d, %.3g kg.", t.Name, t.RollNumber, t.RollKg)
+	case floor.TaskCreel:
+		s := fmt.Sprintf("Creel %s, %s: %d cones of %s", t.Name, t.Window.Group, t.Window.Cones, t.YarnName)
+		if t.Window.Lot != "" {
+			s += ", lot " + t.Window.Lot
+		}
+		return s + "."
+	}
+	return ""
+}
+
+func agentToPB(a *floor.AgentView) *pb.Agent {
+	out := &pb.Agent{
+		Name: "agents/" + a.ID, Machines: a.Machines, Online: a.Online, HeardTime: stamp(a.Heard),
+		OutstandingCount: a.Outstanding, Version: a.Version, JournalBytes: a.JournalBytes,
+	}
+	if !a.Heard.IsZero() {
+		out.ClockOffset = durationpb.New(a.ClockOffset)
+	}
+	return out
+}
