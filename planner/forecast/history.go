@@ -8,3 +8,10 @@ type CauseHistory struct {
 	// DurationsMin of the stops that ended, minutes; some may be missing.
 	DurationsMin []float64
 }
+
+// History is what one machine did.
+type History struct {
+	Machine    string
+	RunMinutes float64 // running time in which the stops were collected
+	Causes     []CauseHistory
+}

@@ -1,0 +1,240 @@
+package forecast
+
+import (
+	"math"
+	"slices"
+	"sort"
+)
+
+// Durations is the law of how long one stop lasts, in minutes.
+type Durations interface {
+	Mean() float64
+	// Square is the mean of the squared duration.
+	Square() float64
+	// Tail is the chance to last longer than minutes; 1 below 0.
+	Tail(minutes float64) float64
+	// Limited is the mean of the duration cut off at minutes: the integral of Tail
+	// from 0.
+	Limited(minutes float64) float64
+}
+
+// Exponential durations have no memory; the value is their mean.
+type Exponential float64
+
+// Mean gives the mean.
+func (e Exponential) Mean() float64 { return float64(e) }
+
+// Square gives the mean square.
+func (e Exponential) Square() float64 { return 2 * float64(e) * float64(e) }
+
+// Tail gives the chance to last longer.
+func (e Exponential) Tail(x float64) float64 {
+	if x <= 0 {
+		return 1
+	}
+	return math.Exp(-x / float64(e))
+}
+
+// Limited gives the mean cut off at x.
+func (e Exponential) Limited(x float64) float64 {
+	return -float64(e) * math.Expm1(-max(x, 0)/float64(e))
+}
+
+// Lognormal durations: the logarithm of the minutes is normal with mean Mu and
+// standard deviation Sigma.
+type Lognormal struct{ Mu, Sigma float64 }
+
+// Mean gives the mean.
+func (l Lognormal) Mean() float64 { return math.Exp(l.Mu + l.Sigma*l.Sigma/2) }
+
+// Square gives the mean square.
+func (l Lognormal) Square() float64 { return math.Exp(2*l.Mu + 2*l.Sigma*l.Sigma) }
+
+// Tail gives the chance to last longer.
+func (l Lognormal) Tail(x float64) float64 {
+	if x <= 0 {
+		return 1
+	}
+	return math.Erfc((math.Log(x)-l.Mu)/(l.Sigma*math.Sqrt2)) / 2
+}
+
+// Limited gives the mean cut off at x.
+func (l Lognormal) Limited(x float64) float64 {
+	if x <= 0 {
+		return 0
+	}
+	z := (math.Log(x) - l.Mu) / l.Sigma
+	return l.Mean()*math.Erfc((l.Sigma-z)/math.Sqrt2)/2 + x*math.Erfc(z/math.Sqrt2)/2
+}
+
+// Sample is the empirical law of observed durations, in rising order.
+type Sample []float64
+
+// NewSample copies and sorts durations; those that are negative, not finite or
+// longer than thirty days are left out, as no stop of a running machine.
+func NewSample(minutes ...float64) Sample {
+	s := make(Sample, 0, len(minutes))
+	for _, x := range minutes {
+		if x >= 0 && x <= maxDurationMin {
+			s = append(s, x)
+		}
+	}
+	slices.Sort(s)
+	return s
+}
+
+const maxDurationMin = 30 * 24 * 60
+
+// Mean gives the mean.
+func (s Sample) Mean() float64 {
+	var sum float64
+	for _, x := range s {
+		sum += x
+	}
+	return sum / float64(max(len(s), 1))
+}
+
+// Square gives the mean square.
+func (s Sample) Square() float64 {
+	var sum float64
+	for _, x := range s {
+		sum += x * x
+	}
+	return sum / float64(max(len(s), 1))
+}
+
+// Tail gives the share that lasted longer.
+func (s Sample) Tail(x float64) float64 {
+	if len(s) == 0 || x < 0 {
+		return 1
+	}
+	longer := len(s) - sort.Search(len(s), func(i int) bool { return s[i] > x })
+	return float64(longer) / float64(len(s))
+}
+
+// Limited gives the mean cut off at x.
+func (s Sample) Limited(x float64) float64 {
+	var sum float64
+	for _, y := range s {
+		sum += min(y, max(x, 0))
+	}
+	return sum / float64(max(len(s), 1))
+}
+
+// Mixture is one law or the other, by weight; the weights' sum is 1.
+type Mixture []Weighted
+
+// Weighted is one part of a mixture.
+type Weighted struct {
+	Weight float64
+	Law    Durations
+}
+
+// Mean gives the mean.
+func (m Mixture) Mean() float64 { return m.sum(Durations.Mean) }
+
+// Square gives the mean square.
+func (m Mixture) Square() float64 { return m.sum(Durations.Square) }
+
+// Tail gives the chance to last longer.
+func (m Mixture) Tail(x float64) float64 {
+	return m.sum(func(d Durations) float64 { return d.Tail(x) })
+}
+
+// Limited gives the mean cut off at x.
+func (m Mixture) Limited(x float64) float64 {
+	return m.sum(func(d Durations) float64 { return d.Limited(x) })
+}
+
+func (m Mixture) sum(f func(Durations) float64) float64 {
+	var sum float64
+	for _, w := range m {
+		sum += w.Weight * f(w.Law)
+	}
+	return sum
+}
+
+// Remainder is the law of what is left of a stop that has lasted Elapsed minutes:
+// its Tail is Of's beyond that age. For heavy tails it grows with the age.
+type Remainder struct {
+	Of      Durations
+	Elapsed float64
+}
+
+// Mean gives the mean.
+func (r Remainder) Mean() float64 { return r.scaled(r.Of.Mean() - r.Of.Limited(r.Elapsed)) }
+
+// Square gives the mean square, by cells that widen as tails do.
+func (r Remainder) Square() float64 {
+	const first, growth = 0.01, 1.04 // minutes
+	var sum float64
+	for x, step := 0.0, first; x < maxDurationMin; x, step = x+step, step*growth {
+		sum += step * 2 * (x + step/2) * r.Tail(x+step/2)
+	}
+	return sum
+}
+
+// Tail gives the chance that the stop lasts longer than x from now.
+func (r Remainder) Tail(x float64) float64 {
+	if x <= 0 {
+		return 1
+	}
+	return min(r.scaled(r.Of.Tail(r.Elapsed+x)), 1)
+}
+
+// Limited gives the mean cut off at x.
+func (r Remainder) Limited(x float64) float64 {
+	return r.scaled(r.Of.Limited(r.Elapsed+max(x, 0)) - r.Of.Limited(r.Elapsed))
+}
+
+func (r Remainder) scaled(x float64) float64 {
+	alive := r.Of.Tail(r.Elapsed)
+	if !(alive > 0) {
+		return 0
+	}
+	return max(x, 0) / alive
+}
+
+// kept is a law whose transforms are worth keeping, under a key of its own.
+type kept struct {
+	Durations
+	key string
+}
+
+// addLattice adds weight times the masses of d on the lattice 0, h, 2h... to dst;
+// what lies beyond dst is left out. A duration between two points is shared between
+// them so that its mean stays: plain rounding would bend the mean of
+// durations that are short against the step, once for every stop.
+func addLattice(dst []float64, weight float64, d Durations, h float64) {
+	switch d := d.(type) {
+	case kept:
+		addLattice(dst, weight, d.Durations, h)
+	case Mixture:
+		for _, w := range d {
+			addLattice(dst, weight*w.Weight, w.Law, h)
+		}
+	case Sample:
+		each := weight / float64(max(len(d), 1))
+		for _, x := range d {
+			k := math.Floor(x / h)
+			part := x/h - k
+			if k < float64(len(dst)) {
+				dst[int(k)] += each * (1 - part)
+			}
+			if k+1 < float64(len(dst)) {
+				dst[int(k)+1] += each * part
+			}
+		}
+	default:
+		// The mass at k is the second difference of Limited over the step.
+		here, slope := 0.0, h
+		for k := range dst {
+			ahead := d.Limited(float64(k+1) * h)
+			dst[k] += weight * max(slope-(ahead-here), 0) / h
+			if ahead-here <= 0 {
+				return
+			}
+			here, slope = ahead, ahead-here
+		}
+	}
+}

@@ -1,0 +1,159 @@
+package forecast
+
+import (
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+)
+
+// Machine is what is known of one machine's stops.
+type Machine struct {
+	fleet *Fleet
+	id    string
+	own   History
+	stops []Stops
+}
+
+// Work is what a machine still has to do, up to the end of the job in question:
+// jobs before it on the same machine are part of it, as they share its rates.
+type Work struct {
+	RunMinutes   float64 // running time, turns over speed
+	FixedMinutes float64 // standing known exactly
+	// Planned stops come a known number of times and are then not random.
+	Planned []Planned
+	// Stop is the stop in progress; nil while the machine runs.
+	Stop *OpenStop
+}
+
+// Planned is a cause that comes a known number of times in the work. Count 0 takes
+// the cause out of the random stops.
+type Planned struct {
+	Cause string
+	Count int
+}
+
+// OpenStop is a stop in progress.
+type OpenStop struct {
+	Cause      string // may be unknown, ""
+	ElapsedMin float64
+}
+
+// CauseMinutes is standing time expected under one cause.
+type CauseMinutes struct {
+	Cause   string
+	Minutes float64
+}
+
+// Finish is the law of the working minutes until the work is done.
+func (m *Machine) Finish(w Work) (Law, error) {
+	if !(w.FixedMinutes >= 0 && w.FixedMinutes <= maxMinutes) {
+		return Law{}, fmt.Errorf("%w: fixed standing time is %g min, expected 0 to %d", ErrInput, w.FixedMinutes, maxMinutes)
+	}
+	repeats, err := m.repeats(w)
+	if err != nil {
+		return Law{}, err
+	}
+	law, err := compound(w.RunMinutes, m.random(w.Planned), repeats, m.fleet.cache)
+	if err != nil {
+		return Law{}, err
+	}
+	law.shift(w.FixedMinutes)
+	law.mean += w.FixedMinutes
+	return law, nil
+}
+
+// Expect gives the mean standing time of every cause in the work, most first; the
+// stop in progress is not among them.
+func (m *Machine) Expect(w Work) []CauseMinutes {
+	var out []CauseMinutes
+	for _, s := range m.random(w.Planned) {
+		out = append(out, CauseMinutes{s.Cause, s.Rate.Mean * w.RunMinutes * s.Durations.Mean()})
+	}
+	for _, p := range w.Planned {
+		if p.Count > 0 {
+			out = append(out, CauseMinutes{p.Cause, float64(p.Count) * m.durationsOf(p.Cause).Mean()})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b CauseMinutes) int {
+		switch {
+		case a.Minutes > b.Minutes:
+			return -1
+		case a.Minutes < b.Minutes:
+			return 1
+		}
+		return strings.Compare(a.Cause, b.Cause)
+	})
+	return out
+}
+
+// RunningShare is the expected share of working time in which the machine runs,
+// all stops counted as random; above 0 to 1.
+func (m *Machine) RunningShare() float64 {
+	standing := 0.0
+	for _, s := range m.stops {
+		standing += s.Rate.Mean * s.Durations.Mean()
+	}
+	return 1 / (1 + standing)
+}
+
+// Stops gives the random stops of the machine as they are forecast.
+func (m *Machine) Stops() []Stops { return slices.Clone(m.stops) }
+
+// Basis tells what the forecast rests on, one sentence each.
+func (m *Machine) Basis() []string { return m.fleet.basis(m) }
+
+func (m *Machine) random(planned []Planned) []Stops {
+	return slices.DeleteFunc(slices.Clone(m.stops), func(s Stops) bool {
+		return slices.ContainsFunc(planned, func(p Planned) bool { return p.Cause == s.Cause })
+	})
+}
+
+func (m *Machine) repeats(w Work) ([]Repeat, error) {
+	var out []Repeat
+	for _, p := range w.Planned {
+		out = append(out, Repeat{p.Count, m.durationsOf(p.Cause)})
+	}
+	if w.Stop == nil {
+		return out, nil
+	}
+	if !(w.Stop.ElapsedMin >= 0) || math.IsInf(w.Stop.ElapsedMin, 1) {
+		return nil, fmt.Errorf("%w: the stop in progress has lasted %g min, expected 0 or more", ErrInput, w.Stop.ElapsedMin)
+	}
+	return append(out, Repeat{1, m.remainder(*w.Stop)}), nil
+}
+
+// remainder is what is left of the stop in progress. Beyond everything seen only
+// the fitted tail speaks; a stop older than thirty days is taken as thirty days old.
+func (m *Machine) remainder(s OpenStop) Durations {
+	of := m.durationsOf(s.Cause)
+	elapsed := min(s.ElapsedMin, maxDurationMin)
+	if of.Tail(elapsed) < 1e-9 {
+		of = Lognormal{math.Log(elapsed), anyDuration.Sigma}
+	}
+	return Remainder{of, elapsed}
+}
+
+// durationsOf is the law of a cause for this machine, of any cause if it was never seen.
+func (m *Machine) durationsOf(cause string) Durations {
+	for _, c := range m.fleet.causes {
+		if c.cause == cause {
+			return m.durations(c)
+		}
+	}
+	if l, ok := knownDurations[cause]; ok {
+		return kept{l, "known " + cause}
+	}
+	return m.fleet.pooled
+}
+
+// durations mixes the machine's own stops with the fleet's.
+func (m *Machine) durations(c fleetCause) Durations {
+	for _, h := range m.own.Causes {
+		if h.Cause == c.cause && len(h.DurationsMin) > 0 {
+			n := float64(len(h.DurationsMin))
+			return Mixture{{n / (n + fleetWeight), Sample(h.DurationsMin)}, {fleetWeight / (n + fleetWeight), c.durations}}
+		}
+	}
+	return c.durations
+}
