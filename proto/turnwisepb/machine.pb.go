@@ -150,7 +150,9 @@ type Machine struct {
 	Agent             string `protobuf:"bytes,11,opt,name=agent,proto3" json:"agent,omitempty"`
 	CommissioningYear int32  `protobuf:"varint,12,opt,name=commissioning_year,json=commissioningYear,proto3" json:"commissioning_year,omitempty"`
 	// Output only.
-	Live          *MachineLiveState `protobuf:"bytes,13,opt,name=live,proto3" json:"live,omitempty"`
+	Live *MachineLiveState `protobuf:"bytes,13,opt,name=live,proto3" json:"live,omitempty"`
+	// Tender's set, for example "A".
+	Set           string `protobuf:"bytes,14,opt,name=set,proto3" json:"set,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -274,6 +276,13 @@ func (x *Machine) GetLive() *MachineLiveState {
 		return x.Live
 	}
 	return nil
+}
+
+func (x *Machine) GetSet() string {
+	if x != nil {
+		return x.Set
+	}
+	return ""
 }
 
 // MachineLiveState is the live picture of a machine.
@@ -1189,7 +1198,7 @@ var File_turnwise_v1_machine_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_machine_proto_rawDesc = "" +
 	"\n" +
-	"\x19turnwise/v1/machine.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xd5\x03\n" +
+	"\x19turnwise/v1/machine.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe7\x03\n" +
 	"\aMachine\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x12\n" +
@@ -1206,7 +1215,8 @@ const file_turnwise_v1_machine_proto_rawDesc = "" +
 	"structures\x12\x14\n" +
 	"\x05agent\x18\v \x01(\tR\x05agent\x12-\n" +
 	"\x12commissioning_year\x18\f \x01(\x05R\x11commissioningYear\x121\n" +
-	"\x04live\x18\r \x01(\v2\x1d.turnwise.v1.MachineLiveStateR\x04live\"\xb2\x04\n" +
+	"\x04live\x18\r \x01(\v2\x1d.turnwise.v1.MachineLiveStateR\x04live\x12\x10\n" +
+	"\x03set\x18\x0e \x01(\tR\x03set\"\xb2\x04\n" +
 	"\x10MachineLiveState\x12/\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x19.turnwise.v1.MachineStateR\x05state\x129\n" +
 	"\n" +
