@@ -1,0 +1,117 @@
+package mill
+
+import (
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+// order of the book. Days count from the running one; a promise of day 3 is
+// two days after the first start.
+type order struct {
+	id, article string
+	kg          float64
+	due         int // days after the running one
+	hour        int
+}
+
+var orders = []order{
+	{"SO-1041", "sj28-ne30", 6000, 6, 8},
+	{"SO-1047", "sj28w-ne30", 3050, 6, 18},
+	{"SO-1049", "ej28-ne40", 2300, 3, 18},
+	{"SO-1050", "sj24-ne24", 3800, 7, 18},
+	{"SO-1039", "pq24-ne26", 2900, 3, 8},
+	{"SO-1038", "rib18-ne28", 1150, 1, 22},
+	{"SO-1051", "ribe18-ne30", 1500, 7, 18},
+	{"SO-1044", "il24-ne40", 900, 6, 18},
+	{"SO-1045", "il28-pes", 620, 5, 18},
+	{"SO-1046", "fl20-ne26", 3400, 6, 18},
+	// Knitted off in the days before.
+	{"SO-1031", "sj28-ne30", 2000, -2, 14},
+	{"SO-1032", "sj28w-ne30", 1060, -2, 14},
+	{"SO-1033", "sj24-ne24", 1150, -2, 14},
+	{"SO-1034", "ej28-ne40", 2350, -1, 14},
+	{"SO-1035", "fl20-ne26", 1200, -2, 14},
+	{"SO-1036", "pq24-ne26", 1600, -2, 14},
+	{"SO-1037", "rib18-ne28", 700, -2, 14},
+	{"SO-1040", "ribe18-ne30", 1050, -1, 14},
+	{"SO-1042", "il24-ne40", 850, -1, 14},
+	{"SO-1043", "il28-pes", 480, -1, 14},
+	{"SO-1029", "sj28-ne30", 400, -4, 14},
+}
+
+// jobs say from which day on a machine knits which order with its card: the
+// order before on day 1, its own from another day on.
+var jobs = map[string]struct {
+	before, own string
+	day         int
+}{
+	"k01": {"SO-1031", "SO-1041", 3}, "k02": {"SO-1031", "SO-1041", 3}, "k03": {"SO-1033", "SO-1050", 3},
+	"k04": {"SO-1032", "SO-1047", 3}, "k05": {"SO-1034", "SO-1049", 4}, "k06": {"SO-1034", "SO-1049", 4},
+	"k07": {"SO-1036", "SO-1039", 3}, "k08": {"SO-1036", "SO-1039", 3}, "k09": {"SO-1037", "SO-1038", 3},
+	"k10": {"SO-1040", "SO-1051", 4}, "k11": {"SO-1042", "SO-1044", 4}, "k12": {"SO-1043", "SO-1045", 4},
+	"k13": {"SO-1035", "SO-1046", 3}, "k14": {"SO-1035", "SO-1046", 3},
+}
+
+// book is all that the people of the mill enter once.
+func (s *scenario) book() *pb.Book {
+	b := &pb.Book{}
+	machines := map[string][]string{}
+	for _, p := range plates {
+		machines[p.agent] = append(machines[p.agent], p.id)
+		b.Machines = append(b.Machines, &pb.BookMachine{Id: p.id, Area: area, DiameterInch: p.inch, GaugeNpi: p.gauge,
+			CylinderNeedleCount: int32(p.cylinder), DialNeedleCount: int32(p.dial), FeederCount: int32(p.feeders), MaxSpeedRpm: p.maxRPM,
+			Structures: []string{string(p.card.structure)}, CommissioningYear: int32(p.year), Set: p.set})
+		for _, c := range p.cards() {
+			b.Cards = append(b.Cards, c.book(p.id))
+		}
+		b.Assignments = append(b.Assignments, s.assignments(p)...)
+	}
+	for _, a := range agentIDs() {
+		b.Agents = append(b.Agents, &pb.BookAgent{Id: a, Machines: machines[a]})
+	}
+	for _, y := range yarns {
+		b.Yarns = append(b.Yarns, &pb.BookYarn{Id: y.id, Count: y.count, Fibre: y.fibre, ConeNetKg: y.coneKg, ConeMassCv: 0.02})
+	}
+	for _, l := range lots {
+		b.Lots = append(b.Lots, &pb.BookLot{Id: l.id, Yarn: l.yarn, Tip: l.tip, StoreKg: l.storeKg, AtMachineKg: l.machineKg})
+	}
+	for _, a := range articles {
+		b.Articles = append(b.Articles, &pb.BookArticle{Id: a.id, DisplayName: a.name, Structure: string(a.form), RollKg: rollKg, WasteRatio: 0.01})
+	}
+	for _, o := range orders {
+		b.Orders = append(b.Orders, &pb.BookOrder{Id: o.id, Article: o.article, QuantityKg: o.kg, PromiseTime: timestamppb.New(s.wall(days+o.due, o.hour, 0))})
+	}
+	return b
+}
+
+func (c card) book(machine string) *pb.BookCard {
+	out := &pb.BookCard{Id: c.id, Article: c.article, Machine: machine, SpeedRpm: float64(c.speed)}
+	for _, f := range c.feeds {
+		out.Feeds = append(out.Feeds, &pb.BookFeedGroup{Id: f.id, Yarn: f.yarn, Lot: f.lot, FeederCount: int32(f.feeds),
+			CourseLengthM: float64(c.needles) * float64(f.loop) / 1000, Draft: f.draft})
+	}
+	return out
+}
+
+// assignments say what a machine knits from when on.
+func (s *scenario) assignments(p plate) []*pb.BookAssignment {
+	from := func(t time.Time, order, card string) *pb.BookAssignment {
+		return &pb.BookAssignment{Machine: p.id, FromTime: timestamppb.New(t), Order: order, Card: card}
+	}
+	j := jobs[p.id]
+	var out []*pb.BookAssignment
+	switch p.id {
+	case "k05":
+		out = append(out, from(s.dayOne(), "SO-1029", before.id), from(s.wall(1, 8, 45), j.before, p.card.id))
+	case "k13", "k14":
+		out = append(out, from(s.dayOne(), "", ""), from(s.wall(1, 7, 38), j.before, p.card.id))
+	default:
+		out = append(out, from(s.dayOne(), j.before, p.card.id))
+	}
+	return append(out, from(s.wall(j.day, 6, 0), j.own, p.card.id))
+}
+
+const area = "hall-1"

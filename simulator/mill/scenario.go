@@ -1,0 +1,218 @@
+package mill
+
+import (
+	"encoding/json"
+	"fmt"
+	"hash/fnv"
+	"math/rand/v2"
+	"time"
+
+	"turnwise/simulator/machine"
+	"turnwise/simulator/stops"
+	"turnwise/simulator/truth"
+)
+
+// Days of the demo: the running one is the last.
+const days = 5
+
+// scenario is what a data folder was begun with; it never changes.
+type scenario struct {
+	Seed  uint64    `json:"seed"`
+	Zone  string    `json:"zone"`
+	First time.Time `json:"first_start"`
+	// Story says that the mill begins with the five days of its story. Without,
+	// it begins at the first start, standing for Stand so that an agent can be
+	// there before the first turn.
+	Story bool          `json:"story"`
+	Stand time.Duration `json:"stand_ns,omitempty"`
+	// Lively adds a short stop of every machine each minute after the first
+	// start, for checks.
+	Lively lively `json:"lively"`
+
+	zone *time.Location
+}
+
+// lively is a series of short scripted stops.
+type lively struct {
+	Every time.Duration `json:"every_ns"` // 0 = none
+	For   time.Duration `json:"for_ns"`
+}
+
+func (s *scenario) init() error {
+	zone, err := time.LoadLocation(s.Zone)
+	if err != nil {
+		return fmt.Errorf("mill: zone %q: %w; use a name of the IANA time zone database, for example Europe/Istanbul", s.Zone, err)
+	}
+	s.zone = zone
+	return nil
+}
+
+func (s *scenario) json() []byte {
+	text, err := json.Marshal(s)
+	if err != nil {
+		panic(err) // plain fields
+	}
+	return text
+}
+
+// shopDay is the begin of the shop day of t, which starts at 06:00.
+func (s *scenario) shopDay(t time.Time) time.Time {
+	t = t.In(s.zone)
+	d := time.Date(t.Year(), t.Month(), t.Day(), 6, 0, 0, 0, s.zone)
+	if t.Before(d) {
+		d = d.AddDate(0, 0, -1)
+	}
+	return d
+}
+
+// dayOne is 06:00 of day 1.
+func (s *scenario) dayOne() time.Time { return s.shopDay(s.First).AddDate(0, 0, 1-days) }
+
+// origin is the first instant of the machines.
+func (s *scenario) origin() time.Time {
+	if !s.Story {
+		return s.First
+	}
+	return s.dayOne()
+}
+
+// closedDay is the weekday on which the mill is closed, from 06:00 for 24 h.
+// A mill that is closed on a fixed weekday would be dead for whoever starts
+// the demo on it. So the weekday two days after the first start is taken: the
+// five days before and tomorrow are open, and a grey field lies ahead.
+func (s *scenario) closedDay() time.Weekday {
+	return s.shopDay(s.First).AddDate(0, 0, 2).Weekday()
+}
+
+// closed is the closed time for the clock of the machines.
+func (s *scenario) closed(t time.Time) (bool, time.Time) {
+	d := s.shopDay(t)
+	if d.Weekday() == s.closedDay() {
+		return true, d.AddDate(0, 0, 1)
+	}
+	for d.Weekday() != s.closedDay() {
+		d = d.AddDate(0, 0, 1)
+	}
+	return false, d
+}
+
+// at is a wall time of day 1 to 5 on the machines' clock: "07:12" on day 1
+// is 72 min. The five days before the first start have no closed time.
+func (s *scenario) at(day, hour, minute int) time.Duration {
+	return s.wall(day, hour, minute).Sub(s.origin())
+}
+
+func (s *scenario) wall(day, hour, minute int) time.Time {
+	o := s.dayOne()
+	return time.Date(o.Year(), o.Month(), o.Day()+day-1, hour, minute, 0, 0, s.zone)
+}
+
+// script is what happens to a machine in the story of the mill.
+func (s *scenario) script(p plate, index int) []stops.Event {
+	var e []stops.Event
+	if s.Story {
+		e = s.story(p, index)
+	} else {
+		e = append(e, stops.Event{Kind: stops.Idle, At: 0, For: s.Stand})
+	}
+	if s.Lively.Every > 0 {
+		e = append(e, s.short(index)...)
+	}
+	return e
+}
+
+// story is the scripted part of the five days.
+func (s *scenario) story(p plate, index int) []stops.Event {
+	var e []stops.Event
+	stop := func(at, length time.Duration, cause string) {
+		e = append(e, stops.Event{Kind: stops.Stop, At: at, For: length, Cause: cause})
+	}
+	if index < 8 { // a dip of the power in one half of the hall
+		stop(s.at(1, 7, 12), 3*time.Minute, stops.Power)
+	}
+	switch p.id {
+	case "k02": // slow from day 2 to day 3, and again today
+		slow := machine.Period(24)
+		e = append(e, stops.Event{Kind: stops.Slow, At: s.at(2, 10, 20), For: 20 * time.Hour, Period: slow},
+			stops.Event{Kind: stops.Slow, At: s.at(days, 6, 0) - time.Hour, For: 48 * time.Hour, Period: slow})
+	case "k05":
+		stop(s.at(1, 8, 15), 61*time.Minute, stops.Setup)
+		w := p.card.work(func(string) float64 { return 0 })
+		e = append(e, stops.Event{Kind: stops.Change, At: s.at(1, 8, 45), Work: &w})
+		stop(s.at(2, 10, 30), 12*time.Minute, stops.Needle) // a needle line, one needle changed
+	case "k07": // creeled by mistake: same tip colour, other lot
+		e = append(e, stops.Event{Kind: stops.Lot, At: s.at(1, 9, 20), For: 1000 * time.Hour, Factor: 3, Creels: "L-433"})
+	case "k13", "k14":
+		e = append(e, stops.Event{Kind: stops.Idle, At: 0, For: s.at(1, 7, 38)}) // no order
+		o := s.outage()
+		e = append(e, stops.Event{Kind: stops.Calm, At: o.At - 2*time.Minute, For: o.For + 4*time.Minute})
+	}
+	return e
+}
+
+// short is the lively series of one machine, after any standing start.
+func (s *scenario) short(index int) []stops.Event {
+	causes := []stops.Event{{Cause: stops.Yarn, Side: "top"}, {Cause: stops.Fabric}, {Cause: stops.Yarn, Side: "bottom"}, {Cause: stops.Door}}
+	first := s.First.Sub(s.origin()).Round(time.Millisecond) + 2*time.Second
+	if !s.Story {
+		first = s.Stand + time.Minute
+	}
+	var e []stops.Event
+	for k := range 30 {
+		c := causes[(k+index)%len(causes)]
+		c.Kind, c.For = stops.Stop, s.Lively.For
+		c.At = first + time.Duration(k)*s.Lively.Every + time.Duration(index)*s.Lively.Every/time.Duration(len(plates)) + time.Duration(137*index%100)*time.Millisecond
+		e = append(e, c)
+	}
+	return e
+}
+
+// outage is the time in which the box u-06 has no power: nobody can know what
+// its machines do, and no other outage of the story makes unknown time. (u-05
+// is off the network on day 1 from 09:00 for 104 min: its journal keeps all,
+// so this leaves no trace in the books.)
+func (s *scenario) outage() truth.Outage {
+	return truth.Outage{At: s.at(4, 10, 0), For: 6 * time.Minute}
+}
+
+const unpoweredAgent = "u-06"
+
+// plan is one machine of the mill.
+func (s *scenario) plan(index int) truth.Plan {
+	p := plates[index]
+	chance := rand.New(rand.NewPCG(s.Seed, hash(p.id+"/begin")))
+	used := func(group string) float64 { return 0.05 + 0.7*chance.Float64() }
+	if p.id == "k01" || p.id == "k02" { // all cones full at the first instant
+		used = func(string) float64 { return 0 }
+	}
+	first := p.card
+	plan := truth.Plan{ID: p.id, Register: p.register, Inputs: inputs(p)}
+	changes := s.Story && p.id == "k05"
+	if changes {
+		first = before
+	}
+	plan.Jobs = []truth.Job{{Article: first.truth()}}
+	if changes {
+		plan.Jobs = append(plan.Jobs, truth.Job{From: s.at(1, 8, 45), Article: p.card.truth()})
+	}
+	if s.Story && p.agent == unpoweredAgent {
+		plan.Outages = []truth.Outage{s.outage()}
+	}
+	plan.Stops = stops.Plan{Seed: s.Seed, Machine: p.id, Work: first.work(used), RollUsed: chance.Float64(), Script: s.script(p, index)}
+	return plan
+}
+
+// inputs of a machine in the order of its terminals.
+func inputs(p plate) []truth.Input {
+	if p.lamp {
+		return []truth.Input{{Cause: truth.Lamp}}
+	}
+	return []truth.Input{{Cause: stops.Yarn, Side: "top"}, {Cause: stops.Yarn, Side: "bottom"}, {Cause: stops.Needle}, {Cause: stops.Fabric},
+		{Cause: stops.Door}, {Cause: stops.Doff}, {Cause: stops.Setup}, {Cause: stops.Care}, {Cause: stops.Power}}
+}
+
+func hash(s string) uint64 {
+	h := fnv.New64a()
+	h.Write([]byte(s))
+	return h.Sum64()
+}
