@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"sync"
+	"sync/atomic"
 	"time"
 )
 
@@ -19,6 +20,8 @@ type conn struct {
 	first    *bytes.Reader // the CONNECT that was read ahead
 	certName string
 	id       string        // client id, once claimed; guarded by listener.mu
+	refused  bool          // by the hook, which has counted and logged it
+	gone     atomic.Bool   // the peer has left, or reading was ended
 	done     chan struct{} // closed when the connection has ended and so has its session
 
 	ready chan struct{} // something to write, or to close
@@ -31,7 +34,11 @@ func (c *conn) Read(p []byte) (int, error) {
 	if c.first.Len() > 0 {
 		return c.first.Read(p)
 	}
-	return c.Conn.Read(p)
+	n, err := c.Conn.Read(p)
+	if err != nil {
+		c.gone.Store(true)
+	}
+	return n, err
 }
 
 // Write queues p.

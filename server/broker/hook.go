@@ -56,6 +56,7 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 		return false
 	}
 	if err := h.connect(c, cl, pk); err != nil {
+		c.refused = true
 		h.b.refused.Add(1)
 		h.b.log.Warn("agent refused", "remote", c.RemoteAddr().String(), "client_id", clip(pk.Connect.ClientIdentifier), "error", err)
 		return false
@@ -67,6 +68,10 @@ func (h *hook) connect(c *conn, cl *mqtt.Client, pk packets.Packet) error {
 	id := pk.Connect.ClientIdentifier
 	if !wire.ValidID(id) {
 		return fmt.Errorf("client id %q: an agent id is expected", clip(id))
+	}
+	if id == mqtt.InlineClientId {
+		// The library would end the client that the server publishes with.
+		return fmt.Errorf("client id %q: taken by the server, give the agent another id", id)
 	}
 	if h.b.o.TLS != nil && id != c.certName {
 		return fmt.Errorf("client id %q: the certificate is that of %q", id, c.certName)

@@ -156,8 +156,10 @@ func (l *listener) serve(nc net.Conn, establish listeners.EstablishFn) {
 		<-writer
 		close(c.done)
 	}()
-	// Why it ended is of no interest here: the hook has logged what it refused.
-	_ = establish(l.ID(), c)
+	if err := establish(l.ID(), c); err != nil && c.id == "" && !c.refused && l.b.ctx.Err() == nil {
+		l.b.refused.Add(1)
+		l.b.log.Warn("CONNECT refused", "remote", c.RemoteAddr().String(), "error", err)
+	}
 }
 
 func (l *listener) admitted(nc net.Conn, c *conn) bool {
@@ -266,7 +268,7 @@ func (l *listener) claim(ctx context.Context, id string, c *conn) (took bool, er
 		if old == c {
 			return took, errors.New("a second CONNECT")
 		}
-		took = true
+		took = took || !old.gone.Load() // else it is ending by itself
 		_ = old.Close()
 		select {
 		case <-old.done:
