@@ -1,0 +1,291 @@
+package journal
+
+import (
+	"crypto/rand"
+	"fmt"
+	"slices"
+	"strings"
+)
+
+// minRecordBytes is the least that a record takes in a data frame; it bounds
+// how many records a damaged stretch can have held.
+const minRecordBytes = 8
+
+// maxLostBoots bounds how many boots may be missing in a row.
+const maxLostBoots = 1000
+
+// recover reads what is on the disk. The last segment restates everything, so
+// only its frames are read one by one; of the others the openings tell which
+// records they hold, and their frames are checked when they are read.
+func (j *Journal) recover() (rep Report, err error) {
+	names, err := j.disk.list()
+	if err != nil {
+		return rep, fmt.Errorf("journal: list %s: %w", j.dir, err)
+	}
+	slices.Sort(names)
+	for _, name := range names {
+		if strings.HasSuffix(name, segmentSuffix+newSuffix) {
+			if err := j.disk.remove(name); err != nil {
+				return rep, fmt.Errorf("journal: remove unfinished segment: %w", err)
+			}
+		}
+		if n, ok := parseName(name); ok {
+			j.segments = append(j.segments, &segment{number: n})
+		}
+	}
+	if len(j.segments) == 0 {
+		rand.Read(j.id[:])
+		s, f, err := j.createSegment(1)
+		if err != nil {
+			return rep, err
+		}
+		j.begin(s, f)
+		return j.report(rep), nil
+	}
+	for i, s := range j.segments[:len(j.segments)-1] {
+		if next := j.segments[i+1].number; next != s.number+1 {
+			j.note(Damage{File: s.name(), Reason: fmt.Sprintf("segments %d to %d are missing", s.number+1, next-1)})
+		}
+		if err := j.sealedOpening(i, s); err != nil {
+			return rep, err
+		}
+	}
+	rep.Cut, err = j.recoverLast()
+	if err != nil {
+		return rep, err
+	}
+	j.settle()
+	return j.report(rep), nil
+}
+
+// sealedOpening reads which records came before a segment that is no longer
+// written. Without its opening the bound of the segment before must do.
+func (j *Journal) sealedOpening(i int, s *segment) error {
+	heads := make([]uint64, maxChannels)
+	used := 0
+	h, _, err := opening(j.disk, s.name(), s.number, func(f frame) {
+		if f.kind == kindHead {
+			heads[f.slot] = f.head
+			used = max(used, f.slot+1)
+		}
+	})
+	f, ferr := j.disk.open(s.name())
+	if ferr == nil {
+		s.size, ferr = f.size()
+		f.Close()
+	}
+	if ferr != nil {
+		return fmt.Errorf("journal: read %s: %w", s.name(), ferr)
+	}
+	if err == nil {
+		s.created, s.before = h.created, slices.Clone(heads[:used])
+		return nil
+	}
+	s.vague = true
+	if i > 0 {
+		s.before, s.created = j.segments[i-1].before, j.segments[i-1].created
+	}
+	j.note(Damage{File: s.name(), Bytes: s.size, Reason: err.Error()})
+	return nil
+}
+
+// recoverLast reads the last segment whole, removes a torn tail and begins a
+// new segment when there is other damage in it.
+func (j *Journal) recoverLast() (cut *Damage, err error) {
+	s := j.segments[len(j.segments)-1]
+	b, err := readAll(j.disk, s.name(), nil)
+	if err != nil {
+		return nil, fmt.Errorf("journal: read %s: %w", s.name(), err)
+	}
+	refuse := func(off int64, err error) error {
+		return fmt.Errorf("journal: open %s: %w: newest segment %s at offset %d: %w; how many records it held cannot be known, so its streams cannot go on: "+
+			"move the folder aside and start again with an empty one, the agent then begins new streams and the machines' counters carry the count", j.dir, ErrDamaged, s.name(), off, err)
+	}
+	frames, h, end, err := parseOpening(b, s.number)
+	if err != nil {
+		return nil, refuse(0, err)
+	}
+	j.id, s.created = h.journal, h.created
+	for _, f := range frames {
+		if err := j.apply(f); err != nil {
+			return nil, refuse(0, err)
+		}
+	}
+	s.before = make([]uint64, len(j.channels))
+	for slot, c := range j.channels {
+		if c != nil {
+			s.before[slot] = c.appended
+		}
+	}
+
+	seen := make([]int64, maxChannels) // offset of the newest data frame by slot
+	s.places = places{}
+	size, bad, err := walk(b, s.number, end, true, func(off, size int64, p []byte) error {
+		f, err := decode(p)
+		if err != nil {
+			return refuse(off, fmt.Errorf("%w; an older agent may not read what a newer one wrote", err))
+		}
+		if err := j.apply(f); err != nil {
+			j.note(Damage{File: s.name(), Offset: off, Bytes: size, Reason: err.Error()})
+			return nil
+		}
+		if f.kind == kindData {
+			s.places.add(f.slot, place{f.first, uint32(off), uint32(size)})
+			seen[f.slot] = off
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	f, err := j.disk.open(s.name())
+	if err != nil {
+		return nil, fmt.Errorf("journal: open %s to write: %w", s.name(), err)
+	}
+	if torn := int64(len(b)) - size; torn > 0 {
+		cut = &Damage{File: s.name(), Offset: size, Bytes: torn, Reason: "torn tail, never synced"}
+		j.o.Log.Warn("journal tail cut", "file", s.name(), "offset", size, "bytes", torn)
+		if err = f.truncate(size); err == nil {
+			err = f.sync()
+		}
+		if err != nil {
+			f.Close()
+			return cut, fmt.Errorf("journal: cut torn tail of %s: %w", s.name(), err)
+		}
+	}
+	s.size = size
+	// What was read may never have been synced: without this a record could
+	// be sent, acknowledged and then vanish with the power.
+	if err := f.sync(); err != nil {
+		f.Close()
+		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)
+	}
+	for _, st := range bad {
+		j.note(Damage{File: s.name(), Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
+		for _, c := range j.channels {
+			// Records in the stretch may have been sent: their numbers must
+			// not be used again.
+			if c != nil && seen[c.slot] < st.off {
+				c.appended += uint64(st.bytes / minRecordBytes)
+			}
+		}
+	}
+	j.begin(s, f)
+	if len(bad) > 0 {
+		return cut, j.roll()
+	}
+	return cut, nil
+}
+
+// apply takes over what a frame says.
+func (j *Journal) apply(f frame) error {
+	switch f.kind {
+	case kindBoot:
+		// Boots that were lost to damage keep their numbers, without an id.
+		if n := uint64(len(j.boots)); f.number <= n || f.number > n+maxLostBoots {
+			return fmt.Errorf("boot %d after %d boots", f.number, n)
+		}
+		for f.number > uint64(len(j.boots)+1) {
+			j.boots = append(j.boots, [16]byte{})
+		}
+		j.boots = append(j.boots, f.id)
+		return nil
+	case kindSession:
+		j.session = max(j.session, f.number)
+		return nil
+	case kindOpened, kindMark:
+		return nil
+	case kindStream:
+		for len(j.channels) <= f.slot {
+			j.channels = append(j.channels, nil)
+		}
+		if c := j.channels[f.slot]; c != nil {
+			return fmt.Errorf("slot %d begins a second stream", f.slot)
+		}
+		j.channels[f.slot] = &Channel{j: j, slot: f.slot, machine: f.machine, id: f.id}
+		return nil
+	}
+	if f.slot >= len(j.channels) || j.channels[f.slot] == nil {
+		for len(j.channels) <= f.slot {
+			j.channels = append(j.channels, nil) // the slot is used up
+		}
+		return fmt.Errorf("slot %d has no stream", f.slot)
+	}
+	c := j.channels[f.slot]
+	switch f.kind {
+	case kindHead:
+		c.appended = f.head
+		c.acked, c.horizon, c.incarnation = f.acked, f.horizon, f.id
+	case kindData:
+		if f.first <= c.appended {
+			return fmt.Errorf("record %d of machine %s after %d", f.first, c.machine, c.appended)
+		}
+		if err := f.each(func(uint64, sealed) bool { return true }); err != nil {
+			return err
+		}
+		c.appended = f.first + uint64(f.records) - 1
+	case kindAck:
+		c.acked, c.horizon, c.incarnation = f.acked, f.horizon, f.id
+	}
+	if f.hasState {
+		c.state = slices.Clone(f.state)
+		if c.state == nil {
+			c.state = []byte{}
+		}
+	}
+	return nil
+}
+
+// settle brings the channels in line with what is held.
+func (j *Journal) settle() {
+	for _, c := range j.channels {
+		if c == nil {
+			continue
+		}
+		c.durable = c.appended
+		// A segment is removed only when the server has all of it, so what is
+		// gone was acknowledged, even if that note was not written any more.
+		if s := j.segments[0]; !s.vague {
+			c.acked = max(c.acked, s.beforeSlot(c.slot))
+		}
+		c.acked = min(c.acked, c.durable)
+		c.noted = c.acked
+	}
+}
+
+func (j *Journal) begin(s *segment, f file) {
+	if len(j.segments) == 0 || j.segments[len(j.segments)-1] != s {
+		j.segments = append(j.segments, s)
+	}
+	if s.places == nil {
+		s.places = places{}
+	}
+	j.active, j.durable, j.pending = f, s.size, j.pending[:0]
+}
+
+func (j *Journal) report(rep Report) Report {
+	rep.Segments, rep.Damage = len(j.segments), slices.Clone(j.damage)
+	j.total = 0
+	for _, s := range j.segments {
+		j.total += s.size
+	}
+	rep.Bytes = j.total
+	for _, c := range j.channels {
+		if c != nil {
+			rep.Streams++
+			rep.Records += c.durable - min(c.durable, j.segments[0].beforeSlot(c.slot))
+		}
+	}
+	return rep
+}
+
+// note declares damage, once. Call with j.mu held or before the journal is
+// shared.
+func (j *Journal) note(d Damage) {
+	if slices.Contains(j.damage, d) || len(j.damage) >= 1000 {
+		return
+	}
+	j.damage = append(j.damage, d)
+	j.o.Log.Error("journal damaged: records in it are lost and are declared to the server",
+		"file", d.File, "offset", d.Offset, "bytes", d.Bytes, "reason", d.Reason)
+}
