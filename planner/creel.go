@@ -1,0 +1,232 @@
+package main
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+type creelCmd struct {
+	Next creelNextCmd `cmd:"" default:"withargs" help:"What to do next, soonest first."`
+	Load creelLoadCmd `cmd:"" help:"Say that cones of a feed group were changed."`
+	Undo creelUndoCmd `cmd:"" help:"Take a load back."`
+}
+
+type creelNextCmd struct {
+	Set      string   `xor:"which" help:"Machines of this tender's set." placeholder:"A"`
+	Machines []string `xor:"which" help:"These machines." placeholder:"k01,k02"`
+	Minutes  int32    `default:"120" help:"How far to look."`
+}
+
+// Help has an example.
+func (*creelNextCmd) Help() string {
+	return "Example:\n  planner creel next --set A --minutes 60\n\nThe window runs from the first cone to the last; = marks 5 to 95 %."
+}
+
+// taskJSON is a task as scripts read it.
+type taskJSON struct {
+	Task      string     `json:"task"`
+	Kind      string     `json:"kind"`
+	Machine   string     `json:"machine"`
+	Due       *time.Time `json:"due"`
+	First     *time.Time `json:"first"`
+	P05       *time.Time `json:"p05"`
+	P50       *time.Time `json:"p50"`
+	P95       *time.Time `json:"p95"`
+	Last      *time.Time `json:"last"`
+	Cones     int64      `json:"cones"`
+	FeedGroup string     `json:"feed_group"`
+	Yarn      string     `json:"yarn"`
+	Lot       string     `json:"lot"`
+	Tip       string     `json:"tip"`
+	Order     string     `json:"order"`
+	Roll      int64      `json:"roll"`
+	RollKg    float64    `json:"roll_kg"`
+	Cause     string     `json:"cause"`
+	Sentence  string     `json:"sentence"`
+}
+
+var kindWords = map[pb.TaskKind]string{
+	pb.TaskKind_TASK_KIND_STOP: "stop", pb.TaskKind_TASK_KIND_DOFF: "doff", pb.TaskKind_TASK_KIND_CREEL: "creel",
+}
+
+func taskFromPB(t *pb.Task) taskJSON {
+	return taskJSON{
+		Task: strings.TrimPrefix(t.GetName(), "tasks/"), Kind: kindWords[t.GetKind()], Machine: t.GetMachine(), Due: when(t.GetDueTime()),
+		First: when(t.GetFirstTime()), P05: when(t.GetP05Time()), P50: when(t.GetP50Time()), P95: when(t.GetP95Time()), Last: when(t.GetLastTime()),
+		Cones: int64(t.GetConeCount()), FeedGroup: t.GetFeedGroup(), Yarn: t.GetYarn(), Lot: t.GetLot(), Tip: t.GetTip(), Order: t.GetOrder(),
+		Roll: int64(t.GetRollNumber()), RollKg: t.GetRollKg().GetValue(), Cause: t.GetCause(), Sentence: t.GetSentence(),
+	}
+}
+
+func (c *creelNextCmd) Run(ctx context.Context, s *session) error {
+	r := &pb.ListTasksRequest{Machines: machineNames(c.Machines), HorizonMinutes: c.Minutes}
+	if c.Set != "" {
+		all, err := s.allMachines(ctx)
+		if err != nil {
+			return err
+		}
+		for _, m := range all {
+			if strings.EqualFold(m.GetSet(), c.Set) {
+				r.Machines = append(r.Machines, m.GetName())
+			}
+		}
+		if len(r.Machines) == 0 {
+			return &exitError{exitNotFound, fmt.Errorf("no machine is in set %q; see the set of machines with `planner machines show ID`", c.Set)}
+		}
+	}
+	ctx, cancel := s.call(ctx)
+	defer cancel()
+	answer, err := s.creels().ListTasks(ctx, r)
+	if err != nil {
+		return s.explain(err)
+	}
+	l := listing{head: []string{">in", "machine", "what", "window", "", ""}, empty: fmt.Sprintf("nothing to do in the next %d min", c.Minutes)}
+	data := []taskJSON{}
+	for _, t := range answer.GetTasks() {
+		j := taskFromPB(t)
+		data = append(data, j)
+		l.add(s.taskRow(&j)...)
+	}
+	l.data = struct {
+		Tasks []taskJSON `json:"tasks"`
+	}{data}
+	return s.print(&l)
+}
+
+func (s *session) taskRow(t *taskJSON) []string {
+	in, window, picture := "now", "", ""
+	if t.Kind != "stop" && t.Due != nil {
+		if d := t.Due.Sub(s.now()); d >= time.Minute {
+			in = ago(d)
+		}
+	}
+	if t.First != nil && t.Last != nil {
+		window = fmt.Sprintf("%s to %sf", s.clockOf(t.First), s.clockOf(t.Last))
+		picture = windowLine(t)
+	}
+	sentence := t.Sentence
+	if t.Tip != "" {
+		sentence += " Tip " + t.Tip + "."
+	}
+	return []string{in, strings.ToUpper(t.Machine), t.Kind, window, picture, sentence}
+}
+
+// windowLine draws a run-out window: first and last cone, 5 to 95 %, median.
+func windowLine(t *taskJSON) string {
+	if t.P05 == nil || t.P50 == nil || t.P95 == nil {
+		return ""
+	}
+	const width = 20
+	length := t.Last.Sub(*t.First)
+	if length <= 0 {
+		return "|"
+	}
+	place := func(p *time.Time) int {
+		return min(width-1, max(0, int(float64(p.Sub(*t.First))/float64(length)*(width-1)+0.5)))
+	}
+	line := []byte(strings.Repeat("-", width))
+	for i := place(t.P05); i <= place(t.P95); i++ {
+		line[i] = '='
+	}
+	line[place(t.P50)] = '|'
+	return string(line)
+}
+
+type creelLoadCmd struct {
+	Machine     string    `arg:"" help:"Machine, for example k05."`
+	Group       string    `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
+	Lot         string    `help:"Lot of the new cones." placeholder:"L-430"`
+	Cones       int32     `help:"Cones changed; none = all of the group." placeholder:"96"`
+	ConeKg      float64   `name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
+	At          time.Time `help:"When; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
+	Revolutions int64     `default:"-1" help:"Turns of the machine at the load; none = as counted then." placeholder:"54210"`
+	RequestID   string    `name:"request-id" help:"Name of this change, so that a repeat changes nothing; none = a new one." placeholder:"ID"`
+	DryRun      bool      `name:"dry-run" help:"Check and write nothing."`
+}
+
+// Help has an example.
+func (*creelLoadCmd) Help() string {
+	return "Example:\n  planner creel load k05 --group ground --lot L-430 --cones 96"
+}
+
+func (c *creelLoadCmd) Run(ctx context.Context, s *session) error {
+	ctx, cancel := s.call(ctx)
+	defer cancel()
+	r := &pb.LoadCreelRequest{
+		Machine: machineName(c.Machine), FeedGroup: c.Group, ConeCount: c.Cones, Lot: c.Lot, ConeNetKg: c.ConeKg,
+		RequestId: c.RequestID, ValidateOnly: c.DryRun,
+	}
+	if r.RequestId == "" {
+		r.RequestId = newRequestID()
+	}
+	if !c.At.IsZero() {
+		r.LoadTime = timestamppb.New(c.At)
+	}
+	if c.Revolutions >= 0 {
+		r.RevolutionCount = &c.Revolutions
+	}
+	answer, err := s.creels().LoadCreel(ctx, r)
+	if err != nil {
+		return s.explain(err)
+	}
+	load := answer.GetLoad()[strings.LastIndex(answer.GetLoad(), "/")+1:]
+	l := listing{head: []string{"machine", "load", ">cones", "lot", ""}}
+	l.add(strings.ToUpper(strings.TrimPrefix(r.Machine, "machines/")), load, fmt.Sprint(answer.GetConeCount()), c.Lot, dryNote(c.DryRun))
+	l.data = struct {
+		Machine string `json:"machine"`
+		Load    string `json:"load"`
+		Cones   int64  `json:"cones"`
+		DryRun  bool   `json:"dry_run"`
+	}{strings.TrimPrefix(r.Machine, "machines/"), load, int64(answer.GetConeCount()), c.DryRun}
+	if err := s.print(&l); err != nil {
+		return err
+	}
+	if load != "" {
+		fmt.Fprintf(s.err, "to take it back: planner creel undo %s %s\n", strings.TrimPrefix(r.Machine, "machines/"), load)
+	}
+	return nil
+}
+
+// newRequestID is a random UUID, version 4.
+func newRequestID() string {
+	var b [16]byte
+	rand.Read(b[:]) // never fails; see crypto/rand
+	b[6], b[8] = b[6]&0x0f|0x40, b[8]&0x3f|0x80
+	h := hex.EncodeToString(b[:])
+	return strings.Join([]string{h[:8], h[8:12], h[12:16], h[16:20], h[20:]}, "-")
+}
+
+type creelUndoCmd struct {
+	Machine string `arg:"" help:"Machine, for example k05."`
+	Load    string `arg:"" help:"Number of the load, as told when it was recorded."`
+}
+
+func (c *creelUndoCmd) Run(ctx context.Context, s *session) error {
+	ctx, cancel := s.call(ctx)
+	defer cancel()
+	machine := machineName(c.Machine)
+	number := c.Load[strings.LastIndex(c.Load, "/")+1:]
+	if n, err := strconv.ParseInt(number, 10, 64); err != nil || n < 1 {
+		return usage("load %q: expected the number that `planner creel load` told", c.Load)
+	}
+	if _, err := s.creels().UndoLoad(ctx, &pb.UndoLoadRequest{Machine: machine, Load: machine + "/loads/" + number}); err != nil {
+		return s.explain(err)
+	}
+	l := listing{head: []string{"machine", "load", ""}}
+	l.add(strings.ToUpper(strings.TrimPrefix(machine, "machines/")), number, "taken back")
+	l.data = struct {
+		Machine string `json:"machine"`
+		Load    string `json:"load"`
+		Undone  bool   `json:"undone"`
+	}{strings.TrimPrefix(machine, "machines/"), number, true}
+	return s.print(&l)
+}
