@@ -38,6 +38,9 @@ type Machine struct {
 	Jobs             []Job // the running job first
 	Creel            []Load
 	StopsCountedFrom time.Time
+	// Cards are those that the machine has for articles, whether or not it has a
+	// job with them now; a quote picks machines by them.
+	Cards []Card
 }
 
 // State of a machine.
@@ -62,7 +65,9 @@ type Job struct {
 
 // Card is a knit card as the outlook needs it.
 type Card struct {
-	ID       string
+	ID string
+	// Article of the card; may be empty for the card of a job, whose order tells it.
+	Article  string
 	SpeedRPM float64
 	Knit     knit.Card
 	Feeds    []Feed // in the order of Knit.Feeds
@@ -82,7 +87,7 @@ type Order struct {
 	DoneKg     float64 // before counting began, and counted since
 	Promise    time.Time
 	RollKg     float64
-	WasteRatio float64
+	WasteRatio float64 // kilos of yarn lost per kilo of cloth
 }
 
 // Load is one set of cones on one feed group.

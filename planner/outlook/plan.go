@@ -1,40 +1,197 @@
 package outlook
 
 import (
+	"cmp"
 	"errors"
+	"fmt"
+	"math"
+	"slices"
 	"time"
+
+	"turnwise/planner/creel"
+	"turnwise/planner/forecast"
+	"turnwise/planner/knit"
+	"turnwise/planner/unit"
 )
 
 // ErrRequest is inside every error about a snapshot or a request as a whole. What
 // is wrong with one order is told in its [Finish.Refused] instead.
 var ErrRequest = errors.New("nothing to plan with")
 
-// QuoteRequest asks for a date for a new order.
-type QuoteRequest struct {
-	Article    string
-	QuantityKg float64
-	// Risk is the accepted chance to be late, 0.01 to 0.5; 0 means 0.1.
-	Risk float64
-	// Machines to use; empty means the best of those with a card for the article.
-	Machines []string
-}
-
-// QuoteResult is the answer to a QuoteRequest.
-type QuoteResult struct {
-	// Promise is the date that is missed with the accepted chance; zero when
-	// Finish.Refused says why there is none.
-	Promise     time.Time
-	Finish      Finish
-	Jobs        []JobOutlook
-	Assumptions []string // what was taken for granted, one sentence each
-}
-
-// Plan answers for every order, creel and roll of the snapshot.
+// Plan answers for every order, creel and roll of the snapshot. Orders come
+// sorted by their chance to miss the promise: first those that have work left and no
+// forecast, last those that are done.
 func Plan(s Snapshot, now time.Time) (Outlook, error) {
-	return Outlook{At: now}, nil
+	d, err := newDesk(s, now)
+	if err != nil {
+		return Outlook{}, err
+	}
+	out := Outlook{At: now}
+	for i := range s.Orders {
+		out.Orders = append(out.Orders, d.order(&s.Orders[i]))
+	}
+	d.balance(out.Orders)
+	for i := range out.Orders {
+		out.Orders[i].Why = d.why(&out.Orders[i])
+	}
+	promise := func(o OrderOutlook) time.Time { return d.orders[o.Order].Promise }
+	slices.SortStableFunc(out.Orders, func(a, b OrderOutlook) int {
+		return cmp.Or(cmp.Compare(danger(b), danger(a)), promise(a).Compare(promise(b)), cmp.Compare(a.Order, b.Order))
+	})
+	for i := range d.queues {
+		q := &d.queues[i]
+		out.Creels = append(out.Creels, d.creels(q)...)
+		if doff, ok := d.doff(q); ok {
+			out.Doffs = append(out.Doffs, doff)
+		}
+	}
+	slices.SortStableFunc(out.Creels, func(a, b CreelWindow) int { return a.First.Compare(b.First) })
+	slices.SortStableFunc(out.Doffs, func(a, b Doff) int { return a.At.Compare(b.At) })
+	return out, nil
 }
 
-// Quote gives a date for a new order behind the present jobs.
-func Quote(s Snapshot, now time.Time, q QuoteRequest) (QuoteResult, error) {
-	return QuoteResult{Finish: Finish{Refused: "Quotes are not computed yet"}}, nil
+// danger sorts orders: not known is worse than any chance, done is none at all.
+func danger(o OrderOutlook) float64 {
+	switch {
+	case o.RemainingKg <= 0:
+		return -1
+	case o.Finish.Refused != "":
+		return 2
+	}
+	return o.Finish.MissChance
+}
+
+// order gives the finish of an order and of its jobs: it is done when the last of
+// its parts is.
+func (d *desk) order(o *Order) OrderOutlook {
+	out := OrderOutlook{Order: o.ID}
+	left, ok := remaining(o)
+	if !ok {
+		out.Finish.Refused = fmt.Sprintf("Correct the kilos of order %s", o.ID)
+		return out
+	}
+	out.RemainingKg = left
+	var laws []forecast.Law
+	var basis []string
+	refused, jobs := "", 0
+	d.parts(o.ID, func(q *queue, i int) {
+		jobs++
+		w := &q.jobs[i]
+		law, reason := d.law(q, i)
+		job := JobOutlook{Machine: q.m.ID, RemainingKg: w.kg, RemainingRevolutions: unit.Revolutions(w.turns())}
+		if reason != "" {
+			job.Finish.Refused = reason
+			if reason != nothingLeft {
+				refused = cmp.Or(refused, reason)
+			}
+		} else {
+			job.Finish = d.finish(law, o.Promise)
+			job.Finish.Basis = basisOf(q)
+			laws = append(laws, law)
+			basis = append(basis, prefixed(q.m.ID, job.Finish.Basis)...)
+		}
+		out.Jobs = append(out.Jobs, job)
+	})
+	switch {
+	case left <= 0:
+		out.Finish.Refused = nothingLeft
+	case jobs == 0:
+		out.Finish.Refused = "Assign a machine; none knits this order"
+	case refused != "":
+		out.Finish.Refused = refused
+	case len(laws) == 0:
+		out.Finish.Refused = "Assign more kilos; the machines' parts are done"
+	default:
+		out.Finish = d.finish(forecast.Max(laws...), o.Promise)
+		out.Finish.Basis = basis
+	}
+	return out
+}
+
+// basisOf tells what a job's forecast rests on.
+func basisOf(q *queue) []string {
+	lines := q.forecast.Basis()
+	if len(q.m.Jobs) > 0 && !speedKnown(q.m.SpeedRPM) {
+		lines = append(lines, "No speed measured yet; the card's speed is used")
+	}
+	return lines
+}
+
+func prefixed(machine string, lines []string) []string {
+	out := make([]string, len(lines))
+	for i, l := range lines {
+		out[i] = name(machine) + ": " + l
+	}
+	return out
+}
+
+// turnsAt is the wall time at which the machine has made so many more turns with
+// its running job, as expected: the stop in progress first, then turning at its
+// running share.
+func (d *desk) turnsAt(q *queue, turns float64, speed unit.RPM) (time.Time, bool) {
+	if turns <= 0 {
+		return d.now, true
+	}
+	run, ok := unit.Revolutions(turns).Minutes(speed)
+	if !ok || math.IsNaN(turns) {
+		return time.Time{}, false
+	}
+	return d.clock.After(minutes(q.wait + run/q.share))
+}
+
+// doff says when the roll on the machine reaches its mass.
+func (d *desk) doff(q *queue) (Doff, bool) {
+	if len(q.jobs) == 0 || q.jobs[0].reason != "" {
+		return Doff{}, false
+	}
+	w := &q.jobs[0]
+	roll := w.rollTurns()
+	if !(roll > 0 && roll < 1e9) {
+		return Doff{}, false
+	}
+	left := max(math.Ceil(roll-float64(q.m.SinceDoff)), 0)
+	at, ok := d.turnsAt(q, left, w.speed)
+	if !ok {
+		return Doff{}, false
+	}
+	return Doff{Machine: q.m.ID, At: at, RollKg: w.rollKg, RevsLeft: int64(left)}, true
+}
+
+// creels gives the run-out windows of the loads on a machine. Loads on groups that
+// the running card does not have are left out.
+func (d *desk) creels(q *queue) []CreelWindow {
+	if len(q.jobs) == 0 || q.jobs[0].reason != "" {
+		return nil
+	}
+	w := &q.jobs[0]
+	var out []CreelWindow
+	for _, l := range q.m.Creel {
+		g := slices.IndexFunc(w.job.Card.Knit.Feeds, func(g knit.FeedGroup) bool { return g.ID == l.Group })
+		if g < 0 {
+			continue
+		}
+		win, err := creel.RunOut(w.job.Card.Knit.Feeds[g], creel.Load{
+			Cones: l.Cones, Net: unit.Kilograms(l.ConeKg), CV: l.ConeCV, At: unit.Revolutions(l.AtRevolutions),
+		})
+		if err != nil {
+			continue
+		}
+		row := CreelWindow{
+			Machine: q.m.ID, Group: l.Group, Yarn: l.Yarn, Lot: l.Lot, Tip: l.Tip, Cones: l.Cones,
+			FirstRevolutions: float64(win.First), LoadedAtRevolutions: l.AtRevolutions,
+		}
+		known := true
+		for _, x := range []struct {
+			turns unit.Revolutions
+			to    *time.Time
+		}{{win.First, &row.First}, {win.P05, &row.P05}, {win.P50, &row.P50}, {win.P95, &row.P95}, {win.Last, &row.Last}} {
+			at, ok := d.turnsAt(q, float64(x.turns)-float64(q.m.Revolutions), w.speed)
+			*x.to = at
+			known = known && ok
+		}
+		if known {
+			out = append(out, row)
+		}
+	}
+	return out
 }
