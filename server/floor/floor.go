@@ -86,8 +86,7 @@ type base struct {
 
 // look is the newest live word on a machine.
 type look struct {
-	agent    string
-	at       time.Time // server's time; zero = no word yet
+	at       time.Time // of the look; zero = no word yet
 	readable bool
 	turning  bool
 	rpm      float64

@@ -9,28 +9,37 @@ import (
 	"turnwise/server/store"
 )
 
-// Live takes the newest words of an agent. Words of an older session, such as
-// the will of a connection that was replaced, are ignored.
+// plausible is how far an agent's wall clock may be from the server's for its
+// records to be dated by it. Live words are dated alike, so that the two can be
+// compared.
+const plausible = 2 * time.Second
+
+// Live takes the newest words of an agent. The will of a connection that was
+// replaced since is ignored.
 func (f *Floor) Live(id string, st *wirepb.AgentState) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	a := f.agent(id)
-	if st.GetSessionNo() < a.session {
+	if !st.GetOnline() {
+		// A will was written when its session began: what it says of
+		// machines is old.
+		if st.GetSessionNo() >= a.session {
+			a.online = false
+			f.redraw(f.machinesOf(id)...)
+		}
 		return
 	}
 	now := f.c.Now()
-	a.session, a.online = st.GetSessionNo(), st.GetOnline()
-	if !a.online {
-		// A will was written when the session began; what it says of
-		// machines is old.
-		f.redraw(f.machinesOf(id)...)
-		return
-	}
-	a.heard = now
+	// A session number may fall: a new box has taken the agent's name.
+	a.session, a.online, a.heard = st.GetSessionNo(), true, now
 	a.version, a.journal = st.GetVersion(), int64(st.GetJournalBytes())
 	clock := st.GetClock()
-	if clock.GetWallNs() != 0 {
-		a.offset = time.Unix(0, clock.GetWallNs()).Sub(now)
+	wall := now
+	if ns := clock.GetWallNs(); ns != 0 {
+		a.offset = time.Unix(0, ns).Sub(now)
+		if a.offset.Abs() <= plausible {
+			wall = now.Add(a.offset)
+		}
 	}
 	touched := f.machinesOf(id) // their problem may be the agent's
 	for _, l := range st.GetMachines() {
@@ -39,11 +48,11 @@ func (f *Floor) Live(id string, st *wirepb.AgentState) {
 			continue // not registered for this agent: it has no say
 		}
 		w := look{
-			agent: id, at: now, readable: l.GetReadable(), turning: l.GetTurning(),
+			at: wall, readable: l.GetReadable(), turning: l.GetTurning(),
 			rpm: l.GetSpeedRpm(), cause: l.GetCause(), problem: l.GetProblem(),
 		}
 		if age := time.Duration(clock.GetBoottimeNs() - l.GetBoottimeNs()); age > 0 && l.GetBoottimeNs() > 0 {
-			w.at = now.Add(-age)
+			w.at = wall.Add(-age)
 		}
 		copy(w.stop[:], l.GetStopId())
 		if !w.readable && m.live.readable {
@@ -109,6 +118,11 @@ func (f *Floor) drawState(m *machine, v *MachineView, now time.Time) {
 		v.State, v.Since = Unknown, v.Heard
 		return
 	}
+	f.drawKnown(m, v, live)
+}
+
+// drawKnown draws the state of a machine that was heard.
+func (f *Floor) drawKnown(m *machine, v *MachineView, live bool) {
 	open := m.state.Open
 	committed := Running
 	if open != nil {

@@ -63,17 +63,14 @@ func (f *Floor) Shift(ctx context.Context, at time.Time) (ShiftView, error) {
 // shiftAt finds the shift to show.
 func (f *Floor) shiftAt(at time.Time) calendar.Span {
 	if len(f.c.Calendar.Shifts) > 0 {
-		if s, ok := f.c.Calendar.At(at); ok {
+		s, working := f.c.Calendar.At(at)
+		if working || !s.From.IsZero() && f.c.Calendar.Working(s.From, at) > 0 {
 			return s
 		}
 		const longestBreak = 15 * 24 * time.Hour
 		if before := f.c.Calendar.Spans(at.Add(-longestBreak), at); len(before) > 0 {
-			last := before[len(before)-1]
-			// Spans are cut at the window asked for; the whole shift is meant.
-			if whole, ok := f.c.Calendar.At(last.To.Add(-time.Millisecond)); ok {
-				return whole
-			}
-			return last
+			whole, _ := f.c.Calendar.At(before[len(before)-1].To.Add(-time.Millisecond))
+			return whole
 		}
 	}
 	return calendar.Span{From: at.Add(-24 * time.Hour), To: at}
@@ -275,9 +272,6 @@ func (f *Floor) CauseOf(s store.Stop) Cause {
 
 // working lists the calendar's working time in a window.
 func (f *Floor) working(from, to time.Time) []stretch {
-	if len(f.c.Calendar.Shifts) == 0 {
-		return []stretch{{from.UnixMilli(), to.UnixMilli()}}
-	}
 	var out []stretch
 	for _, s := range f.c.Calendar.Spans(from, to) {
 		out = append(out, stretch{s.From.UnixMilli(), s.To.UnixMilli()})
