@@ -160,13 +160,11 @@ type Moment struct {
 
 // Moments are the instants from an instant on up to an end at which something
 // changes, with others between so that no two are further apart than step.
-// The end is asked for again at the last moment, so that it may move.
+// The end is asked for again at the last moment, so that it may move; they
+// cease when it is closer than a hundredth of the step.
 func (m *Machine) Moments(from time.Duration, end func() time.Duration, step time.Duration) iter.Seq[Moment] {
 	return func(yield func(Moment) bool) {
 		for at, restarted := from, false; ; {
-			if at > end() {
-				return
-			}
 			m.mu.Lock()
 			s := m.spans0(at)
 			mo := Moment{at, m.state(s, at), restarted}
@@ -182,6 +180,11 @@ func (m *Machine) Moments(from time.Duration, end func() time.Duration, step tim
 					next = o.At
 				case at == o.At:
 					next, restarted = o.At+o.For, true
+				}
+			}
+			if now := end(); next > now {
+				if next, restarted = now, false; now-at < step/100 {
+					return
 				}
 			}
 			at = next

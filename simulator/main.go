@@ -1,0 +1,213 @@
+// Command simulator runs Mill Fourteen, an invented knitting mill of fourteen
+// machines, on the real path: Modbus, agents, MQTT, server and pages. Without
+// arguments it starts everything in one process on the loopback interface.
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"os/signal"
+	"syscall"
+	"time"
+
+	"github.com/alecthomas/kong"
+
+	"turnwise/server/host"
+	"turnwise/simulator/mill"
+)
+
+type commands struct {
+	Run     runCommand     `cmd:"" default:"withargs" help:"Run the whole mill in this process (default)."`
+	Check   checkCommand   `cmd:"" help:"Run the mill in a folder that is removed, and compare the server's books with the truth."`
+	PLC     plcCommand     `cmd:"" name:"plc" help:"Run the machines alone, as Modbus TCP servers, for agents started by hand."`
+	Compare compareCommand `cmd:"" help:"Compare a truth file of plc with the books of a server."`
+}
+
+// env is what commands stand on.
+type env struct {
+	ctx         context.Context
+	out, errOut io.Writer
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
+}
+
+func run(ctx context.Context, args []string, out, errOut io.Writer) int {
+	exit := -1
+	parser, err := kong.New(&commands{}, kong.Name("simulator"), kong.Description("Mill Fourteen: a simulated knitting mill on the real path."),
+		kong.Writers(out, errOut), kong.Exit(func(code int) { exit = code }), kong.UsageOnError())
+	if err != nil {
+		fmt.Fprintln(errOut, err)
+		return 1
+	}
+	k, err := parser.Parse(args)
+	if exit >= 0 { // --help
+		return exit
+	}
+	if err == nil {
+		err = k.Run(&env{ctx, out, errOut})
+	}
+	switch {
+	case err == nil:
+		return 0
+	case errors.Is(err, errDiffers):
+		return 1
+	}
+	fmt.Fprintf(errOut, "simulator: %v\n", err)
+	if address, ok := mill.PortTaken(err); ok {
+		fmt.Fprintf(errOut, "%s is taken: end the other program or choose another port with --http, --grpc, --mqtt or --metrics, for example --http 127.0.0.1:0 for a free one\n", address)
+	}
+	return 1
+}
+
+// errDiffers: the comparison was told already.
+var errDiffers = errors.New("truth and books differ")
+
+func logger(w io.Writer, verbose bool) *slog.Logger {
+	level := slog.LevelError
+	if verbose {
+		level = slog.LevelDebug
+	}
+	return slog.New(slog.NewTextHandler(w, &slog.HandlerOptions{Level: level}))
+}
+
+type runCommand struct {
+	Data    string `default:"turnwise-demo" type:"path" help:"Data folder. A second start goes on where the first stopped."`
+	Seed    uint64 `help:"Seed of the mill; 0 is that of the folder, or 14."`
+	Zone    string `help:"IANA time zone of the mill; empty is that of the folder, or Europe/Istanbul."`
+	HTTP    string `default:"127.0.0.1:7080" help:"Address of the pages."`
+	GRPC    string `default:"127.0.0.1:7443" help:"Address of the API."`
+	MQTT    string `default:"127.0.0.1:7883" help:"Address for the agents."`
+	Metrics string `default:"127.0.0.1:7465" help:"Address of the metrics."`
+	Verbose bool   `short:"v" help:"Log everything to standard error."`
+}
+
+// Run runs the demo until it is interrupted.
+func (c *runCommand) Run(e *env) error {
+	begun := time.Now()
+	say := func(line string) { fmt.Fprintln(e.out, line) }
+	d, err := mill.NewDemo(e.ctx, mill.Options{Version: "demo", Log: logger(e.errOut, c.Verbose), Told: say,
+		Floor:  mill.FloorOptions{Dir: c.Data, Seed: c.Seed, Zone: c.Zone},
+		Listen: host.ListenConfig{GRPC: c.GRPC, HTTP: c.HTTP, MQTT: c.MQTT, Metrics: c.Metrics}})
+	if err != nil {
+		return err
+	}
+	a := d.Addrs()
+	say("Mill Fourteen    http://" + a.HTTP + "/")
+	say("API (gRPC)       " + a.GRPC)
+	say("data folder      " + c.Data)
+	if d.Resumed() {
+		say("The mill goes on where it stopped; while it was off its machines stood.")
+	} else {
+		say("Five past days are on their way through the agents; pages fill in the meantime.")
+	}
+	ended := make(chan error, 1)
+	go func() { ended <- d.Run(e.ctx) }()
+	for loaded := d.Loaded(); ; {
+		select {
+		case <-loaded:
+			loaded = nil
+			if e.ctx.Err() == nil {
+				say(d.Status(e.ctx) + fmt.Sprintf(" (%.1f s after the start). Ctrl-C ends.", time.Since(begun).Seconds()))
+			}
+		case err := <-ended:
+			if err == nil {
+				say("ended; start again to go on")
+			}
+			return err
+		}
+	}
+}
+
+type checkCommand struct {
+	Duration time.Duration `default:"60s" help:"Length of the live part."`
+	Seed     uint64        `default:"7" help:"Seed of the mill."`
+	JSON     bool          `help:"Print the result as one JSON object on the last line."`
+	Verbose  bool          `short:"v" help:"Log everything to standard error."`
+}
+
+// Run compares the mill's books with the truth.
+func (c *checkCommand) Run(e *env) error {
+	progress := e.out
+	if c.JSON {
+		progress = e.errOut
+	}
+	r, err := mill.RunCheck(e.ctx, mill.CheckOptions{Seed: c.Seed, Duration: c.Duration, Log: logger(e.errOut, c.Verbose), Version: "check",
+		Told: func(line string) { fmt.Fprintln(progress, line) }})
+	if err != nil {
+		return err
+	}
+	return report(e, c.JSON, r, r.Comparison, fmt.Sprintf("%d records, loaded in %.1f s; watch p50 %.0f ms, p99 %.0f ms over %d changes, %d missed",
+		r.Records, r.Loading, r.WatchP50, r.WatchP99, r.WatchCount, r.Missed))
+}
+
+// report prints a comparison and tells whether it agreed.
+func report(e *env, asJSON bool, whole any, c mill.Comparison, more string) error {
+	if asJSON {
+		text, err := json.Marshal(whole)
+		if err != nil {
+			return fmt.Errorf("write the result: %w", err)
+		}
+		fmt.Fprintln(e.out, string(text))
+	} else {
+		fmt.Fprintf(e.out, "%d machines: %d of %d revolutions, %d of %d stops, %.3f of %.3f kg, %.1f of %.1f s unknown\n", c.Machines,
+			c.RevolutionsStored, c.RevolutionsTruth, c.StopsStored, c.StopsTruth, c.KilosCounted, c.KilosTruth, c.UnknownSeconds, c.UnknownTruth)
+		if more != "" {
+			fmt.Fprintln(e.out, more)
+		}
+		for _, m := range c.Mismatches {
+			fmt.Fprintln(e.out, "differs:", m)
+		}
+	}
+	if len(c.Mismatches) > 0 {
+		return errDiffers
+	}
+	return nil
+}
+
+type plcCommand struct {
+	Data        string        `default:"turnwise-plc" type:"path" help:"Data folder; truth.json in it is refreshed each second."`
+	Seed        uint64        `help:"Seed of the mill; 0 is that of the folder, or 14."`
+	PortsFile   string        `type:"path" help:"JSON file of the machines' addresses: read if there, else written."`
+	WriteConfig string        `type:"path" help:"Folder to write agent.yaml, server.yaml and book.yaml into."`
+	FreezeAfter time.Duration `help:"Stop all cylinders for good after so long."`
+	Stand       time.Duration `default:"30s" help:"Machines stand for so long at the first start, so that the agents see the first turn."`
+	LivelyEvery time.Duration `help:"Add a short stop to each machine so often in the first half hour."`
+	LivelyFor   time.Duration `default:"20s" help:"Length of those stops."`
+	GRPC        string        `default:"127.0.0.1:7443" help:"Address of the API for the written files."`
+	HTTP        string        `default:"127.0.0.1:7080" help:"Address of the pages for the written files."`
+	MQTT        string        `default:"127.0.0.1:7883" help:"Address for the agents for the written files."`
+}
+
+// Run runs the machines until it is interrupted.
+func (c *plcCommand) Run(e *env) error {
+	return mill.RunPLC(e.ctx, mill.PLCOptions{
+		Floor:     mill.FloorOptions{Dir: c.Data, Seed: c.Seed, Live: true, Stand: c.Stand, LivelyEvery: c.LivelyEvery, LivelyFor: c.LivelyFor},
+		PortsFile: c.PortsFile, WriteConfig: c.WriteConfig, FreezeAfter: c.FreezeAfter,
+		Listen: host.ListenConfig{GRPC: c.GRPC, HTTP: c.HTTP, MQTT: c.MQTT, Metrics: host.Off},
+		Told:   func(line string) { fmt.Fprintln(e.out, line) }})
+}
+
+type compareCommand struct {
+	Truth  string        `required:"" type:"path" help:"truth.json of plc."`
+	Server string        `default:"127.0.0.1:7443" help:"Address of the server's API."`
+	Wait   time.Duration `default:"30s" help:"How long differences may persist."`
+	JSON   bool          `help:"Print the result as one JSON object on the last line."`
+}
+
+// Run compares at rest.
+func (c *compareCommand) Run(e *env) error {
+	r, err := mill.Compare(e.ctx, mill.CompareOptions{TruthFile: c.Truth, Server: c.Server, Wait: c.Wait})
+	if err != nil {
+		return err
+	}
+	return report(e, c.JSON, r, r, "")
+}

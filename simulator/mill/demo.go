@@ -1,0 +1,315 @@
+package mill
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"iter"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"turnwise/agent/edge"
+	"turnwise/agent/source"
+	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/host"
+)
+
+// Options tunes a Demo. Floor.Dir is needed.
+type Options struct {
+	Floor FloorOptions
+	// Listen of the server; empty fields mean the usual loopback ports, a port
+	// of 0 a free one.
+	Listen  host.ListenConfig
+	Version string
+	Log     *slog.Logger // nil = nowhere
+	// Told hears what people should read, one line at a time; nil = nobody.
+	Told func(line string)
+}
+
+// Demo is the whole mill in one process: machines, agents, server.
+type Demo struct {
+	o      Options
+	floor  *Floor
+	host   *host.Host
+	agents []*edge.Agent
+	conn   *grpc.ClientConn
+	loaded chan struct{} // closed when the past is in the server
+	took   time.Duration
+}
+
+// NewDemo opens everything and listens. Nothing turns before Run.
+func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
+	if o.Told == nil {
+		o.Told = func(string) {}
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	d := &Demo{o: o, loaded: make(chan struct{})}
+	if d.floor, err = OpenFloor(o.Floor); err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			d.floor.closePorts()
+		}
+	}()
+	dir := o.Floor.Dir
+	if !d.floor.clock.PastLoaded() { // the first loading was broken off: once more from the start
+		for _, part := range []string{"server", "agents"} {
+			if err := os.RemoveAll(filepath.Join(dir, part)); err != nil {
+				return nil, fmt.Errorf("mill: begin anew: %w", err)
+			}
+		}
+	}
+	for _, part := range []string{"server", "agents"} {
+		if err := os.MkdirAll(filepath.Join(dir, part), 0o700); err != nil {
+			return nil, fmt.Errorf("mill: data folder: %w", err)
+		}
+	}
+	c := d.floor.s.serverConfig(dir, o.Listen)
+	if err := c.Validate(); err != nil {
+		return nil, err
+	}
+	d.host, err = host.New(ctx, c, host.Options{Log: o.Log, Version: o.Version, Now: d.floor.clock.Now})
+	return d, err
+}
+
+// Addrs tells where the server listens.
+func (d *Demo) Addrs() host.Addrs { return d.host.Addrs() }
+
+// Resumed tells whether the data folder was there.
+func (d *Demo) Resumed() bool { return d.floor.clock.PastLoaded() }
+
+// Status is the mill in one line.
+func (d *Demo) Status(ctx context.Context) string {
+	n, err := d.records(ctx)
+	if err != nil {
+		return "mill running; the number of records is not known: " + err.Error()
+	}
+	return fmt.Sprintf("mill running; %d records in the server", n)
+}
+
+// Loaded is closed when the past days are in the server.
+func (d *Demo) Loaded() <-chan struct{} { return d.loaded }
+
+// Run lets the mill work until ctx ends.
+func (d *Demo) Run(ctx context.Context) (err error) {
+	// Agents end before the server, so that a clean end leaves nothing behind.
+	outer, stopServer := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopServer()
+	servers, outer := errgroup.WithContext(outer)
+	servers.Go(func() error { return d.host.Run(outer) })
+	servers.Go(func() error { return d.floor.Run(outer) })
+
+	inner, stopMill := context.WithCancel(ctx)
+	defer stopMill()
+	context.AfterFunc(outer, stopMill) // a server that fell takes the mill along
+	err = d.work(inner)
+	stopServer()
+	err = errors.Join(err, servers.Wait())
+	if d.conn != nil {
+		err = errors.Join(err, d.conn.Close())
+	}
+	return err
+}
+
+// work enters the book, then runs agents and tenders until ctx ends.
+func (d *Demo) work(ctx context.Context) (err error) {
+	if d.conn, err = dial(d.host.Addrs().GRPC); err != nil {
+		return err
+	}
+	if err := enterBook(ctx, d.conn, d.floor.s.book()); err != nil {
+		if ctx.Err() != nil {
+			return nil
+		}
+		return err
+	}
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	g, ctx := errgroup.WithContext(ctx)
+	fresh := !d.floor.clock.PastLoaded()
+	for _, id := range agentIDs() {
+		a, err := d.agent(id, fresh)
+		if err != nil {
+			stop()
+			return errors.Join(err, g.Wait())
+		}
+		d.agents = append(d.agents, a)
+		g.Go(func() error { return a.Run(ctx) })
+	}
+	g.Go(func() error {
+		if err := d.load(ctx, fresh); err != nil || ctx.Err() != nil {
+			return err
+		}
+		return d.tend(ctx, fresh)
+	})
+	return g.Wait()
+}
+
+func dial(address string) (*grpc.ClientConn, error) {
+	conn, err := grpc.NewClient(address, grpc.WithTransportCredentials(insecure.NewCredentials()), grpc.WithDefaultCallOptions(grpc.WaitForReady(true)))
+	if err != nil {
+		return nil, fmt.Errorf("mill: connect to the server at %s: %w", address, err)
+	}
+	return conn, nil
+}
+
+// enterBook enters the book as a user would. Doing it again changes nothing.
+func enterBook(ctx context.Context, conn grpc.ClientConnInterface, b *pb.Book) error {
+	ctx, cancel := context.WithTimeout(ctx, time.Minute)
+	defer cancel()
+	if _, err := pb.NewBookServiceClient(conn).ApplyBook(ctx, &pb.ApplyBookRequest{Book: b}); err != nil {
+		return fmt.Errorf("mill: enter the book: %w", err)
+	}
+	return nil
+}
+
+func (d *Demo) agent(id string, fresh bool) (*edge.Agent, error) {
+	f := d.floor
+	o := edge.Options{Log: d.o.Log.With("agent", id), Version: d.o.Version, Now: func() source.Instant { return f.instant(id, f.clock.Now()) }}
+	if fresh {
+		o.Past = func(machine string) iter.Seq[source.Reading] { return f.past(id, machine) }
+	}
+	c := f.agentConfig(d.o.Floor.Dir, id, d.host.Addrs().MQTT)
+	if err := c.Validate(); err != nil {
+		return nil, fmt.Errorf("mill: agent %s: %w", id, err)
+	}
+	a, err := edge.New(c, o)
+	if err != nil {
+		return nil, fmt.Errorf("mill: agent %s: %w", id, err)
+	}
+	return a, nil
+}
+
+// load waits until the past days are in the server and tells how it goes.
+func (d *Demo) load(ctx context.Context, fresh bool) error {
+	defer close(d.loaded)
+	if !fresh {
+		return nil
+	}
+	begun := time.Now()
+	for _, a := range d.agents {
+		select {
+		case <-a.PastDone():
+		case <-ctx.Done():
+			return nil
+		}
+		d.o.Told(fmt.Sprintf("past days: read by the agents, %.1f s", time.Since(begun).Seconds()))
+	}
+	if err := d.waitDrained(ctx); err != nil || ctx.Err() != nil {
+		return err
+	}
+	d.took = time.Since(begun)
+	return d.floor.clock.SetPastLoaded()
+}
+
+// waitDrained waits until the agents hold nothing that the server has not.
+func (d *Demo) waitDrained(ctx context.Context) error {
+	tick := time.NewTicker(250 * time.Millisecond)
+	defer tick.Stop()
+	client := pb.NewMachineServiceClient(d.conn)
+	last := time.Now()
+	for {
+		r, err := client.ListTotals(ctx, &pb.ListTotalsRequest{})
+		if err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return fmt.Errorf("mill: ask the server for its totals: %w", err)
+		}
+		if d.reached(r) {
+			return nil
+		}
+		if time.Since(last) > 2*time.Second {
+			last = time.Now()
+			var n int64
+			for _, m := range r.GetMachines() {
+				n += m.GetRevolutions()
+			}
+			d.o.Told(fmt.Sprintf("past days: %d revolutions stored", n))
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+// reached tells whether the server knows what the machines did up to a minute
+// ago; the rest is on its way.
+func (d *Demo) reached(r *pb.ListTotalsResponse) bool {
+	stored := map[string]int64{}
+	for _, m := range r.GetMachines() {
+		stored[m.GetMachine()] = m.GetRevolutions()
+	}
+	at := d.floor.clock.At(d.floor.clock.Now())
+	for _, m := range d.floor.machines {
+		if stored[m.Plan.ID] < m.At(max(0, at-time.Minute)).Turns {
+			return false
+		}
+	}
+	return true
+}
+
+// tend enters the rounds of cones as tenders do, at the latest five seconds
+// after they were put on. Each has a request id of its own, so entering one
+// again changes nothing.
+func (d *Demo) tend(ctx context.Context, fresh bool) error {
+	const again = 24 * time.Hour // of rounds are entered once more after a restart
+	from := d.floor.clock.At(d.floor.clock.Now()) - again
+	if fresh {
+		from = -1
+	}
+	tick := time.NewTicker(5 * time.Second)
+	defer tick.Stop()
+	for {
+		to := d.floor.clock.At(d.floor.clock.Now())
+		if err := d.enterLoads(ctx, from, to); err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
+			return err
+		}
+		from = to
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+	}
+}
+
+func (d *Demo) enterLoads(ctx context.Context, from, to time.Duration) error {
+	client := pb.NewCreelServiceClient(d.conn)
+	for _, m := range d.floor.machines {
+		for _, l := range m.Loads(from, to) {
+			lot := lotOf(l.Lot)
+			turns := l.Turns
+			_, err := client.LoadCreel(ctx, &pb.LoadCreelRequest{Machine: m.Plan.ID, FeedGroup: l.Group, Lot: l.Lot,
+				ConeNetKg: l.Left * yarnOf(lot.yarn).coneKg, LoadTime: timestamppb.New(d.floor.clock.Wall(l.At)), RevolutionCount: &turns,
+				RequestId: fmt.Sprintf("round-%s-%s-%d", m.Plan.ID, l.Group, l.At)})
+			if err != nil {
+				return fmt.Errorf("mill: enter the cones of %s, group %s: %w", m.Plan.ID, l.Group, err)
+			}
+		}
+	}
+	return nil
+}
+
+func lotOf(id string) lot {
+	for _, l := range lots {
+		if l.id == id {
+			return l
+		}
+	}
+	panic("mill: no lot " + id)
+}

@@ -1,0 +1,38 @@
+package mill
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+)
+
+// recordsMetric is the server's count of records in its store.
+const recordsMetric = "turnwise_store_records"
+
+// records asks the server's metrics page how many records it holds.
+func (d *Demo) records(ctx context.Context) (int64, error) {
+	url := "http://" + d.host.Addrs().Metrics + "/metrics"
+	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)
+	if err != nil {
+		return 0, fmt.Errorf("mill: ask for metrics: %w", err)
+	}
+	resp, err := http.DefaultClient.Do(req)
+	if err != nil {
+		return 0, fmt.Errorf("mill: ask for metrics: %w", err)
+	}
+	defer resp.Body.Close()
+	lines := bufio.NewScanner(resp.Body)
+	for lines.Scan() {
+		if value, ok := strings.CutPrefix(lines.Text(), recordsMetric+" "); ok {
+			n, err := strconv.ParseFloat(value, 64)
+			if err != nil {
+				return 0, fmt.Errorf("mill: metric %s is %q: %w", recordsMetric, value, err)
+			}
+			return int64(n), nil
+		}
+	}
+	return 0, fmt.Errorf("mill: %s shows no metric %s", url, recordsMetric)
+}
