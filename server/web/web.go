@@ -7,10 +7,18 @@
 package web
 
 import (
+	"bytes"
 	"context"
+	"crypto/rand"
+	"errors"
 	"fmt"
+	"html/template"
 	"log/slog"
 	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+	"sync"
 	"time"
 
 	"turnwise/planner/calendar"
@@ -65,14 +73,212 @@ type Options struct {
 
 // New returns the handler of all pages. It reads its templates once and fails
 // only when they do not parse.
+//
+// A live stream lasts as long as its request: whoever shuts the HTTP server
+// down ends the base context of the requests first.
 func New(f Floor, o Options) (http.Handler, error) {
 	if f == nil {
 		return nil, fmt.Errorf("web: new: floor is nil; pass the floor that the pages show")
 	}
+	s := &site{floor: f, o: o, zone: o.Zone, now: o.Now, log: o.Log, free: o.MaxStreams}
+	if s.zone == nil {
+		s.zone = time.UTC
+	}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	if s.log == nil {
+		s.log = slog.Default()
+	}
+	if s.free <= 0 {
+		s.free = defaultStreams
+	}
+	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
+		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
+	}
+	var err error
+	if s.files, err = newStatics(); err != nil {
+		return nil, err
+	}
+	if s.tmpl, err = s.templates(); err != nil {
+		return nil, err
+	}
 	mux := http.NewServeMux()
 	mux.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Content-Type", "text/plain; charset=utf-8")
+		w.Header().Set("Cache-Control", "no-store")
 		fmt.Fprintln(w, "ok")
 	})
-	return mux, nil
+	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, r *http.Request) {
+		http.Redirect(w, r, "/runs", http.StatusSeeOther)
+	})
+	for _, n := range navigation {
+		mux.HandleFunc("GET "+n.Href, s.page(strings.TrimPrefix(n.Href, "/")))
+	}
+	mux.HandleFunc("GET /m/{machine}", s.page("machine"))
+	mux.HandleFunc("GET /events", s.events)
+	mux.HandleFunc("GET /static/{file}", s.files.serve)
+	if o.Load != nil {
+		mux.HandleFunc("POST /creel/load", s.load)
+		if o.Undo != nil {
+			mux.HandleFunc("POST /creel/undo", s.undo)
+		}
+	}
+	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, errNoPage) })
+	return headers(http.NewCrossOriginProtection().Handler(mux)), nil
+}
+
+// site is what all pages share.
+type site struct {
+	floor Floor
+	o     Options
+	zone  *time.Location
+	now   func() time.Time
+	log   *slog.Logger
+	tmpl  *template.Template
+	files *statics
+	pages map[string]func(context.Context, url.Values, time.Time) (view, error)
+	cache pictureCache
+	loads recentLoads
+
+	mu   sync.Mutex
+	free int // streams that may still be opened
+}
+
+// errNoPage: nothing is shown at this address.
+var errNoPage = errors.New("no such page")
+
+// navigation names only pages that exist.
+var navigation = []choice{
+	{Word: "Runs and stops", Href: "/runs"},
+	{Word: "Creel round", Href: "/creel"},
+	{Word: "Promises", Href: "/promises"},
+}
+
+// frame is what stands around the body of a page.
+type frame struct {
+	Title, Site, Name string
+	Clock             clockText
+	Nav               []choice
+	Stream            string // address of the live stream, empty on a page that stands still
+	Version           string
+	CSS, JS, Icon     string
+	Main              template.HTML
+}
+
+// keptQuery are the parameters that pages read. All others are dropped, so
+// that a stranger's link cannot fill the cache.
+var keptQuery = map[string][]string{
+	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "open", "done"}, "promises": {"risk", "order"},
+}
+
+const longestParameter = 1000 // bytes; a list of all machines of a big mill fits
+
+// normal reads the query of a page and leaves out what it does not know.
+func normal(name string, in url.Values) url.Values {
+	q := url.Values{}
+	for _, k := range keptQuery[name] {
+		if v := in.Get(k); v != "" && len(v) <= longestParameter {
+			q.Set(k, v)
+		}
+	}
+	return q
+}
+
+func (s *site) page(name string) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		q := normal(name, r.URL.Query())
+		if name == "machine" {
+			q.Set("machine", r.PathValue("machine"))
+		}
+		p, err := s.look(r.Context(), name, q)
+		if err != nil {
+			s.fail(w, r, err)
+			return
+		}
+		rid := newToken()
+		f := s.frame(p.Title, "/"+name, p.at)
+		f.Name, f.Version = name, p.version
+		f.Main = template.HTML(strings.ReplaceAll(string(p.main), ridMark, rid))
+		if !p.Still {
+			q.Set("page", name)
+			q.Set("rid", rid)
+			f.Stream = "/events?" + q.Encode()
+		}
+		s.write(w, r, http.StatusOK, f)
+	}
+}
+
+func (s *site) frame(title, path string, at time.Time) frame {
+	f := frame{Title: title, Site: s.o.Site, Clock: s.clock(at), Nav: slices.Clone(navigation),
+		CSS: s.files.path("turnwise.css"), JS: s.files.path("live.js"), Icon: s.files.path("icon.svg")}
+	for i := range f.Nav {
+		f.Nav[i].Current = f.Nav[i].Href == path
+	}
+	return f
+}
+
+// write sends a page. It is drawn whole before the first byte leaves, so that
+// a fault in a template is an error page and not half a page.
+func (s *site) write(w http.ResponseWriter, r *http.Request, status int, f frame) {
+	var b bytes.Buffer
+	if err := s.tmpl.ExecuteTemplate(&b, "frame", f); err != nil {
+		s.log.Error("page not drawn", "path", r.URL.Path, "err", err)
+		http.Error(w, "internal error", http.StatusInternalServerError)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	w.Write(b.Bytes()) // a reader that went away needs no answer
+}
+
+// problem is the body of an error page.
+type problem struct{ Head, Text, Back string }
+
+// fail maps an error to a page. Strangers see what to do and an id; the log has the rest.
+func (s *site) fail(w http.ResponseWriter, r *http.Request, err error) {
+	status, p := http.StatusInternalServerError, problem{Head: "This page cannot be drawn now", Back: "/runs"}
+	switch {
+	case errors.Is(err, errNoPage):
+		status, p = http.StatusNotFound, problem{"There is no such page", "Check the address, or begin at runs and stops.", "/runs"}
+	case errors.Is(err, context.Canceled):
+		return // the reader went away
+	default:
+		id := newToken()[:8]
+		s.log.Error("page failed", "id", id, "path", r.URL.Path, "err", err)
+		p.Text = "The server has noted why under " + id + ". Load the page again in a minute."
+	}
+	s.sayProblem(w, r, status, p)
+}
+
+func (s *site) sayProblem(w http.ResponseWriter, r *http.Request, status int, p problem) {
+	var b bytes.Buffer
+	if err := s.tmpl.ExecuteTemplate(&b, "problem", p); err != nil {
+		s.log.Error("error page not drawn", "err", err)
+		http.Error(w, "internal error", http.StatusInternalServerError)
+		return
+	}
+	f := s.frame(p.Head, "", s.now())
+	f.Main = template.HTML(b.String())
+	s.write(w, r, status, f)
+}
+
+// newToken is 128 random bits for an address or a form.
+func newToken() string { return rand.Text() }
+
+// headers sets what every answer carries. Nothing of ours is inline, so the
+// policy can forbid it.
+func headers(next http.Handler) http.Handler {
+	const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; " +
+		"form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h := w.Header()
+		h.Set("Content-Security-Policy", policy)
+		h.Set("X-Content-Type-Options", "nosniff")
+		h.Set("Referrer-Policy", "same-origin")
+		h.Set("Cross-Origin-Opener-Policy", "same-origin")
+		h.Set("Cross-Origin-Resource-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
 }

@@ -1,0 +1,267 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"html/template"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"turnwise/planner/outlook"
+	"turnwise/server/floor"
+)
+
+// missLimit is the chance to miss from which an order is in danger.
+const missLimit = 0.20
+
+// The page of promises: which dates can I give, which are in danger?
+type promisesData struct {
+	Head    promisesHead
+	Axis    template.HTML
+	Danger  []orderRow
+	Safe    []orderRow
+	Risk    string
+	Risks   []choice
+	Chosen  *balanceData
+	Twin    []orderTwin
+	Empty   string
+	Closed  bool
+	NoShift string
+}
+
+type promisesHead struct {
+	Number, Note, Origin string
+}
+
+type orderRow struct {
+	ID, Order, Machines, Article, Href string
+	Kg                                 string
+	Picture                            template.HTML
+	Sentence                           string
+	Late, Of                           string
+	Hot, Refused                       bool
+	Date, DateOrigin                   string
+	Why                                []string
+	Current                            bool
+}
+
+type orderTwin struct {
+	Order, Machines, Kg, Promise, Late, P10, P50, P80, P90, Why string
+}
+
+type balanceData struct {
+	Order, Title string
+	Picture      template.HTML
+	Fabric       []balanceFigure
+	Yarn         []balanceLot
+	Basis        []string
+	Jobs         []jobRow
+}
+
+type balanceFigure struct {
+	Class, Word, Kg, Origin string
+}
+
+type balanceLot struct {
+	Name    string
+	Figures []balanceFigure
+}
+
+type jobRow struct {
+	Machine, Kg, Revolutions, By string
+}
+
+func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view, error) {
+	orders, err := s.floor.Orders(ctx)
+	if err != nil {
+		return view{}, fmt.Errorf("web: orders: %w", err)
+	}
+	risk := q.Get("risk")
+	if risk != "80" && risk != "50" {
+		risk = "90"
+	}
+	sortOrders(orders)
+	p := s.datePlot(orders, now)
+	d := promisesData{Axis: p.head(), Risk: risk, Closed: len(p.closed) > 0}
+	for _, r := range []string{"90", "80", "50"} {
+		c := choice{Word: r + " %", Current: r == risk, Href: "/promises" + query("risk", r, "order", q.Get("order"))}
+		d.Risks = append(d.Risks, c)
+	}
+	danger, refused := 0, 0
+	chosen := pickOrder(orders, q.Get("order"))
+	v := view{Title: "Promises"}
+	lists := []list{{"danger", []string{}}, {"safe", []string{}}}
+	for i, o := range orders {
+		row := s.orderRow(o, p, risk, now)
+		row.Current = i == chosen
+		in := &d.Safe
+		at := 1
+		switch {
+		case row.Refused:
+			refused++
+		case row.Hot:
+			danger++
+			in, at = &d.Danger, 0
+		}
+		*in = append(*in, row)
+		lists[at].IDs = append(lists[at].IDs, row.ID)
+		v.Parts = append(v.Parts, part{row.ID, "order-row", row})
+		d.Twin = append(d.Twin, s.orderTwin(o, now))
+	}
+	d.Head = promisesNumber(danger, refused, len(orders))
+	if len(orders) == 0 {
+		d.Empty = "No order is in the book yet."
+	}
+	if chosen >= 0 {
+		d.Chosen = s.balanceData(orders[chosen], risk, now)
+	}
+	v.Data = d
+	v.Parts = append(v.Parts, part{"sum", "promises-head", d.Head}, part{"axis", "promises-axis", d},
+		part{"order", "promises-order", d}, part{"twin", "promises-twin", d})
+	v.Lists = lists
+	return v, nil
+}
+
+func promisesNumber(danger, refused, all int) promisesHead {
+	h := promisesHead{Number: fmt.Sprint(danger), Origin: forecasted}
+	h.Note = fmt.Sprintf("of %d %s %s more than a 20 %% chance to miss", all, plural(all, "order", "orders"), plural(danger, "has", "have"))
+	if refused > 0 {
+		h.Note += fmt.Sprintf("; %d %s no forecast", refused, plural(refused, "has", "have"))
+	}
+	if all == 0 {
+		h.Number, h.Origin, h.Note = "–", unknown, "no orders to promise"
+	}
+	return h
+}
+
+// sortOrders puts the most endangered first, then by promise; those without a
+// forecast come after the endangered.
+func sortOrders(orders []floor.OrderView) {
+	rank := func(o floor.OrderView) int {
+		switch f := o.Outlook.Finish; {
+		case f.Refused != "":
+			return 1
+		case f.MissChance > missLimit:
+			return 0
+		}
+		return 2
+	}
+	slices.SortStableFunc(orders, func(a, b floor.OrderView) int {
+		ra, rb := rank(a), rank(b)
+		c := cmp.Compare(ra, rb)
+		if c == 0 && ra != 1 {
+			c = cmp.Compare(b.Outlook.Finish.MissChance, a.Outlook.Finish.MissChance)
+		}
+		return cmp.Or(c, a.Promise.Compare(b.Promise), natural(a.ID, b.ID))
+	})
+}
+
+// pickOrder finds the order whose balance line is drawn: the one asked for,
+// else the most endangered one.
+func pickOrder(orders []floor.OrderView, id string) int {
+	if i := slices.IndexFunc(orders, func(o floor.OrderView) bool { return o.ID == id }); i >= 0 {
+		return i
+	}
+	if len(orders) > 0 && id == "" {
+		return 0
+	}
+	return -1
+}
+
+func (s *site) datePlot(orders []floor.OrderView, now time.Time) datePlot {
+	var until []time.Time
+	for _, o := range orders {
+		until = append(until, o.Promise)
+		if o.Outlook.Finish.Refused == "" {
+			until = append(until, o.Outlook.Finish.Beads[19])
+		}
+	}
+	a := dateAxis(now, s.zone, until)
+	return datePlot{axis: a, now: now.Truncate(time.Hour), zone: s.zone, days: a.days(s.zone), closed: closedTimes(s.o.Calendar, a)}
+}
+
+func (s *site) orderRow(o floor.OrderView, p datePlot, risk string, now time.Time) orderRow {
+	f := o.Outlook.Finish
+	row := orderRow{
+		ID: domID("o", o.ID), Order: o.ID, Machines: strings.Join(o.Machines, " "), Article: o.ArticleName,
+		Href: "/promises" + query("risk", riskQuery(risk), "order", o.ID) + "#order",
+		Kg:   wholeKilos(o.Outlook.RemainingKg), Picture: p.row(f, o.Promise), Why: o.Outlook.Why,
+		DateOrigin: forecasted,
+	}
+	if row.Article == "" {
+		row.Article = o.Article
+	}
+	if f.Refused != "" {
+		row.Refused, row.Date, row.DateOrigin = true, "–", unknown
+		row.Why = append([]string{"No date: " + f.Refused}, row.Why...)
+		row.Sentence = o.ID + ": no forecast, " + f.Refused
+		return row
+	}
+	late := lateBeads(f.Beads[:], o.Promise)
+	row.Late, row.Of, row.Hot = fmt.Sprint(late), "/20 late", f.MissChance > missLimit
+	if o.Promise.IsZero() {
+		row.Late, row.Of, row.Hot = "", "no promise", false
+	}
+	row.Date = promiseTime(atRisk(f, risk), now, s.zone)
+	row.Sentence = fmt.Sprintf("%s: promised %s, %d of 20 finishing times are late, half done by %s, nine in ten by %s.",
+		o.ID, promiseTime(o.Promise, now, s.zone), late, promiseTime(f.P50, now, s.zone), promiseTime(f.P90, now, s.zone))
+	return row
+}
+
+func riskQuery(risk string) string {
+	if risk == "90" {
+		return ""
+	}
+	return risk
+}
+
+func atRisk(f outlook.Finish, risk string) time.Time {
+	switch risk {
+	case "80":
+		return f.P80
+	case "50":
+		return f.P50
+	}
+	return f.P90
+}
+
+func (s *site) orderTwin(o floor.OrderView, now time.Time) orderTwin {
+	f := o.Outlook.Finish
+	t := orderTwin{Order: o.ID, Machines: strings.Join(o.Machines, " "), Kg: wholeKilos(o.Outlook.RemainingKg),
+		Promise: promiseTime(o.Promise, now, s.zone), Why: strings.Join(o.Outlook.Why, " ")}
+	if f.Refused != "" {
+		t.Late, t.P10, t.P50, t.P80, t.P90 = "–", "–", "–", "–", "–"
+		t.Why = strings.TrimSpace("No date: " + f.Refused + " " + t.Why)
+		return t
+	}
+	t.Late = fmt.Sprintf("%d/20", lateBeads(f.Beads[:], o.Promise))
+	t.P10, t.P50 = promiseTime(f.P10, now, s.zone), promiseTime(f.P50, now, s.zone)
+	t.P80, t.P90 = promiseTime(f.P80, now, s.zone), promiseTime(f.P90, now, s.zone)
+	return t
+}
+
+func (s *site) balanceData(o floor.OrderView, risk string, now time.Time) *balanceData {
+	b := newBalance(o)
+	d := &balanceData{Order: b.Order, Title: b.Title, Picture: b.Picture, Basis: o.Outlook.Finish.Basis}
+	for _, l := range b.Fabric {
+		d.Fabric = append(d.Fabric, balanceFigure{l.Class, l.Word, wholeKilos(l.Kg), l.Origin})
+	}
+	for _, y := range b.Yarn {
+		lot := balanceLot{Name: joinNonEmpty(", ", y.Lot, y.Yarn)}
+		for _, l := range y.Lengths {
+			lot.Figures = append(lot.Figures, balanceFigure{l.Class, l.Word, wholeKilos(l.Kg), l.Origin})
+		}
+		d.Yarn = append(d.Yarn, lot)
+	}
+	for _, j := range o.Outlook.Jobs {
+		row := jobRow{Machine: j.Machine, Kg: wholeKilos(j.RemainingKg), Revolutions: thousands(int64(j.RemainingRevolutions)), By: "–"}
+		if j.Finish.Refused == "" {
+			row.By = promiseTime(atRisk(j.Finish, risk), now, s.zone)
+		}
+		d.Jobs = append(d.Jobs, row)
+	}
+	return d
+}
