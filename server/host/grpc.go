@@ -1,0 +1,124 @@
+package host
+
+import (
+	"context"
+	"log/slog"
+	"runtime/debug"
+	"time"
+
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
+	"google.golang.org/grpc/health"
+	healthpb "google.golang.org/grpc/health/grpc_health_v1"
+	"google.golang.org/grpc/keepalive"
+	"google.golang.org/grpc/peer"
+	"google.golang.org/grpc/reflection"
+	"google.golang.org/grpc/status"
+
+	"turnwise/server/api"
+	"turnwise/server/auth"
+)
+
+// Limits of the API.
+const (
+	maxMessage  = 4 << 20
+	maxStreams  = 100 // of one connection
+	maxHeaders  = 16 << 10
+	callTimeout = 30 * time.Second // of a call that is no stream
+)
+
+// newGRPC makes the API server with health of every service, and reflection
+// where only this host can ask.
+func (h *Host) newGRPC() {
+	opts := []grpc.ServerOption{
+		grpc.MaxRecvMsgSize(maxMessage),
+		grpc.MaxSendMsgSize(maxMessage),
+		grpc.MaxConcurrentStreams(maxStreams),
+		grpc.MaxHeaderListSize(maxHeaders),
+		grpc.ConnectionTimeout(10 * time.Second),
+		grpc.KeepaliveParams(keepalive.ServerParameters{Time: 30 * time.Second, Timeout: 10 * time.Second}),
+		grpc.KeepaliveEnforcementPolicy(keepalive.EnforcementPolicy{MinTime: 10 * time.Second, PermitWithoutStream: true}),
+		grpc.ChainUnaryInterceptor(h.unary),
+		grpc.ChainStreamInterceptor(h.stream),
+	}
+	beyond := beyondLoopback(h.c.Listen.GRPC)
+	if beyond {
+		opts = append(opts, grpc.Creds(credentials.NewTLS(h.tls)))
+	}
+	h.grpc = grpc.NewServer(opts...)
+	api.Register(h.grpc, h.floor, h.st, api.Options{Now: h.o.Now, Log: h.o.Log})
+	h.health = health.NewServer()
+	for name := range h.grpc.GetServiceInfo() {
+		h.health.SetServingStatus(name, healthpb.HealthCheckResponse_SERVING)
+	}
+	healthpb.RegisterHealthServer(h.grpc, h.health)
+	if !beyond {
+		reflection.Register(h.grpc)
+	}
+	h.open = append(h.open, func() error { h.grpc.Stop(); return nil })
+}
+
+// runGRPC serves until ctx ends. Streams of changes have no end of their own;
+// they are cut after the goodbye.
+func (h *Host) runGRPC(ctx context.Context) error {
+	ended := make(chan struct{})
+	stop := context.AfterFunc(ctx, func() {
+		defer close(ended)
+		h.health.Shutdown()
+		cut := time.AfterFunc(goodbye, h.grpc.Stop)
+		defer cut.Stop()
+		h.grpc.GracefulStop()
+	})
+	err := h.grpc.Serve(h.grpcL)
+	if !stop() {
+		<-ended
+	}
+	return err
+}
+
+// allowed refuses the certificates of agents where there are certificates.
+func (h *Host) allowed(ctx context.Context, method string) error {
+	p, ok := peer.FromContext(ctx)
+	if !ok {
+		return status.Error(codes.Unauthenticated, "no peer")
+	}
+	info, ok := p.AuthInfo.(credentials.TLSInfo)
+	if !ok {
+		return nil // loopback
+	}
+	who, err := auth.Operator(info.State)
+	if err != nil {
+		h.o.Log.Warn("call refused", "method", method, "remote", p.Addr.String(), "error", err)
+		return status.Errorf(codes.PermissionDenied, "%v; use a certificate with organizational unit %s", err, auth.OperatorUnit)
+	}
+	h.o.Log.Debug("call", "method", method, "operator", who)
+	return nil
+}
+
+func (h *Host) unary(ctx context.Context, req any, info *grpc.UnaryServerInfo, next grpc.UnaryHandler) (_ any, err error) {
+	if err := h.allowed(ctx, info.FullMethod); err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithTimeout(ctx, callTimeout)
+	defer cancel()
+	defer noPanic(h.o.Log, info.FullMethod, &err)
+	return next(ctx, req)
+}
+
+func (h *Host) stream(srv any, s grpc.ServerStream, info *grpc.StreamServerInfo, next grpc.StreamHandler) (err error) {
+	if err := h.allowed(s.Context(), info.FullMethod); err != nil {
+		return err
+	}
+	defer noPanic(h.o.Log, info.FullMethod, &err)
+	return next(srv, s)
+}
+
+// noPanic keeps a fault in one call from ending the server, whose first duty
+// is to take in counts.
+func noPanic(log *slog.Logger, method string, err *error) {
+	if p := recover(); p != nil {
+		log.Error("panic in a call", "method", method, "panic", p, "stack", string(debug.Stack()))
+		*err = status.Error(codes.Internal, "internal error")
+	}
+}

@@ -1,0 +1,92 @@
+package host
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"net/http"
+	"net/netip"
+	"time"
+
+	"turnwise/server/store"
+	"turnwise/server/web"
+)
+
+// newPages makes the server of the pages.
+func (h *Host) newPages() (*http.Server, error) {
+	name := h.c.Site.Name
+	if name == "" {
+		name = h.c.Site.ID
+	}
+	cal := h.c.calendar()
+	pages, err := web.New(h.floor, web.Options{
+		Site: name, Zone: cal.Zone, Calendar: cal, Load: h.load, Undo: h.undo, Now: h.o.Now, Log: h.o.Log,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("host: pages: %w", err)
+	}
+	// Other sites open in the same browser may not press buttons here.
+	return newHTTP(ownName(http.NewCrossOriginProtection().Handler(pages)), h.o.Log), nil
+}
+
+// ownName answers only under the names of this host. The pages listen on
+// loopback without sign-in, so a foreign name that was pointed here by a
+// foreign DNS must not reach them.
+func ownName(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		name := r.Host
+		if host, _, err := net.SplitHostPort(name); err == nil {
+			name = host
+		}
+		ip, err := netip.ParseAddr(name)
+		if name != "localhost" && (err != nil || !ip.IsLoopback()) {
+			http.Error(w, "These pages are for this computer: open them as http://localhost with the port of listen.http.", http.StatusMisdirectedRequest)
+			return
+		}
+		next.ServeHTTP(w, r)
+	})
+}
+
+// load records cones put on a machine, as a tender told on a page.
+func (h *Host) load(ctx context.Context, r web.LoadRequest) (int64, error) {
+	if r.At.IsZero() || r.At.After(h.o.Now().Add(time.Minute)) {
+		return 0, fmt.Errorf("load of %s: time %s is not past: %w", r.Machine, r.At.Format(time.RFC3339), store.ErrInvalid)
+	}
+	group, cones, err := h.floor.FeedGroup(r.Machine, r.Group, r.At)
+	if err != nil {
+		return 0, err
+	}
+	if r.Cones < 1 || r.Cones > cones {
+		return 0, fmt.Errorf("load of %s: %d cones, feed group %s takes 1 to %d: %w", r.Machine, r.Cones, group, cones, store.ErrInvalid)
+	}
+	if r.Lot != "" && !h.floor.KnowsLot(r.Lot) {
+		return 0, fmt.Errorf("load of %s: lot %q is not in the book: %w", r.Machine, r.Lot, store.ErrInvalid)
+	}
+	rev, err := h.st.RevolutionsAt(ctx, r.Machine, r.At)
+	if err != nil {
+		return 0, err
+	}
+	id, err := h.st.AddLoad(ctx, store.Load{Machine: r.Machine, Group: group, Cones: r.Cones, Lot: r.Lot, At: r.At, Revolutions: rev, RequestID: r.RequestID})
+	if err != nil {
+		return 0, err
+	}
+	h.refresh(ctx)
+	return id, nil
+}
+
+// undo takes a load back.
+func (h *Host) undo(ctx context.Context, machine string, id int64) error {
+	if err := h.st.UndoLoad(ctx, machine, id); err != nil {
+		return err
+	}
+	h.refresh(ctx)
+	return nil
+}
+
+// refresh shows what was written; if it cannot now, the floor does later.
+func (h *Host) refresh(ctx context.Context) {
+	if err := h.floor.Refresh(context.WithoutCancel(ctx)); err != nil && !errors.Is(err, context.Canceled) {
+		h.o.Log.Warn("the picture is late after a change", "error", err)
+	}
+}
