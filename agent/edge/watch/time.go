@@ -1,0 +1,85 @@
+package watch
+
+import (
+	"time"
+
+	"turnwise/proto/turnwisepb/wirepb"
+)
+
+// hole tells a time in which nobody watched, if there was one: first what was
+// seen before it, then the gap. It reports whether there was one.
+func (p *pass) hole() bool {
+	reason := p.holeReason()
+	if reason == wirepb.GapReason_GAP_REASON_UNSPECIFIED {
+		return false
+	}
+	last, now := p.st.Last, p.r.At
+	s := &p.st.stop
+	if s.open && s.input && p.allPending() {
+		p.endInputStop(last)
+	}
+	p.flush(last, max(last.Boottime, p.st.Covered), p.base.Ext)
+	p.continued = s.open && s.input && p.active != 0 && p.r.Raw == p.st.Raw && p.st.Counter == p.w.conf.Counter
+	p.tell(now, &wirepb.Record_StateGap{StateGap: &wirepb.StateGap{
+		FromBoot: p.w.boot(last.Boot), FromBoottimeNs: last.Boottime, FromWallNs: last.Wall,
+		RawBefore: p.st.Raw, RawAfter: p.r.Raw, Reason: reason, StopContinued: p.continued,
+	}})
+	p.st.settle(now.Boottime)
+	return true
+}
+
+func (p *pass) holeReason() wirepb.GapReason {
+	st := &p.st
+	switch {
+	case st.resumed, st.down, p.r.Restarted, st.Last.Boot != p.r.At.Boot:
+		return wirepb.GapReason_GAP_REASON_AGENT_DOWN
+	case st.failed >= failures, time.Duration(p.r.At.Boottime-st.Last.Boottime) > max(3*p.w.conf.Poll, holeAfter):
+		return wirepb.GapReason_GAP_REASON_SOURCE_UNREADABLE
+	}
+	return wirepb.GapReason_GAP_REASON_UNSPECIFIED
+}
+
+// afterHole ends a stop that may have ended unseen. The inputs begin anew.
+func (p *pass) afterHole() {
+	s := &p.st.stop
+	if s.open && !p.continued {
+		earliest := int64(1) // some time in this boot
+		if p.st.Last.Boot == p.r.At.Boot {
+			earliest = p.st.Last.Boottime
+		}
+		p.tell(p.r.At, &wirepb.Record_StopEnd{StopEnd: &wirepb.StopEnd{StopId: id(s.id), At: p.base.Ext, EarliestBoottimeNs: earliest}})
+		*s = stop{}
+	}
+	p.resetInputs()
+	if p.continued {
+		s.held = p.active
+	}
+}
+
+// standstill begins a stop when no count came for too long, and ends it with
+// the next count. A doubted reading says nothing about turning.
+func (p *pass) standstill() {
+	s, now := &p.st.stop, p.r.At.Boottime
+	if s.open && !s.input && p.moved {
+		p.endStop(p.r.At, now, p.base.Ext)
+	}
+	if s.open || p.st.Count.Holding() || time.Duration(now-p.st.Still) <= p.w.conf.StopAfter {
+		return
+	}
+	begin := max(p.st.Still, p.st.Covered)
+	p.flush(p.r.At, begin, p.base.Ext)
+	p.beginStop(begin, stop{open: true})
+}
+
+// routine tells spans that are due.
+func (p *pass) routine() {
+	s, now := &p.st.stop, p.r.At.Boottime
+	since := time.Duration(now - p.st.Covered)
+	counts := p.moved && p.base.Ext > p.st.Told
+	switch {
+	case s.open && s.input && p.allPending():
+		// The stop may turn out to have ended: nothing is told beyond that.
+	case counts && since >= p.every, s.open && since >= quietEvery:
+		p.span(p.r.At, p.st.Covered, now, p.base.Ext, wirepb.CountQuality_COUNT_QUALITY_SURE)
+	}
+}

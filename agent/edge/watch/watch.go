@@ -1,0 +1,268 @@
+// Package watch turns the readings of one machine into records. It is pure: a
+// state and a reading give the next state and the records between them, so a
+// replayed day tells the same as the live one and every rule has a table test.
+//
+// The one rule: time is told once. Between the first and the last good
+// reading every instant is inside a span, a stop or a gap, in that order of
+// the stream. It does not read, store or send.
+package watch
+
+import (
+	"errors"
+	"fmt"
+	"time"
+
+	"turnwise/agent/count"
+	"turnwise/agent/source"
+	"turnwise/proto/turnwisepb/wirepb"
+)
+
+// ErrConfig is inside the errors of [New].
+var ErrConfig = errors.New("watch configuration")
+
+// How often a span is told, and when two readings are too far apart to vouch
+// for what was between them.
+const (
+	spanEvery  = 10 * time.Second // while counts come, live
+	quietEvery = time.Minute      // in a stop, and for past readings
+	holeAfter  = 12 * time.Second // or three polls
+	failures   = 3                // failed reads in a row that make a hole
+	clockStep  = 500 * time.Millisecond
+)
+
+// MaxStops bounds the stop inputs of one machine.
+const MaxStops = 64
+
+// Stop is one stop input.
+type Stop struct {
+	Cause, Side string
+	// Hold keeps the stop for this long after the input went off.
+	Hold time.Duration
+}
+
+// Config is what must be known of a machine.
+type Config struct {
+	Bits          uint    // width of the raw counter
+	PerRevolution uint32  // counts in one revolution
+	MaxRPM        float64 // 0 = count.DefaultMaxRPM
+	Stops         []Stop
+	// Poll is the time between two readings. Zero means 500 ms.
+	Poll time.Duration
+	// StopAfter without a count begins a standstill. Zero means 3 s.
+	StopAfter time.Duration
+	// SourceKind and Digest go into ConfigApplied; a new digest is told.
+	SourceKind string
+	Digest     [32]byte
+	// Counter names the counter that is read and its counts per revolution;
+	// a new name begins a new counter life.
+	Counter uint64
+}
+
+// Watch decides about the readings of one machine. It keeps nothing between
+// two of them; all that is known is in [State].
+type Watch struct {
+	conf    Config
+	counter count.Counter
+	newID   func() [16]byte
+	boot    func([16]byte) uint32
+}
+
+// New checks the configuration. newID gives random ids, boot the index of a
+// boot in the journal.
+func New(c Config, newID func() [16]byte, boot func([16]byte) uint32) (*Watch, error) {
+	if c.Poll == 0 {
+		c.Poll = 500 * time.Millisecond
+	}
+	if c.StopAfter == 0 {
+		c.StopAfter = 3 * time.Second
+	}
+	if c.PerRevolution == 0 {
+		c.PerRevolution = 1
+	}
+	if c.MaxRPM == 0 {
+		c.MaxRPM = count.DefaultMaxRPM
+	}
+	if len(c.Stops) > MaxStops || c.Poll < 0 || c.StopAfter < 0 {
+		return nil, fmt.Errorf("%w: %d stop inputs, poll %s, stop after %s; at most %d inputs and positive times expected", ErrConfig, len(c.Stops), c.Poll, c.StopAfter, MaxStops)
+	}
+	counter, err := count.New(count.Options{Bits: c.Bits, PerRevolution: c.PerRevolution, MaxRPM: c.MaxRPM})
+	if err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
+	}
+	return &Watch{conf: c, counter: counter, newID: newID, boot: boot}, nil
+}
+
+// Step takes one reading. past says that it is older than the agent: spans
+// are then told every minute. The state given is not changed.
+func (w *Watch) Step(st State, r source.Reading, past bool) (State, []*wirepb.Record) {
+	if r.Err != nil {
+		st.failed++
+		st.down = st.down || r.Restarted
+		return st, nil
+	}
+	if st.Known && r.At.Boot == st.Last.Boot && r.At.Boottime <= st.Last.Boottime {
+		return st, nil // told already
+	}
+	p := &pass{w: w, st: st.clone(), r: r, every: spanEvery, base: st.Count}
+	if past {
+		p.every = quietEvery
+	}
+	p.active = p.activeSet()
+	p.take()
+	return p.st, p.recs
+}
+
+// pass is the work on one reading.
+type pass struct {
+	w      *Watch
+	st     State
+	r      source.Reading
+	every  time.Duration
+	active uint64 // inputs that are on at this reading
+	moved  bool   // the extended counter moved at this reading
+	// base is the counter's state that the told counts belong to.
+	base      count.State
+	continued bool // the open stop went on through the hole
+	recs      []*wirepb.Record
+}
+
+func (p *pass) activeSet() (set uint64) {
+	for _, i := range p.r.Active {
+		if i >= 0 && i < len(p.w.conf.Stops) {
+			set |= 1 << i
+		}
+	}
+	return set
+}
+
+func (p *pass) take() {
+	first := !p.st.Known
+	hole := false
+	if first {
+		p.st.Known = true
+		p.st.Last = p.r.At
+		p.st.settle(p.r.At.Boottime)
+		p.resetInputs()
+	} else {
+		p.stepClock()
+		hole = p.hole()
+	}
+	p.applied()
+	p.count(hole)
+	if hole {
+		p.afterHole()
+	}
+	p.inputs()
+	p.standstill()
+	p.routine()
+	p.st.Last, p.st.Raw = p.r.At, p.r.Raw
+	p.st.failed, p.st.down, p.st.resumed = 0, false, false
+}
+
+// stepClock notes that the wall clock jumped against the time since boot.
+func (p *pass) stepClock() {
+	last, now := p.st.Last, p.r.At
+	if last.Boot != now.Boot {
+		return
+	}
+	delta := (now.Wall - last.Wall) - (now.Boottime - last.Boottime)
+	if time.Duration(delta).Abs() > clockStep {
+		p.tell(now, &wirepb.Record_ClockStep{ClockStep: &wirepb.ClockStep{DeltaNs: delta}})
+	}
+}
+
+// applied tells a configuration that is new to this stream.
+func (p *pass) applied() {
+	c := p.w.conf
+	if p.st.Digest == c.Digest {
+		return
+	}
+	p.st.Digest = c.Digest
+	p.tell(p.r.At, &wirepb.Record_ConfigApplied{ConfigApplied: &wirepb.ConfigApplied{
+		Digest: c.Digest[:], SourceKind: c.SourceKind, CountsPerRevolution: c.PerRevolution, MaxSpeedRpm: c.MaxRPM,
+	}})
+}
+
+// count lets the counter decide and tells lives.
+func (p *pass) count(hole bool) {
+	p.st.Axis += p.elapsed()
+	s := count.Sample{Raw: p.r.Raw, At: p.st.Axis}
+	var v count.Verdict
+	if p.st.Counter != p.w.conf.Counter && p.st.Count.Known {
+		p.st.Count, v = p.w.counter.Replace(p.st.Count, s, "another counter is configured")
+	} else {
+		p.st.Count, v = p.w.counter.Step(p.st.Count, s)
+	}
+	p.st.Counter = p.w.conf.Counter
+	p.st.unsure = p.st.unsure || hole
+	if v.Kind == count.Held {
+		return
+	}
+	if v.Kind == count.NewLife {
+		p.newLife(v)
+	}
+	p.base = p.st.Count
+	p.moved = v.To > v.From
+	if p.moved && p.st.unsure {
+		// Exact in number, but nobody saw when.
+		now := p.r.At.Boottime
+		from := now
+		if hole && p.st.Last.Boot == p.r.At.Boot {
+			from = p.st.Last.Boottime
+		}
+		p.span(p.r.At, from, now, v.To, wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN)
+	}
+	p.st.unsure = false
+	if p.moved {
+		p.st.Still = p.r.At.Boottime
+	}
+}
+
+// newLife closes the life before, as far as it is not told, and begins one.
+func (p *pass) newLife(v count.Verdict) {
+	link := &wirepb.LifeLink{
+		Kind: linkKinds[v.Link], LostMin: v.LostMin, LostMax: v.LostMax, PrevTo: v.PrevTo,
+		Evidence: v.Evidence, CountsPerRevolution: p.w.conf.PerRevolution,
+	}
+	if v.Link != count.FirstSight {
+		p.flush(p.r.At, max(p.st.Still, p.st.Covered), v.PrevTo)
+		link.PrevLife = id(p.st.Life)
+	}
+	p.st.Life = p.w.newID()
+	p.st.Told = v.From
+	link.NewLife = id(p.st.Life)
+	p.tell(p.r.At, &wirepb.Record_LifeLink{LifeLink: link})
+	for i := range p.st.inputs {
+		p.st.inputs[i].offExt = v.From
+	}
+}
+
+// elapsed is the time since the last good reading. Across boots it is only
+// known as well as the wall clocks are; a counter that is wide enough is then
+// given all the time that a journal holds, so that a box whose clock stood
+// while it was off takes no true count for a jump.
+func (p *pass) elapsed() time.Duration {
+	const long = 35 * 24 * time.Hour
+	last, now := p.st.Last, p.r.At
+	if last.Boot == now.Boot {
+		return time.Duration(now.Boottime - last.Boottime)
+	}
+	wall := time.Duration(now.Wall - last.Wall)
+	switch {
+	case wall <= 0 || last.Quality == source.Unset || now.Quality == source.Unset:
+		return long
+	case last.Quality >= source.NTPSynced && now.Quality >= source.NTPSynced:
+		return wall
+	case p.w.counter.Bound(long) <= p.w.counter.Modulus()/16:
+		return max(long, wall)
+	}
+	return wall
+}
+
+var linkKinds = map[count.Link]wirepb.LinkKind{
+	count.FirstSight: wirepb.LinkKind_LINK_KIND_FIRST_SIGHT,
+	count.Reset:      wirepb.LinkKind_LINK_KIND_RESET,
+	count.Replaced:   wirepb.LinkKind_LINK_KIND_REPLACED,
+	count.Preset:     wirepb.LinkKind_LINK_KIND_PRESET,
+	count.Ambiguous:  wirepb.LinkKind_LINK_KIND_AMBIGUOUS,
+}
