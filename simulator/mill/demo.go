@@ -94,7 +94,7 @@ func (d *Demo) Status(ctx context.Context) string {
 	if err != nil {
 		return "mill running; the number of records is not known: " + err.Error()
 	}
-	return fmt.Sprintf("mill running; %d records in the server", n)
+	return fmt.Sprintf("mill running; %d records taken in", n)
 }
 
 // Loaded is closed when the past days are in the server.

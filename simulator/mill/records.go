@@ -9,10 +9,11 @@ import (
 	"strings"
 )
 
-// recordsMetric is the server's count of records in its store.
-const recordsMetric = "turnwise_store_records"
+// recordsMetric counts the records that the server stored since its start.
+const recordsMetric = "turnwise_records_committed_total"
 
-// records asks the server's metrics page how many records it holds.
+// records asks the server's metrics page how many records it stored since it
+// was started.
 func (d *Demo) records(ctx context.Context) (int64, error) {
 	url := "http://" + d.host.Addrs().Metrics + "/metrics"
 	req, err := http.NewRequestWithContext(ctx, http.MethodGet, url, nil)

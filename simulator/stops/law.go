@@ -60,16 +60,16 @@ type length struct {
 // Rates and times are settings of the simulator: common practice, no source.
 var (
 	hazards = []hazard{
-		{Yarn, 0, length{90 * time.Second, 0.6}},
+		{Yarn, 0, length{110 * time.Second, 0.6}},
 		{Needle, 0.05, length{12 * time.Minute, 0.5}},
-		{Fabric, 0.30, length{3 * time.Minute, 0.7}},
+		{Fabric, 0.50, length{3 * time.Minute, 0.7}},
 		{Fabric, 0.02, length{20 * time.Minute, 0.6}}, // press-off
 		{Door, 0.20, length{50 * time.Second, 0.6}},
-		{Care, 0.40, length{4 * time.Minute, 0.7}},
+		{Care, 0.80, length{5 * time.Minute, 0.7}},
 	}
 	// waiting for a person comes before the repair.
-	waiting    = length{25 * time.Second, 0.9}
-	doffTime   = length{2 * time.Minute, 0.35}
+	waiting    = length{50 * time.Second, 1.0}
+	doffTime   = length{140 * time.Second, 0.35}
 	runOutTime = length{70 * time.Second, 0.5}
 )
 

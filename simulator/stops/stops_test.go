@@ -103,7 +103,7 @@ func TestRates(t *testing.T) {
 	}{
 		{Yarn, breaks + runOuts},
 		{Needle, 0.05 * p.mix[Needle]},
-		{Fabric, 0.32 * p.mix[Fabric]},
+		{Fabric, 0.52 * p.mix[Fabric]},
 		{Doff, 1e4 / 1900},
 	} {
 		got := count[tt.cause] / turns * 1e4
@@ -114,8 +114,8 @@ func TestRates(t *testing.T) {
 	if rounds, want := float64(len(loads)), turns/13000; math.Abs(rounds-want) > 0.02*want {
 		t.Errorf("%g rounds of cones, want %.0f", rounds, want)
 	}
-	if e := 1 - stood/float64(until); e < 0.78 || e > 0.92 {
-		t.Errorf("the machine turns %.3f of the time, 0.78 to 0.92 expected of a rib machine", e)
+	if e := 1 - stood/float64(until); e < 0.75 || e > 0.90 {
+		t.Errorf("the machine turns %.3f of the time, 0.75 to 0.90 expected of a rib machine", e)
 	}
 }
 

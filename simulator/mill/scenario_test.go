@@ -1,0 +1,129 @@
+package mill
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"turnwise/simulator/stops"
+	"turnwise/simulator/truth"
+)
+
+func testScenario(t *testing.T, first time.Time) *scenario {
+	t.Helper()
+	s := &scenario{Seed: 14, Zone: DefaultZone, First: first, Story: true}
+	if err := s.init(); err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// TestStoryFitsEveryStart begins the mill at every hour of a week: the five
+// days before are open, a closed day lies ahead, and every script holds.
+func TestStoryFitsEveryStart(t *testing.T) {
+	zone, err := time.LoadLocation(DefaultZone)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for h := range 7 * 24 {
+		s := testScenario(t, time.Date(2026, 3, 2, h, 7, 11, 0, zone))
+		past := s.First.Sub(s.origin())
+		if past < 4*24*time.Hour || past >= 5*24*time.Hour {
+			t.Fatalf("start at %v: past of %v, four to five days expected", s.First, past)
+		}
+		for at := s.origin(); at.Before(s.First); at = at.Add(time.Hour) {
+			if closed, _ := s.closed(at); closed {
+				t.Fatalf("start at %v: closed at %v", s.First, at)
+			}
+		}
+		if closed, until := s.closed(s.First); closed || until.Sub(s.First) > 48*time.Hour || until.Sub(s.First) < 24*time.Hour {
+			t.Fatalf("start at %v: closed %v, next closed time at %v; one to two days ahead expected", s.First, closed, until)
+		}
+		for i := range plates {
+			if _, err := truth.NewMachine(s.plan(i)); err != nil {
+				t.Fatalf("start at %v: %v", s.First, err)
+			}
+		}
+	}
+}
+
+// TestPlates compares turns with the table that the mill was laid out by:
+// textbook formula with the needle counts assumed for the plates.
+func TestPlates(t *testing.T) {
+	want := map[string]float64{"k01": 12.862, "k02": 12.862, "k03": 14.988, "k04": 16.432, "k05": 11.822, "k06": 11.822, "k07": 12.221, "k08": 12.221,
+		"k09": 11.804, "k10": 14.855, "k11": 8.673, "k12": 5.030, "k13": 11.621, "k14": 11.621}
+	for _, p := range plates {
+		if got := float64(p.card.truth().GramsPerTurn()); math.Abs(got/want[p.id]-1) > 1e-3 {
+			t.Errorf("%s: %.4f g a turn, %.3f in the layout", p.id, got, want[p.id])
+		}
+	}
+}
+
+// TestStoryHappens looks at the truth where the story says something.
+func TestStoryHappens(t *testing.T) {
+	zone, _ := time.LoadLocation(DefaultZone)
+	s := testScenario(t, time.Date(2026, 3, 6, 15, 0, 0, 0, zone))
+	m := map[string]*truth.Machine{}
+	for i := range plates {
+		one, err := truth.NewMachine(s.plan(i))
+		if err != nil {
+			t.Fatal(err)
+		}
+		m[plates[i].id] = one
+	}
+	dip := 0
+	for _, one := range m {
+		if one.At(s.at(1, 7, 13)).Cause == stops.Power {
+			dip++
+		}
+	}
+	if dip != 8 {
+		t.Errorf("%d machines stand in the power dip, want 8", dip)
+	}
+	if st := m["k05"].At(s.at(1, 9, 15)); st.Cause != stops.Setup {
+		t.Errorf("K05 at 09:15 of day 1: %+v, want set-up", st)
+	}
+	if st := m["k13"].At(s.at(1, 7, 37)); st.Doing != stops.Idling {
+		t.Errorf("K13 at 07:37 of day 1: %+v, want no order", st)
+	}
+	if st := m["k05"].At(s.at(2, 10, 31)); st.Cause != stops.Needle {
+		t.Errorf("K05 at 10:31 of day 2: %+v, want needle", st)
+	}
+	for _, day := range []int{2, 5} {
+		slow := 0
+		for h := 12; h < 17; h++ {
+			if rpm := m["k02"].At(s.at(day, h, 0)).RPM; rpm > 23.9 && rpm < 24.1 {
+				slow++
+			}
+		}
+		if slow == 0 {
+			t.Errorf("K02 was never seen at 24 rpm on day %d", day)
+		}
+	}
+	o := s.outage()
+	for _, id := range []string{"k13", "k14"} {
+		if ch := m[id].Changes(o.At-time.Minute, o.At+o.For+time.Minute); len(ch) != 0 {
+			t.Errorf("%s changes in the outage: %v; nobody could know", id, ch)
+		}
+	}
+	lots := map[string]bool{}
+	for _, l := range m["k07"].Loads(s.at(1, 9, 0), s.at(1, 10, 0)) {
+		lots[l.Lot] = true
+	}
+	if !lots["L-433"] {
+		t.Error("L-433 was not creeled on K07 at 09:20 of day 1")
+	}
+	loads := 0
+	end := s.at(5, 15, 0)
+	for _, p := range plates {
+		tot := m[p.id].Totals(end)
+		loads += len(m[p.id].Loads(-1, end))
+		if e := float64(tot.RunMS) / float64(tot.RunMS+tot.StopMS); e < 0.70 || e > 0.93 {
+			t.Errorf("%s turns %.3f of its time, 0.70 to 0.93 expected", p.id, e)
+		}
+		t.Logf("%s: %d revolutions, %d stops %v, turns %.3f", p.id, tot.Revolutions, tot.Stops, tot.ByCause, float64(tot.RunMS)/float64(tot.RunMS+tot.StopMS))
+	}
+	if loads < 100 || loads > 400 {
+		t.Errorf("%d rounds of cones in five days, 100 to 400 expected", loads)
+	}
+}
