@@ -1,9 +1,11 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -11,7 +13,7 @@ import (
 )
 
 type ordersCmd struct {
-	List ordersListCmd `cmd:"" default:"1" help:"Every order."`
+	List ordersListCmd `cmd:"" default:"1" help:"Every order, those in danger first."`
 	Show ordersShowCmd `cmd:"" help:"One order: where its kilos are and when it is done."`
 }
 
@@ -120,11 +122,15 @@ func (c *ordersListCmd) Run(ctx context.Context, s *session) error {
 		for _, o := range r.GetOrders() {
 			j := orderFromPB(o)
 			data = append(data, j)
-			l.add(s.orderRow(&j)...)
 		}
 		if token = r.GetNextPageToken(); token == "" {
 			break
 		}
+	}
+	// Those in danger first.
+	slices.SortStableFunc(data, func(a, b orderJSON) int { return cmp.Compare(b.Finish.MissChance, a.Finish.MissChance) })
+	for i := range data {
+		l.add(s.orderRow(&data[i])...)
 	}
 	l.data = struct {
 		Orders []orderJSON `json:"orders"`

@@ -12,7 +12,8 @@ import (
 	"turnwise/planner/outlook"
 )
 
-// Orders returns every order of the book with its kilos and its finish.
+// Orders returns every order of the book with its kilos and its finish, those
+// in danger first.
 func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 	p, err := f.outlook(ctx)
 	if err != nil {
@@ -48,6 +49,11 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 		v.Outlook = p.orders[o.ID]
 		out = append(out, *v)
 	}
+	rank := make(map[string]int, len(p.Outlook.Orders))
+	for i, o := range p.Outlook.Orders {
+		rank[o.Order] = i
+	}
+	slices.SortStableFunc(out, func(a, b OrderView) int { return rank[a.ID] - rank[b.ID] })
 	return out, nil
 }
 

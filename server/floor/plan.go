@@ -3,6 +3,7 @@ package floor
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -149,13 +150,22 @@ func (f *Floor) snapshot(now time.Time) outlook.Snapshot {
 		a := f.book.articles[o.Article]
 		s.Orders = append(s.Orders, outlook.Order{
 			ID: o.ID, Article: o.Article, QuantityKg: o.QuantityKg, DoneKg: o.DoneBeforeKg + done[o.ID],
-			Promise: o.Promise, RollKg: a.RollKg, WasteRatio: a.WasteRatio,
+			Promise: o.Promise, RollKg: a.RollKg, WasteRatio: wastePerCloth(a.WasteRatio),
 		})
 	}
 	for _, l := range f.book.Lots {
 		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: l.StoreKg, AtMachineKg: l.AtMachineKg})
 	}
 	return s
+}
+
+// wastePerCloth turns yarn lost per yarn used, as the book has it, into yarn
+// lost per cloth knitted.
+func wastePerCloth(perUsed float64) float64 {
+	if !(perUsed > 0 && perUsed < 1) {
+		return 0
+	}
+	return perUsed / (1 - perUsed)
 }
 
 // kilosByOrder weighs what a machine knitted, by order. It needs f.mu.
@@ -198,6 +208,11 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 			Order: a.Order, Card: f.book.cardForPlan(a.Card), QuantityKg: a.QuantityKg, CountedKg: byOrder[a.Order],
 		})
 	}
+	for _, c := range f.book.Cards {
+		if f.book.fits(c, m.id) {
+			out.Cards = append(out.Cards, f.book.cardForPlan(c.ID))
+		}
+	}
 	for _, l := range f.book.loads {
 		if l.Machine == m.id {
 			out.Creel = append(out.Creel, f.book.loadForPlan(l, current.Card))
@@ -221,11 +236,26 @@ func history(s store.StopStats) forecast.CauseHistory {
 
 func (b *book) cardForPlan(id string) outlook.Card {
 	c := b.cards[id]
-	out := outlook.Card{ID: id, SpeedRPM: c.SpeedRPM, Knit: c.knit}
+	out := outlook.Card{ID: id, Article: c.Article, SpeedRPM: c.SpeedRPM, Knit: c.knit}
 	for _, g := range c.Feeds {
 		out.Feeds = append(out.Feeds, outlook.Feed{Yarn: g.Yarn, Lot: g.Lot})
 	}
 	return out
+}
+
+// fits tells whether a card is for a machine. A card for any machine fits where
+// the structure can be knitted and all feeders are used.
+func (b *book) fits(c store.Card, machine string) bool {
+	if c.Machine != "" {
+		return c.Machine == machine
+	}
+	m, feeders := b.machines[machine], 0
+	for _, g := range c.Feeds {
+		feeders = max(feeders, g.Feeders)
+	}
+	structure := b.articles[c.Article].Structure
+	return (m.Feeders == 0 || feeders == m.Feeders) &&
+		(structure == "" || len(m.Structures) == 0 || slices.Contains(m.Structures, structure))
 }
 
 // loadForPlan fills in what the tender did not say: yarn and cone from the
