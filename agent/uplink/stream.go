@@ -1,0 +1,386 @@
+package uplink
+
+import (
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"slices"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"turnwise/agent/journal"
+	"turnwise/agent/source"
+	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/proto/wire"
+)
+
+const (
+	maxBackoff = time.Minute
+	// liveRecords is how many waiting records still count as new, not as
+	// backlog.
+	liveRecords = 20
+	// batchRoom is what the records and boots of a batch may take.
+	batchRoom = wire.MaxBatchBytes - 256
+)
+
+// stream is the sending side of one channel.
+type stream struct {
+	ch    *journal.Channel
+	topic string
+
+	next        uint64 // cursor: the next record to send
+	acked       uint64 // as the server last said; may be below the journal's after a restore
+	incarnation [16]byte
+	flight      []flight
+	credit      int // batches that the server allows
+
+	flushed  time.Time // last send
+	deadline time.Time // when to stop waiting for an answer
+	timeouts int       // in a row
+	rewound  int64     // boottime of the last rewind: older answers do not rewind again
+
+	hold  time.Time // send nothing before; zero when nothing holds
+	holds int       // in a row
+
+	frozen       string // why the server stopped the stream
+	problem      string // for the live view
+	unregistered bool
+	reported     bool // people were told to register it
+	ill          bool // the journal could not be read
+	beyond       bool // an acknowledgement beyond the head was logged
+}
+
+// flight is a batch on its way.
+type flight struct{ first, last uint64 }
+
+func (s *stream) restart(window int) {
+	s.next, s.flight, s.timeouts, s.rewound = s.acked+1, nil, 0, 0
+	s.credit = window
+}
+
+func (s *stream) rewind(to uint64, now source.Instant) {
+	s.next, s.flight, s.rewound = to, nil, now.Boottime
+}
+
+// backoff is full jitter below a bound that doubles with n from one to a
+// minute, never less than a tenth of it.
+func backoff(base time.Duration, n int) time.Duration {
+	bound := min(maxBackoff, base<<min(n, 10))
+	return bound/10 + time.Duration(rand.Float64()*float64(bound-bound/10))
+}
+
+// pause holds the stream, longer each time in a row.
+func (s *stream) pause(now time.Time, base time.Duration) {
+	wait := base
+	if s.holds > 0 {
+		wait = backoff(base, s.holds)
+	}
+	s.hold = now.Add(max(wait, time.Millisecond))
+	s.holds++
+}
+
+// step sends what may be sent now and returns when to look again at the
+// latest. With hurry nothing waits to be grouped.
+func (u *Uplink) step(now time.Time, c conn, hurry bool) (due time.Time) {
+	due = now.Add(time.Minute)
+	if at := u.publishState(now, c); !at.IsZero() {
+		due = earlier(due, at)
+	}
+	if !u.registerAt.IsZero() {
+		if !now.Before(u.registerAt) {
+			u.reportUnregistered()
+		} else {
+			due = earlier(due, u.registerAt)
+		}
+	}
+	u.fill(now)
+	// New records of all machines first, then backlog in turn.
+	for _, backlog := range []bool{false, true} {
+		for sent := true; sent; {
+			sent = false
+			for i := range u.streams {
+				s := u.streams[(u.turn+i)%len(u.streams)]
+				at, ready := u.ready(s, now, backlog, hurry)
+				if !at.IsZero() {
+					due = earlier(due, at)
+				}
+				if !ready {
+					continue
+				}
+				ok, more := u.sendBatch(s, now, c)
+				if !more {
+					return due // the connection takes no more now: it wakes us
+				}
+				if ok {
+					sent = true
+					if backlog {
+						u.tokens--
+					}
+				}
+				if !s.deadline.IsZero() {
+					due = earlier(due, s.deadline)
+				}
+			}
+			if len(u.streams) > 0 {
+				u.turn = (u.turn + 1) % len(u.streams)
+			}
+		}
+	}
+	return due
+}
+
+func (u *Uplink) fill(now time.Time) {
+	burst := max(1, u.o.CatchUp/5)
+	if u.filledAt.IsZero() {
+		u.tokens = burst
+	} else {
+		u.tokens = min(burst, u.tokens+now.Sub(u.filledAt).Seconds()*u.o.CatchUp)
+	}
+	u.filledAt = now
+}
+
+// ready tells whether a batch of s may go now; otherwise at is when to look
+// again, zero when only an event can change it.
+func (u *Uplink) ready(s *stream, now time.Time, backlog, hurry bool) (at time.Time, ready bool) {
+	if s.frozen != "" {
+		return time.Time{}, false
+	}
+	if len(s.flight) > 0 {
+		if now.Before(s.deadline) {
+			at = s.deadline
+		} else {
+			// No answer: from what the server has, one batch at a time.
+			s.timeouts++
+			s.rewind(s.acked+1, u.o.Clock())
+		}
+	}
+	head := s.ch.Head()
+	if s.next > head {
+		return at, false
+	}
+	allowed := min(u.o.Window, s.credit)
+	if s.timeouts > 0 {
+		allowed = min(allowed, 1)
+	}
+	if !s.hold.IsZero() {
+		if now.Before(s.hold) {
+			return s.hold, false
+		}
+		allowed = 1 // try whether it still holds
+	}
+	if len(s.flight) >= allowed {
+		return at, false
+	}
+	waiting := head - s.next + 1
+	if (waiting > liveRecords) != backlog {
+		return at, false
+	}
+	if backlog {
+		if u.tokens < 1 {
+			return now.Add(time.Duration((1 - u.tokens) / u.o.CatchUp * float64(time.Second))).Add(time.Millisecond), false
+		}
+		return at, true
+	}
+	if grouped := s.flushed.Add(u.o.Group); !hurry && now.Before(grouped) {
+		return grouped, false
+	}
+	return at, true
+}
+
+// sendBatch sends the next batch of s. more is false when the connection took
+// no more.
+func (u *Uplink) sendBatch(s *stream, now time.Time, c conn) (ok, more bool) {
+	recs, boots, err := s.ch.Read(s.next, wire.MaxRecords, batchRoom)
+	if err != nil || len(recs) == 0 {
+		if err != nil && !s.ill {
+			u.o.Log.Error("journal not read, trying again", "machine", s.ch.Machine(), "error", err)
+			s.problem = "journal not read"
+		}
+		s.ill = err != nil
+		s.pause(now, u.o.AckTimeout)
+		return false, true
+	}
+	s.ill = false
+	id, run := s.ch.StreamID(), u.j.RunID()
+	clock := u.o.Clock()
+	b := &wirepb.Batch{
+		StreamId: id[:], FirstSeq: s.next, Records: recs, RunId: run[:], Boots: boots, HeadSeq: s.ch.Head(),
+		Clock: u.agentClock(clock),
+	}
+	b.Crc32C = wire.BatchCRC(b)
+	payload, err := proto.Marshal(b)
+	if err != nil {
+		panic(err) // bytes and integers only
+	}
+	if !c.send(message{topic: s.topic, payload: payload}) {
+		return false, false
+	}
+	last := s.next + uint64(len(recs)) - 1
+	if len(s.flight) == 0 {
+		s.startWaiting(now, u.o.AckTimeout)
+	}
+	s.flight = append(s.flight, flight{s.next, last})
+	s.next, s.flushed = last+1, now
+	if !s.hold.IsZero() {
+		s.hold = now.Add(backoff(u.o.AckTimeout, s.holds)) // until it is answered
+	}
+	return true, true
+}
+
+func (s *stream) startWaiting(now time.Time, timeout time.Duration) {
+	wait := timeout
+	if s.timeouts > 0 {
+		wait += backoff(timeout, s.timeouts)
+	}
+	s.deadline = now.Add(min(wait, max(maxBackoff, timeout)))
+}
+
+func (u *Uplink) agentClock(at source.Instant) *wirepb.AgentClock {
+	return &wirepb.AgentClock{Boot: u.j.Boot(at.Boot), BoottimeNs: at.Boottime, WallNs: at.Wall, Quality: quality(at.Quality)}
+}
+
+func quality(q source.Quality) wirepb.ClockQuality {
+	switch q {
+	case source.NTPSynced:
+		return wirepb.ClockQuality_CLOCK_QUALITY_NTP_SYNCED
+	case source.ServerSynced:
+		return wirepb.ClockQuality_CLOCK_QUALITY_SERVER_SYNCED
+	case source.Free:
+		return wirepb.ClockQuality_CLOCK_QUALITY_FREE
+	}
+	return wirepb.ClockQuality_CLOCK_QUALITY_UNSET
+}
+
+// receive takes a message from the server.
+func (u *Uplink) receive(m message) {
+	if m.topic != wire.Ack(u.o.Site, u.o.Agent) {
+		return // other words of the server are for others
+	}
+	acks := new(wirepb.Acks)
+	if err := proto.Unmarshal(m.payload, acks); err != nil {
+		u.o.Log.Warn("acknowledgement not read", "bytes", len(m.payload), "error", err)
+		return
+	}
+	for _, a := range acks.GetAcks() {
+		if len(a.GetStreamId()) != wire.IDLen || len(a.GetDbIncarnation()) != wire.IDLen && len(a.GetDbIncarnation()) != 0 {
+			continue
+		}
+		if s := u.byID[[16]byte(a.GetStreamId())]; s != nil {
+			u.offset.measure(a.GetEchoBoottimeNs(), a.GetReceivedNs(), a.GetSentNs(), m.at)
+			u.answered(s, a)
+		}
+	}
+}
+
+// answered takes the server's answer for one stream.
+func (u *Uplink) answered(s *stream, a *wirepb.Ack) {
+	now, clock := time.Now(), u.o.Clock()
+	stale := a.GetEchoBoottimeNs() < s.rewound
+	machine := s.ch.Machine()
+	switch a.GetVerdict() {
+	case wirepb.Verdict_VERDICT_OK, wirepb.Verdict_VERDICT_NEED_FROM:
+		u.acknowledged(s, a, now, clock, stale)
+	case wirepb.Verdict_VERDICT_FROZEN:
+		if s.frozen == "" {
+			u.o.Log.Error("server stopped the stream: two agents write it or a record changed; find the second agent, then give this one a new journal folder",
+				"machine", machine, "reason", a.GetReason())
+		}
+		s.frozen = "stopped by the server: " + a.GetReason()
+		s.problem, s.flight = s.frozen, nil
+	case wirepb.Verdict_VERDICT_UNREGISTERED:
+		if !s.unregistered {
+			s.unregistered = true
+			s.problem = "not registered: run " + u.registerCommand(machine)
+			if u.registerAt.IsZero() {
+				u.registerAt = now.Add(time.Second) // one line for all machines
+			}
+		}
+		u.refused(s, now, clock, stale)
+	case wirepb.Verdict_VERDICT_QUARANTINED:
+		if !stale {
+			u.o.Log.Error("server could not read a batch, its bytes are kept there; sending again later", "machine", machine, "from", s.acked+1, "reason", a.GetReason())
+		}
+		s.problem = "batch not read by the server: " + a.GetReason()
+		u.refused(s, now, clock, stale)
+	default:
+		u.o.Log.Warn("answer of the server not understood", "machine", machine, "verdict", int32(a.GetVerdict()))
+	}
+}
+
+// refused begins again later at what the server has. Answers to batches from
+// before that do not count as more refusals.
+func (u *Uplink) refused(s *stream, now time.Time, clock source.Instant, stale bool) {
+	if stale {
+		return
+	}
+	s.rewind(s.acked+1, clock)
+	s.rewound++ // this very batch is answered
+	s.pause(now, u.o.AckTimeout)
+}
+
+func (u *Uplink) acknowledged(s *stream, a *wirepb.Ack, now time.Time, clock source.Instant, stale bool) {
+	incarnation := s.incarnation
+	if len(a.GetDbIncarnation()) == wire.IDLen {
+		incarnation = [16]byte(a.GetDbIncarnation())
+	}
+	acked := a.GetAckedSeq()
+	if err := s.ch.Ack(acked, a.GetBackupHorizon(), incarnation); err != nil {
+		if errors.Is(err, journal.ErrBeyondHead) {
+			if !s.beyond {
+				u.o.Log.Error("server acknowledges records that this journal does not hold: it may be an older copy", "machine", s.ch.Machine(), "error", err)
+			}
+			s.beyond = true
+			s.problem = fmt.Sprintf("server is ahead of the journal at record %d", acked)
+			return
+		}
+		u.o.Log.Warn("acknowledgement not noted", "error", err) // it comes again
+	}
+	restored := incarnation != s.incarnation && s.incarnation != [16]byte{}
+	s.incarnation = incarnation
+	needed := a.GetVerdict() == wirepb.Verdict_VERDICT_NEED_FROM && !stale
+	before := s.acked
+	switch {
+	case restored:
+		u.o.Log.Warn("server's database is another one, sending from what it has", "machine", s.ch.Machine(), "from", acked+1)
+		s.acked = acked
+		s.rewind(acked+1, clock)
+	case needed:
+		s.acked = acked
+		s.rewind(acked+1, clock)
+	default:
+		s.acked = max(s.acked, acked)
+		s.next = max(s.next, s.acked+1)
+	}
+	done := func(f flight) bool { return f.last <= s.acked }
+	s.flight = slices.DeleteFunc(s.flight, done)
+	if s.acked > before || len(s.flight) == 0 && a.GetVerdict() == wirepb.Verdict_VERDICT_OK {
+		// Progress: the server takes the stream.
+		s.timeouts, s.problem, s.frozen, s.unregistered, s.reported, s.beyond = 0, "", "", false, false, false
+		if len(s.flight) > 0 {
+			s.startWaiting(now, u.o.AckTimeout)
+		}
+	}
+	s.credit = int(min(a.GetCredit(), 1<<10))
+	if s.credit > 0 {
+		s.hold, s.holds = time.Time{}, 0
+	} else {
+		s.pause(now, u.o.AckTimeout) // then one batch asks whether it still holds
+	}
+}
+
+// reportUnregistered tells people once what to do, for all machines at once.
+func (u *Uplink) reportUnregistered() {
+	u.registerAt = time.Time{}
+	var machines []string
+	for _, s := range u.streams {
+		if s.unregistered && !s.reported {
+			s.reported = true
+			machines = append(machines, s.ch.Machine())
+		}
+	}
+	if len(machines) > 0 {
+		u.o.Log.Error("server does not know this agent or its machines; everything is kept and sent when they are registered",
+			"agent", u.o.Agent, "run", u.registerCommand(machines...))
+	}
+}
