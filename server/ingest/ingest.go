@@ -1,36 +1,225 @@
-// Package ingest takes batches from the broker into the store.
+// Package ingest takes batches from the broker into the store and answers the
+// agents. The one rule: an acknowledgement leaves only after the COMMIT that
+// made its records durable; on any doubt there is none, and the agent sends
+// again. Everything waiting is committed together, so that many agents share
+// one sync of the disk; nobody waits for company.
+//
+// It does not judge counts (package tally does) and keeps nothing over a
+// restart: what was queued is still in the agents' journals.
 package ingest
 
 import (
 	"context"
+	"errors"
+	"fmt"
 	"log/slog"
 	"time"
 
 	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/proto/wire"
 	"turnwise/server/store"
 )
 
-// Options tunes an Ingest. The zero value works.
+// ErrBusy is inside the error for a message that found the queue full for too
+// long. The broker refuses the message; its agent sends it again.
+var ErrBusy = errors.New("ingest queue is full")
+
+// Defaults of [Options].
+const (
+	DefaultQueue    = 1024
+	DefaultGroupMax = 256
+)
+
+const (
+	// patience is how long a message waits for room. Longer would hold up what
+	// else the broker reads from that client, its pings among it.
+	patience = 2 * time.Second
+	// credit is how many batches an agent may have outstanding on a stream.
+	credit = 4
+	// crowded is the credit while the queue is more than half full.
+	crowded = 1
+)
+
+// Options tunes an Ingest. The zero value works, but acknowledges to nobody.
 type Options struct {
-	Site      string
-	Ack       func(agent string, acks *wirepb.Acks)
+	// Site is the site in the topics. Batches of other sites do not come here.
+	Site string
+	// Ack sends acknowledgements to an agent. It must not block for long: all
+	// agents wait meanwhile. Nil means that nobody is told.
+	Ack func(agent string, acks *wirepb.Acks)
+	// Committed hears the outcomes of every commit, before the agents do.
 	Committed func([]store.Outcome)
-	Now       func() time.Time
-	Log       *slog.Logger
-	Queue     int
-	GroupMax  int
+	// Now is the server's clock. Nil means time.Now.
+	Now func() time.Time
+	// Log hears what goes wrong. Nil means slog.Default.
+	Log *slog.Logger
+	// Queue is how many messages may wait; 0 means DefaultQueue.
+	Queue int
+	// GroupMax is how many batches share a commit; 0 means DefaultGroupMax.
+	GroupMax int
 }
 
 // Ingest takes batches into a store.
-type Ingest struct{}
-
-// New makes an Ingest.
-func New(st store.Store, o Options) *Ingest { return &Ingest{} }
-
-// Submit queues one message.
-func (g *Ingest) Submit(ctx context.Context, agent, machine, topic string, payload []byte) error {
-	return nil
+type Ingest struct {
+	st    store.Store
+	o     Options
+	queue chan message
 }
 
-// Run commits what is queued until ctx ends.
-func (g *Ingest) Run(ctx context.Context) error { <-ctx.Done(); return nil }
+// message is a checked batch, or one that cannot be read.
+type message struct {
+	batch  store.Batch
+	stream store.ID
+	bad    *store.Quarantined
+}
+
+// New makes an Ingest; Run makes it work.
+func New(st store.Store, o Options) *Ingest {
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Queue <= 0 {
+		o.Queue = DefaultQueue
+	}
+	if o.GroupMax <= 0 {
+		o.GroupMax = DefaultGroupMax
+	}
+	if o.Ack == nil {
+		o.Ack = func(string, *wirepb.Acks) {}
+	}
+	if o.Committed == nil {
+		o.Committed = func([]store.Outcome) {}
+	}
+	return &Ingest{st: st, o: o, queue: make(chan message, o.Queue)}
+}
+
+// Submit checks one message and queues it. Who sent it must be known from the
+// connection, never from the payload. It blocks for at most two seconds; the
+// error is then [ErrBusy] and nothing was kept. The payload may be reused
+// afterwards. A message that cannot be read is no error: it is kept aside.
+func (g *Ingest) Submit(ctx context.Context, agent, machine, topic string, payload []byte) error {
+	m := g.read(agent, machine, topic, payload)
+	select {
+	case g.queue <- m:
+		return nil
+	default:
+	}
+	full := time.NewTimer(patience)
+	defer full.Stop()
+	select {
+	case g.queue <- m:
+		return nil
+	case <-full.C:
+		return fmt.Errorf("ingest: batch of machine %s from agent %s: %w: %d messages have waited for %v; the agent sends it again", machine, agent, ErrBusy, g.o.Queue, patience)
+	case <-ctx.Done():
+		return fmt.Errorf("ingest: batch of machine %s from agent %s: %w", machine, agent, context.Cause(ctx))
+	}
+}
+
+func (g *Ingest) read(agent, machine, topic string, payload []byte) message {
+	received := g.o.Now()
+	b, err := wire.DecodeBatch(payload)
+	if err == nil {
+		return message{batch: Batch(agent, machine, b, received)}
+	}
+	m := message{bad: &store.Quarantined{
+		Agent: agent, Topic: topic, Reason: err.Error(), Received: received, Payload: append([]byte(nil), payload...),
+	}}
+	m.batch.Agent, m.batch.Machine, m.batch.Received = agent, machine, received
+	if b != nil && len(b.GetStreamId()) == wire.IDLen {
+		copy(m.stream[:], b.GetStreamId())
+		m.batch.Clock.Boottime = b.GetClock().GetBoottimeNs()
+	}
+	return m
+}
+
+// Run commits what is queued until ctx ends, and returns nil then. What waits
+// at that moment is left to the agents. It is run once.
+func (g *Ingest) Run(ctx context.Context) error {
+	incarnation, err := g.st.Incarnation(ctx)
+	if err != nil {
+		return fmt.Errorf("ingest: %w", err)
+	}
+	group := make([]message, 0, g.o.GroupMax)
+	for {
+		group = group[:0]
+		select {
+		case <-ctx.Done():
+			return nil
+		case m := <-g.queue:
+			group = append(group, m)
+		}
+	more:
+		for len(group) < g.o.GroupMax {
+			select {
+			case m := <-g.queue:
+				group = append(group, m)
+			default:
+				break more
+			}
+		}
+		g.commit(ctx, incarnation, group)
+	}
+}
+
+// commit stores a group and tells the agents.
+func (g *Ingest) commit(ctx context.Context, incarnation store.ID, group []message) {
+	acks := newAcks(incarnation)
+	batches := make([]store.Batch, 0, len(group))
+	for i := range group {
+		if group[i].bad != nil {
+			g.quarantine(ctx, &group[i], acks)
+			continue
+		}
+		batches = append(batches, group[i].batch)
+	}
+	if len(batches) > 0 {
+		out, err := g.st.Commit(ctx, batches)
+		if err != nil {
+			// Nobody is told anything: the agents send again.
+			g.o.Log.Error("commit of batches", "batches", len(batches), "error", err)
+			if ctx.Err() == nil {
+				g.pause(ctx)
+			}
+			return
+		}
+		g.o.Committed(out)
+		for i := range out {
+			acks.outcome(&batches[i], &out[i], g.credit())
+		}
+	}
+	acks.send(g.o.Now(), g.o.Ack)
+}
+
+// pause keeps a store that cannot write from being asked without end.
+func (g *Ingest) pause(ctx context.Context) {
+	t := time.NewTimer(200 * time.Millisecond)
+	defer t.Stop()
+	select {
+	case <-t.C:
+	case <-ctx.Done():
+	}
+}
+
+func (g *Ingest) credit() uint32 {
+	if len(g.queue) > cap(g.queue)/2 {
+		return crowded
+	}
+	return credit
+}
+
+// quarantine keeps the bytes of a message that cannot be read. Its agent is
+// told when it is known which stream it was about.
+func (g *Ingest) quarantine(ctx context.Context, m *message, acks *acks) {
+	g.o.Log.Warn("batch cannot be read", "agent", m.bad.Agent, "topic", m.bad.Topic, "reason", m.bad.Reason)
+	if err := g.st.Quarantine(ctx, *m.bad); err != nil {
+		g.o.Log.Error("quarantine of a batch", "agent", m.bad.Agent, "error", err)
+		return
+	}
+	if m.stream != (store.ID{}) {
+		acks.quarantined(m, g.credit())
+	}
+}

@@ -165,6 +165,9 @@ type (
 	}
 	Tombstone struct{ From, To uint64 }
 	ClockStep struct{ Delta time.Duration }
+	// Unreadable stands for a record whose bytes check but cannot be read.
+	// They are kept with the reason, and the stream goes on.
+	Unreadable struct{ Reason string }
 )
 
 // Verdict on a batch.

@@ -1,0 +1,166 @@
+package sqlite
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"maps"
+	"slices"
+	"time"
+
+	"turnwise/server/ingest/tally"
+	"turnwise/server/store"
+)
+
+// accountColumns in the order in which they are read and written.
+const accountColumns = `machine_num, heard, first_ms, last_ms, revolutions, stops, run_ms, stop_ms, unknown_ms,
+	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop`
+
+// save writes what records have changed in a machine's account.
+func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
+	var open []byte
+	if m.Open != nil {
+		open = m.Open.ID[:]
+	}
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		m.num, m.Heard, m.First, m.Last, m.Revolutions, m.Stops, m.RunMS, m.StopMS, m.UnknownMS,
+		m.LostMin, m.LostMax, m.Since, m.DoffAt, m.Doffs, m.SpeedRevs, m.SpeedMS, m.Stream, open); err != nil {
+		return err
+	}
+	for k := range c.Lives {
+		l := m.Lives[k]
+		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO life (machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, m.num, k.ID[:], k.PerRev, l.Counted, int64(l.Min), int64(l.Max), l.MinAt, l.MaxAt,
+			int64(l.LostMin), int64(l.LostMax)); err != nil {
+			return err
+		}
+	}
+	for _, s := range c.Stops {
+		if err := w.saveStop(ctx, m.num, s); err != nil {
+			return err
+		}
+	}
+	for _, g := range c.Gaps {
+		if _, err := w.exec(ctx, `INSERT INTO gap (machine_num, from_ms, to_ms, reason) VALUES (?, ?, ?, ?)`, m.num, g.From, g.To, g.Reason); err != nil {
+			return err
+		}
+	}
+	for cause, n := range c.Causes {
+		if _, err := w.exec(ctx, `INSERT INTO cause_count (machine_num, cause, stops) VALUES (?, ?, ?)
+			ON CONFLICT DO UPDATE SET stops = stops + excluded.stops`, m.num, cause, n); err != nil {
+			return err
+		}
+	}
+	for from, n := range c.Counts {
+		if _, err := w.exec(ctx, addCount, m.num, from, n); err != nil {
+			return err
+		}
+	}
+	return w.saveCells(ctx, m.num, c.Cells)
+}
+
+const addCount = `INSERT INTO assignment_count (machine_num, from_ms, revolutions) VALUES (?, ?, ?)
+	ON CONFLICT DO UPDATE SET revolutions = revolutions + excluded.revolutions`
+
+// saveCells adds to the cells of both grains.
+func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally.Cell) error {
+	const hour = int64(store.Hour) / 1e6
+	hours := map[int64]*tally.Cell{}
+	for start, x := range fine {
+		h := hours[tally.CellStart(start, hour)]
+		if h == nil {
+			h = new(tally.Cell)
+			hours[tally.CellStart(start, hour)] = h
+		}
+		h.Revolutions += x.Revolutions
+		h.RunMS += x.RunMS
+		h.StopMS += x.StopMS
+		h.UnknownMS += x.UnknownMS
+		h.Stops += x.Stops
+	}
+	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: fine, hour: hours} {
+		for _, start := range slices.Sorted(maps.Keys(cells)) {
+			x := cells[start]
+			if _, err := w.exec(ctx, `INSERT INTO rollup (grain_ms, machine_num, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+				ON CONFLICT DO UPDATE SET revolutions = revolutions + excluded.revolutions, run_ms = run_ms + excluded.run_ms,
+					stop_ms = stop_ms + excluded.stop_ms, unknown_ms = unknown_ms + excluded.unknown_ms, stops = stops + excluded.stops`,
+				grain, num, start, x.Revolutions, x.RunMS, x.StopMS, x.UnknownMS, x.Stops); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func (w *writer) saveStop(ctx context.Context, num int64, s *tally.Stop) error {
+	var begin, end, latest sql.NullInt64
+	if s.Begun {
+		begin = sql.NullInt64{Int64: s.Begin, Valid: true}
+	}
+	if s.Ended {
+		end, latest = sql.NullInt64{Int64: s.End, Valid: true}, sql.NullInt64{Int64: s.Latest, Valid: true}
+	}
+	_, err := w.exec(ctx, `INSERT OR REPLACE INTO stop (machine_num, id, begin_ms, end_ms, latest_ms, sure, cause, side, input, revolutions)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, num, s.ID[:], begin, end, latest, s.Sure, s.Cause, s.Side, s.Input, s.Revolutions)
+	return err
+}
+
+// findStop reads a stop of a machine; nil where there is none.
+func (w *writer) findStop(ctx context.Context, num int64, stop store.ID) (*tally.Stop, error) {
+	s := &tally.Stop{ID: stop}
+	var begin, end, latest sql.NullInt64
+	err := w.row(ctx, `SELECT begin_ms, end_ms, latest_ms, sure, cause, side, input, revolutions FROM stop WHERE machine_num = ? AND id = ?`, num, stop[:]).
+		Scan(&begin, &end, &latest, &s.Sure, &s.Cause, &s.Side, &s.Input, &s.Revolutions)
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return nil, nil
+	case err != nil:
+		return nil, err
+	}
+	s.Begun, s.Begin = begin.Valid, begin.Int64
+	s.Ended, s.End, s.Latest = end.Valid, end.Int64, latest.Int64
+	return s, nil
+}
+
+func ms(t int64) time.Time { return time.UnixMilli(t).UTC() }
+
+// stopOf turns a stop into that of the store.
+func stopOf(machine string, s *tally.Stop) store.Stop {
+	x := store.Stop{ID: s.ID, Machine: machine, Cause: s.Cause, Side: s.Side, Input: s.Input, Revolutions: s.Revolutions}
+	if s.Begun {
+		x.Begin = ms(s.Begin)
+	}
+	if s.Ended {
+		x.End = ms(s.End)
+	}
+	return x
+}
+
+func stopsOf(machine string, c *tally.Changes) []store.Stop {
+	var stops []store.Stop
+	for _, s := range c.Stops {
+		stops = append(stops, stopOf(machine, s))
+	}
+	slices.SortFunc(stops, func(a, b store.Stop) int {
+		return cmp.Or(a.Begin.Compare(b.Begin), slices.Compare(a.ID[:], b.ID[:]))
+	})
+	return stops
+}
+
+// state turns an account into that of the store.
+func state(m *machine) store.MachineState {
+	x := store.MachineState{
+		Machine: m.id, Revolutions: m.Revolutions, RunMS: m.RunMS, StopMS: m.StopMS, UnknownMS: m.UnknownMS,
+		SpeedRPM: m.RPM(), DoffAt: m.DoffAt, Doffs: m.Doffs,
+	}
+	if m.Heard {
+		x.First, x.Last, x.Since = ms(m.First), ms(m.Last), ms(m.Since)
+	}
+	if m.Open != nil {
+		s := stopOf(m.id, m.Open)
+		x.Open = &s
+	}
+	return x
+}

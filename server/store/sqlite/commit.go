@@ -1,0 +1,437 @@
+package sqlite
+
+import (
+	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/binary"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"turnwise/server/ingest/tally"
+	"turnwise/server/store"
+)
+
+// coarseKind marks the kind of a coarse record.
+const coarseKind = 256
+
+// maxPastRuns is how many processes of an agent are remembered, to notice one
+// that comes back from the dead.
+const maxPastRuns = 256
+
+// work is what one Commit changes. It is applied in memory and written down
+// once at the end of the transaction.
+type work struct {
+	s        *Store
+	w        *writer
+	ctx      context.Context
+	machines map[*machine]*tally.Changes
+	streams  map[*stream]bool
+	heard    map[store.ID]bool // streams of which a head was told
+	err      error             // of a look-up inside tally
+}
+
+// Commit applies batches in order in one transaction.
+func (s *Store) Commit(ctx context.Context, batches []store.Batch) ([]store.Outcome, error) {
+	if len(batches) == 0 {
+		return nil, nil
+	}
+	out := make([]store.Outcome, len(batches))
+	var wrote map[store.ID]uint64
+	acked := map[store.ID]uint64{}
+	err := s.transact(ctx, "commit of batches", func(ctx context.Context, w *writer) error {
+		k := &work{
+			s: s, w: w, ctx: ctx, machines: map[*machine]*tally.Changes{},
+			streams: map[*stream]bool{}, heard: map[store.ID]bool{},
+		}
+		last := map[*machine]int{}
+		for i := range batches {
+			m, err := k.batch(&batches[i], &out[i])
+			if err != nil {
+				return err
+			}
+			if m != nil {
+				last[m] = i
+			}
+		}
+		var err error
+		if wrote, err = k.flush(); err != nil {
+			return err
+		}
+		for st := range k.streams {
+			acked[st.id] = st.acked
+		}
+		for i := range batches {
+			m := w.machines[batches[i].Machine]
+			if m == nil {
+				continue
+			}
+			out[i].State = state(m)
+			if st := w.streams[batches[i].Stream]; st != nil && st.agent == batches[i].Agent && st.machine == m.id {
+				out[i].Acked, out[i].Horizon = st.acked, st.horizon
+			}
+			if l, ok := last[m]; ok && l == i {
+				out[i].Stops = stopsOf(m.id, k.machines[m])
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.heads.committed(wrote, acked)
+	return out, nil
+}
+
+// batch applies one batch and writes its records. It returns the machine when
+// anything was applied to it.
+func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
+	m := k.w.machines[b.Machine]
+	if m == nil || !k.w.agents[b.Agent][b.Machine] {
+		out.Verdict = store.Unregistered
+		out.Reason = fmt.Sprintf("agent %s is not registered for machine %s: planner units register %s --machines %s", b.Agent, b.Machine, b.Agent, b.Machine)
+		return nil, nil
+	}
+	if len(b.Records) == 0 || b.FirstSeq == 0 {
+		return nil, fmt.Errorf("batch of stream %x without records or sequence number", b.Stream)
+	}
+	st, err := k.stream(b, m)
+	if err != nil {
+		return nil, err
+	}
+	if st.agent != b.Agent || st.machine != b.Machine {
+		// Whoever sends this must not be able to freeze somebody else's stream.
+		out.Verdict = store.Frozen
+		out.Reason = fmt.Sprintf("stream %x belongs to machine %s of agent %s; enrol agent %s anew with an empty journal", b.Stream, st.machine, st.agent, b.Agent)
+		return nil, nil
+	}
+	k.s.heads.tell(st.agent, st.id, b.HeadSeq)
+	k.heard[st.id] = true
+	out.Acked, out.Horizon = st.acked, st.horizon
+	why := st.frozen
+	if why == "" {
+		why = k.takeRun(st, b)
+	}
+	if why == "" {
+		if why, err = k.compare(st, b); err != nil {
+			return nil, err
+		}
+	}
+	if why != "" {
+		k.freeze(st, why)
+		out.Verdict, out.Reason = store.Frozen, why
+		return nil, nil
+	}
+	fresh, ok := afresh(st, b)
+	if !ok {
+		out.Verdict = store.NeedFrom
+		out.Reason = fmt.Sprintf("the batch begins at %d, the store has everything up to %d", b.FirstSeq, st.acked)
+		return nil, nil
+	}
+	out.Verdict, out.Applied = store.OK, len(fresh)
+	if len(fresh) == 0 {
+		return nil, nil
+	}
+	return m, k.apply(m, st, b, fresh)
+}
+
+// stream finds the stream of a batch or begins it.
+func (k *work) stream(b *store.Batch, m *machine) (*stream, error) {
+	if st := k.w.streams[b.Stream]; st != nil {
+		return st, nil
+	}
+	st := &stream{
+		id: b.Stream, agent: b.Agent, machine: b.Machine, run: runOf(b),
+		boots: map[uint32]store.ID{}, places: tally.Places{Offsets: map[uint32]int64{}},
+	}
+	res, err := k.w.exec(k.ctx, `INSERT INTO stream (id, agent, machine_num, acked, horizon, records, run, run_boot, run_boottime, past_runs, frozen)
+		VALUES (?, ?, ?, 0, 0, 0, ?, ?, ?, x'', '')`, st.id[:], st.agent, m.num, st.run.id[:], st.run.boot[:], st.run.boottime)
+	if err != nil {
+		return nil, fmt.Errorf("begin stream %x: %w", b.Stream, err)
+	}
+	if st.num, err = res.LastInsertId(); err != nil {
+		return nil, err
+	}
+	k.w.streams[st.id] = st
+	return st, nil
+}
+
+func runOf(b *store.Batch) run { return run{b.Run, b.Boots[b.Clock.Boot], b.Clock.Boottime} }
+
+// takeRun notes which process speaks. It returns why the stream must freeze: a
+// process that was followed by another one speaks again, so that two of them
+// hold the same journal. What was sent before the other one began is only late.
+func (k *work) takeRun(st *stream, b *store.Batch) string {
+	if b.Run == st.run.id {
+		return ""
+	}
+	now := runOf(b)
+	if !slices.Contains(st.past, b.Run) {
+		st.past = append(st.past, st.run.id)
+		if len(st.past) > maxPastRuns {
+			st.past = slices.Clone(st.past[1:])
+		}
+		st.run = now
+		k.streams[st] = true
+		return ""
+	}
+	if now.boot == st.run.boot && now.boottime < st.run.boottime {
+		return ""
+	}
+	return fmt.Sprintf("processes %x and %x of agent %s both write this stream: its journal was copied; keep one agent, and give the other an empty journal", b.Run[:4], st.run.id[:4], st.agent)
+}
+
+// compare looks whether records that are sent again are still the same.
+func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
+	if b.FirstSeq > st.acked {
+		return "", nil
+	}
+	last := min(st.acked, b.FirstSeq+uint64(len(b.Records))-1)
+	q, err := k.w.stmt(k.ctx, `SELECT seq, kind, crc FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ?`)
+	if err != nil {
+		return "", err
+	}
+	rows, err := q.QueryContext(k.ctx, st.num, int64(b.FirstSeq), int64(last))
+	if err != nil {
+		return "", err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var seq, kind, crc int64
+		if err := rows.Scan(&seq, &kind, &crc); err != nil {
+			return "", err
+		}
+		r := &b.Records[uint64(seq)-b.FirstSeq]
+		if kind < coarseKind && !r.Coarse && uint32(crc) != r.CRC {
+			return fmt.Sprintf("record %d was sent with check sum %08x and is stored with %08x: the journal was set back or copied; give the agent an empty journal", seq, r.CRC, uint32(crc)), nil
+		}
+	}
+	return "", rows.Err()
+}
+
+func (k *work) freeze(st *stream, why string) {
+	if st.frozen != "" {
+		return
+	}
+	st.frozen = why
+	k.streams[st] = true
+	k.s.log.Error("stream frozen", "agent", st.agent, "machine", st.machine, "stream", fmt.Sprintf("%x", st.id), "reason", why)
+}
+
+// afresh returns the records after acked, or that there is a gap before them.
+// A tombstone may bridge a gap: the agent says that it no longer holds what
+// came before.
+func afresh(st *stream, b *store.Batch) ([]store.Record, bool) {
+	if b.FirstSeq > st.acked+1 {
+		t, ok := b.Records[0].Kind.(*store.Tombstone)
+		return b.Records, ok && t.From <= st.acked+1 && t.To >= b.FirstSeq-1
+	}
+	skip := min(st.acked+1-b.FirstSeq, uint64(len(b.Records)))
+	return b.Records[skip:], true
+}
+
+// apply books fresh records and stores their bytes.
+func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Record) error {
+	c := k.machines[m]
+	if c == nil {
+		c = tally.NewChanges(func(stop store.ID) *tally.Stop {
+			s, err := k.w.findStop(k.ctx, m.num, stop)
+			if err != nil {
+				k.err = err
+			}
+			return s
+		})
+		k.machines[m] = c
+	}
+	st.places.Lo, st.places.Hi = tally.Bound(b.Received)
+	insert, err := k.w.stmt(k.ctx, `INSERT INTO record (stream_num, seq, kind, crc, body) VALUES (?, ?, ?, ?, ?)`)
+	if err != nil {
+		return err
+	}
+	for i := range fresh {
+		r := &fresh[i]
+		if err := k.place(m, st, b, r); err != nil {
+			return err
+		}
+		refused := m.Apply(st.num, r, st.places, c)
+		if k.err != nil {
+			return k.err
+		}
+		if refused != "" {
+			if err := k.refuse(st, r.Seq, refused, b.Received); err != nil {
+				return err
+			}
+		}
+		if _, err := insert.ExecContext(k.ctx, st.num, int64(r.Seq), kindOf(r), int64(r.CRC), r.Body); err != nil {
+			return fmt.Errorf("store record %d of stream %x: %w", r.Seq, st.id, err)
+		}
+	}
+	st.acked = fresh[len(fresh)-1].Seq
+	st.records += int64(len(fresh))
+	k.streams[st] = true
+	return nil
+}
+
+// place makes sure that the boots of a record have their offset.
+func (k *work) place(m *machine, st *stream, b *store.Batch, r *store.Record) error {
+	switch r.Kind.(type) {
+	case *store.CountSpan, *store.StopBegin, *store.StopEnd, *store.StateGap, *store.LifeLink:
+	default:
+		return nil // not booked in time
+	}
+	if err := k.placeBoot(m, st, b, r.Boot); err != nil {
+		return err
+	}
+	if g, ok := r.Kind.(*store.StateGap); ok {
+		return k.placeBoot(m, st, b, g.FromBoot)
+	}
+	return nil
+}
+
+func (k *work) placeBoot(m *machine, st *stream, b *store.Batch, idx uint32) error {
+	if _, ok := st.places.Offsets[idx]; ok {
+		return nil
+	}
+	boot, named := b.Boots[idx]
+	if !named {
+		// A boot without a name is at least not the same as any other.
+		h := sha256.New()
+		h.Write(st.id[:])
+		_ = binary.Write(h, binary.BigEndian, idx)
+		boot = id(h.Sum(nil))
+	}
+	key := bootKey{st.agent, boot}
+	offset, known := k.w.boots[key]
+	if !known {
+		last := int64(0)
+		if m.Heard {
+			last = m.Last
+		}
+		offset = tally.Offset(b, idx, last)
+		k.w.boots[key] = offset
+		if _, err := k.w.exec(k.ctx, `INSERT INTO boot (agent, id, offset_ns) VALUES (?, ?, ?)`, st.agent, boot[:], offset); err != nil {
+			return fmt.Errorf("store a boot of agent %s: %w", st.agent, err)
+		}
+	}
+	st.boots[idx], st.places.Offsets[idx] = boot, offset
+	if _, err := k.w.exec(k.ctx, `INSERT OR REPLACE INTO stream_boot (stream_num, idx, boot) VALUES (?, ?, ?)`, st.num, idx, boot[:]); err != nil {
+		return fmt.Errorf("store a boot of stream %x: %w", st.id, err)
+	}
+	return nil
+}
+
+func (k *work) refuse(st *stream, seq uint64, reason string, received time.Time) error {
+	k.s.log.Warn("record refused", "agent", st.agent, "machine", st.machine, "seq", seq, "reason", reason)
+	_, err := k.w.exec(k.ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms) VALUES (?, ?, ?, ?)`, st.num, int64(seq), reason, received.UnixMilli())
+	if err != nil {
+		return fmt.Errorf("store why record %d of stream %x was refused: %w", seq, st.id, err)
+	}
+	return nil
+}
+
+// kindOf is the field number of the kind in wire.proto.
+func kindOf(r *store.Record) int64 {
+	var n int64
+	switch r.Kind.(type) {
+	case *store.CountSpan:
+		n = 10
+	case *store.StopBegin:
+		n = 11
+	case *store.StopEnd:
+		n = 12
+	case *store.StateGap:
+		n = 13
+	case *store.LifeLink:
+		n = 14
+	case *store.Discontinuity:
+		n = 15
+	case *store.ConfigApplied:
+		n = 16
+	case *store.Tombstone:
+		n = 17
+	case *store.ClockStep:
+		n = 18
+	}
+	if r.Coarse {
+		n += coarseKind
+	}
+	return n
+}
+
+// flush writes down what was applied in memory.
+func (k *work) flush() (heads map[store.ID]uint64, err error) {
+	for _, st := range slices.SortedFunc(maps.Keys(k.streams), func(a, b *stream) int { return int(a.num - b.num) }) {
+		past := make([]byte, 0, len(st.past)*len(store.ID{}))
+		for _, p := range st.past {
+			past = append(past, p[:]...)
+		}
+		if _, err := k.w.exec(k.ctx, `UPDATE stream SET acked = ?, records = ?, run = ?, run_boot = ?, run_boottime = ?, past_runs = ?, frozen = ? WHERE num = ?`,
+			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, st.num); err != nil {
+			return nil, fmt.Errorf("store stream %x: %w", st.id, err)
+		}
+	}
+	for _, m := range slices.SortedFunc(maps.Keys(k.machines), func(a, b *machine) int { return int(a.num - b.num) }) {
+		if err := k.w.save(k.ctx, m, k.machines[m]); err != nil {
+			return nil, fmt.Errorf("store the account of machine %s: %w", m.id, err)
+		}
+	}
+	return k.s.heads.write(k.ctx, k.w, k.heard)
+}
+
+// Quarantine keeps the newest messages that could not be read.
+func (s *Store) Quarantine(ctx context.Context, q store.Quarantined) error {
+	const keep, most = 1000, 64 << 10
+	payload := q.Payload[:min(len(q.Payload), most)]
+	if payload == nil {
+		payload = []byte{}
+	}
+	return s.transact(ctx, "quarantine of a message", func(ctx context.Context, w *writer) error {
+		res, err := w.exec(ctx, `INSERT INTO quarantine (agent, topic, reason, received_ms, bytes, payload) VALUES (?, ?, ?, ?, ?, ?)`,
+			clip(q.Agent), clip(q.Topic), clip(q.Reason), q.Received.UnixMilli(), len(q.Payload), payload)
+		if err != nil {
+			return err
+		}
+		n, err := res.LastInsertId()
+		if err != nil {
+			return err
+		}
+		_, err = w.exec(ctx, `DELETE FROM quarantine WHERE id <= ?`, n-keep)
+		return err
+	})
+}
+
+// clip bounds a text that came from outside.
+func clip(s string) string { return s[:min(len(s), 1000)] }
+
+// SawHead notes the newest sequence numbers an agent told.
+func (s *Store) SawHead(ctx context.Context, agent string, told map[store.ID]uint64) error {
+	urgent := map[store.ID]bool{}
+	for stream, seq := range told {
+		if s.heads.tell(agent, stream, seq) {
+			urgent[stream] = true
+		}
+	}
+	if len(urgent) == 0 {
+		return nil
+	}
+	var wrote map[store.ID]uint64
+	err := s.transact(ctx, "note of what agent "+agent+" holds", func(ctx context.Context, w *writer) (err error) {
+		wrote, err = s.heads.write(ctx, w, urgent)
+		return err
+	})
+	if err == nil {
+		s.heads.committed(wrote, nil)
+	}
+	return err
+}
+
+// Records tells how many records are in the store.
+func (s *Store) Records(ctx context.Context) (int64, error) {
+	var n sql.NullInt64
+	if err := s.read.QueryRowContext(ctx, `SELECT sum(records) FROM stream`).Scan(&n); err != nil {
+		return 0, fmt.Errorf("sqlite: count records: %w", err)
+	}
+	return n.Int64, nil
+}

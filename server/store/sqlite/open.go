@@ -1,0 +1,221 @@
+// Package sqlite keeps a mill's books in one SQLite file.
+//
+// The one rule: what Commit returns as acknowledged is on the disk, because
+// the file is written at full synchronisation through one connection, and
+// nothing is believed about a transaction whose COMMIT gave an error. Sums are
+// kept beside the records, so that no question has to read the records again.
+//
+// It does not back itself up, and it is not for several servers: one process
+// writes the file, others may read the views of VIEWS.md.
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"embed"
+	"errors"
+	"fmt"
+	"io/fs"
+	"log/slog"
+	"net/url"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"github.com/mattn/go-sqlite3"
+	"github.com/pressly/goose/v3"
+
+	"turnwise/server/store"
+)
+
+//go:embed migrations/*.sql
+var migrations embed.FS
+
+// Options tunes a Store. The zero value works.
+type Options struct {
+	// Log hears of refused records and frozen streams. Nil means slog.Default.
+	Log *slog.Logger
+	// Now tells the time. Nil means time.Now.
+	Now func() time.Time
+}
+
+// Store is a [store.Store] in one SQLite file. Its methods may be called from
+// any goroutine; writers wait for each other, readers for nobody.
+type Store struct {
+	file string
+	log  *slog.Logger
+	now  func() time.Time
+	read *sql.DB
+
+	mu    sync.Mutex // held by writers; guards what follows
+	write *sql.DB
+	w     *writer // nil after a fault, until the next writer opens it again
+
+	heads heads
+}
+
+var _ store.Store = (*Store)(nil)
+
+const (
+	writePragmas = "_journal=WAL&_synchronous=FULL&_txlock=immediate&_busy_timeout=10000&_foreign_keys=1"
+	readPragmas  = "mode=ro&_query_only=1&_busy_timeout=10000&_foreign_keys=1"
+	readers      = 4
+)
+
+// Open opens the database file, creating it and its folder where they are
+// missing, and brings its schema up to date. A file that a newer version has
+// written gives [store.ErrNewerSchema] and stays as it is.
+func Open(ctx context.Context, file string, o Options) (*Store, error) {
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	abs, err := filepath.Abs(file)
+	if err != nil {
+		return nil, fmt.Errorf("sqlite: open %s: %w", file, err)
+	}
+	if err := writable(abs); err != nil {
+		return nil, err
+	}
+	s := &Store{file: abs, log: o.Log, now: o.Now}
+	if err := s.open(ctx); err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	return s, nil
+}
+
+func (s *Store) open(ctx context.Context) error {
+	if err := s.migrate(ctx); err != nil {
+		return err
+	}
+	s.write = sql.OpenDB(connector{dsn(s.file, writePragmas)})
+	s.write.SetMaxOpenConns(1)
+	s.read = sql.OpenDB(connector{dsn(s.file, readPragmas)})
+	s.read.SetMaxOpenConns(readers)
+	s.read.SetMaxIdleConns(readers)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	w, err := s.writer(ctx)
+	if err != nil {
+		return err
+	}
+	return s.heads.load(ctx, w.conn)
+}
+
+// writable makes sure of the folder and of the right to write in it. SQLite
+// itself would only say "unable to open database file".
+func writable(file string) error {
+	dir := filepath.Dir(file)
+	const repair = "give the server's user write permission there, or name another file in store.file"
+	if err := os.MkdirAll(dir, 0o750); err != nil {
+		return fmt.Errorf("sqlite: open %s: make its folder %s: %w; %s", file, dir, err, repair)
+	}
+	if st, err := os.Stat(file); err == nil && st.IsDir() {
+		return fmt.Errorf("sqlite: open %s: it is a folder, a file is expected; name a file in store.file", file)
+	}
+	// The journal of the database is a file beside it, so that the folder must
+	// be writable too.
+	probe, err := os.CreateTemp(dir, ".write-probe-*")
+	if err != nil {
+		return fmt.Errorf("sqlite: open %s: folder %s cannot be written: %w; %s", file, dir, err, repair)
+	}
+	_ = probe.Close()
+	if err := os.Remove(probe.Name()); err != nil {
+		return fmt.Errorf("sqlite: open %s: folder %s cannot be written: %w; %s", file, dir, err, repair)
+	}
+	f, err := os.OpenFile(file, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return fmt.Errorf("sqlite: open %s: %w; %s", file, err, repair)
+	}
+	// A new name is durable only when its folder is synced.
+	if d, err := os.Open(dir); err == nil {
+		_ = d.Sync() // some file systems refuse it for folders
+		_ = d.Close()
+	}
+	return f.Close()
+}
+
+func dsn(file, pragmas string) string {
+	return "file:" + (&url.URL{Path: file}).EscapedPath() + "?" + pragmas
+}
+
+// connector opens connections with the settings that no DSN has.
+type connector struct{ dsn string }
+
+func (c connector) Driver() driver.Driver { return &sqlite3.SQLiteDriver{ConnectHook: onConnect} }
+
+func (c connector) Connect(context.Context) (driver.Conn, error) { return c.Driver().Open(c.dsn) }
+
+func onConnect(c *sqlite3.SQLiteConn) error {
+	// cell_size_check finds some damage at once that would otherwise spread.
+	_, err := c.Exec(`PRAGMA cell_size_check = ON; PRAGMA journal_size_limit = 67108864; PRAGMA cache_size = -32768;`, nil)
+	return err
+}
+
+// migrate brings the schema up to date. Each step is a transaction: killed
+// midway the file is the old one.
+func (s *Store) migrate(ctx context.Context) error {
+	db := sql.OpenDB(connector{dsn(s.file, writePragmas)})
+	defer db.Close()
+	steps, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return fmt.Errorf("sqlite: migrations: %w", err)
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, steps)
+	if err != nil {
+		return fmt.Errorf("sqlite: migrations: %w", err)
+	}
+	have, want, err := p.GetVersions(ctx)
+	if err != nil {
+		return fmt.Errorf("sqlite: read the schema version of %s: %w; if the file is damaged, keep it and restore a backup under another name", s.file, err)
+	}
+	if have > want {
+		return fmt.Errorf("sqlite: open %s: %w: its schema is version %d, this server knows up to %d; start the newer server again, or restore a backup made before the upgrade",
+			s.file, store.ErrNewerSchema, have, want)
+	}
+	if have == want {
+		return nil
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("sqlite: bring %s from schema %d to %d: %w", s.file, have, want, err)
+	}
+	return nil
+}
+
+// Close frees the file. Transactions in progress end first.
+func (s *Store) Close() error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	var errs []error
+	if s.w != nil {
+		s.w.close()
+		s.w = nil
+	}
+	if s.read != nil {
+		errs = append(errs, s.read.Close())
+	}
+	if s.write != nil {
+		errs = append(errs, s.write.Close())
+		s.write = nil
+	}
+	return errors.Join(errs...)
+}
+
+// Incarnation was stamped when the database was created or restored.
+func (s *Store) Incarnation(ctx context.Context) (store.ID, error) {
+	var b []byte
+	if err := s.read.QueryRowContext(ctx, `SELECT incarnation FROM meta`).Scan(&b); err != nil {
+		return store.ID{}, fmt.Errorf("sqlite: read the incarnation: %w", err)
+	}
+	return id(b), nil
+}
+
+// id copies the bytes of an identity.
+func id(b []byte) (i store.ID) {
+	copy(i[:], b)
+	return i
+}

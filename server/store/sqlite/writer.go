@@ -1,0 +1,377 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"database/sql/driver"
+	"errors"
+	"fmt"
+	"slices"
+
+	"turnwise/server/ingest/tally"
+	"turnwise/server/store"
+)
+
+// writer is the connection that writes, its prepared statements, and what is
+// remembered of the database between transactions. It is thrown away after any
+// fault: then nothing remembered can be wrong.
+type writer struct {
+	conn   *sql.Conn
+	stmts  map[string]*sql.Stmt
+	writes int64
+
+	agents   map[string]map[string]bool // machines by agent
+	machines map[string]*machine
+	byNum    map[int64]*machine
+	streams  map[store.ID]*stream
+	boots    map[bootKey]int64 // offsets in ns
+}
+
+// machine is the account of a machine, its number and its assignments.
+type machine struct {
+	num int64
+	id  string
+	tally.Machine
+}
+
+// stream is one stream as committed.
+type stream struct {
+	num            int64
+	id             store.ID
+	agent, machine string
+	acked, horizon uint64
+	records        int64
+	run            run
+	past           []store.ID // runs before, newest last
+	frozen         string
+	boots          map[uint32]store.ID
+	places         tally.Places
+}
+
+// run is one process of an agent and the clock with which it first spoke.
+type run struct {
+	id       store.ID
+	boot     store.ID
+	boottime int64
+}
+
+type bootKey struct {
+	agent string
+	id    store.ID
+}
+
+// errOther says that the file changed under the server.
+var errOther = errors.New("the database was changed by another process")
+
+// writer returns the writer, opening it where it is missing. s.mu is held.
+func (s *Store) writer(ctx context.Context) (*writer, error) {
+	if s.write == nil {
+		return nil, errors.New("sqlite: the store is closed")
+	}
+	if s.w != nil {
+		return s.w, nil
+	}
+	conn, err := s.write.Conn(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("sqlite: open %s: %w", s.file, err)
+	}
+	w := &writer{conn: conn, stmts: map[string]*sql.Stmt{}}
+	if err := w.load(ctx); err != nil {
+		w.close()
+		return nil, fmt.Errorf("sqlite: read %s: %w", s.file, err)
+	}
+	s.w = w
+	return w, nil
+}
+
+// close throws the connection away, whatever state it is in.
+func (w *writer) close() {
+	for _, st := range w.stmts {
+		_ = st.Close()
+	}
+	// The pool drops a connection that is told to be bad; an open transaction
+	// is rolled back with it.
+	_ = w.conn.Raw(func(any) error { return driver.ErrBadConn })
+	_ = w.conn.Close()
+}
+
+// transact runs fn between BEGIN IMMEDIATE and COMMIT. After an error the
+// writer is gone: a COMMIT that failed may have happened, so that everything
+// is read again.
+func (s *Store) transact(ctx context.Context, what string, fn func(ctx context.Context, w *writer) error) error {
+	// A transaction is short; a caller who goes away must not leave it half done.
+	ctx = context.WithoutCancel(ctx)
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	w, err := s.writer(ctx)
+	if err != nil {
+		return err
+	}
+	err = w.transact(ctx, fn)
+	if errors.Is(err, errOther) {
+		// Nothing was done yet: look again and do it on the new state.
+		w.close()
+		s.w = nil
+		if w, err = s.writer(ctx); err != nil {
+			return err
+		}
+		err = w.transact(ctx, fn)
+	}
+	if err == nil || errors.Is(err, errRollback) {
+		return nil
+	}
+	w.close()
+	s.w = nil
+	if errors.Is(err, store.ErrInvalid) || errors.Is(err, store.ErrNotFound) {
+		return err
+	}
+	return fmt.Errorf("sqlite: %s: %w", what, err)
+}
+
+// errRollback ends a transaction that was only a rehearsal.
+var errRollback = errors.New("rehearsal")
+
+func (w *writer) transact(ctx context.Context, fn func(ctx context.Context, w *writer) error) error {
+	if _, err := w.exec(ctx, `BEGIN IMMEDIATE`); err != nil {
+		return fmt.Errorf("begin: %w", err)
+	}
+	err := w.checkWrites(ctx)
+	if err == nil {
+		err = fn(ctx, w)
+	}
+	if err != nil {
+		if _, rerr := w.exec(ctx, `ROLLBACK`); rerr != nil && errors.Is(err, errRollback) {
+			return fmt.Errorf("roll back: %w", rerr)
+		}
+		return err
+	}
+	if _, err := w.exec(ctx, `UPDATE meta SET writes = writes + 1`); err != nil {
+		return err
+	}
+	if _, err := w.exec(ctx, `COMMIT`); err != nil {
+		return fmt.Errorf("commit: %w", err)
+	}
+	w.writes++
+	return nil
+}
+
+// checkWrites makes sure that what is remembered is what is in the file.
+func (w *writer) checkWrites(ctx context.Context) error {
+	var n int64
+	if err := w.row(ctx, `SELECT writes FROM meta`).Scan(&n); err != nil {
+		return err
+	}
+	if n != w.writes {
+		return errOther
+	}
+	return nil
+}
+
+// stmt prepares a statement once.
+func (w *writer) stmt(ctx context.Context, query string) (*sql.Stmt, error) {
+	if st := w.stmts[query]; st != nil {
+		return st, nil
+	}
+	st, err := w.conn.PrepareContext(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	w.stmts[query] = st
+	return st, nil
+}
+
+func (w *writer) exec(ctx context.Context, query string, args ...any) (sql.Result, error) {
+	st, err := w.stmt(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	return st.ExecContext(ctx, args...)
+}
+
+// scanner is a row of which the error comes with Scan.
+type scanner interface{ Scan(...any) error }
+
+type failed struct{ err error }
+
+func (f failed) Scan(...any) error { return f.err }
+
+func (w *writer) row(ctx context.Context, query string, args ...any) scanner {
+	st, err := w.stmt(ctx, query)
+	if err != nil {
+		return failed{err}
+	}
+	return st.QueryRowContext(ctx, args...)
+}
+
+// querier is a connection, a pool or a transaction.
+type querier interface {
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// each calls fn for every row of a query.
+func each(ctx context.Context, q querier, fn func(*sql.Rows) error, query string, args ...any) error {
+	rows, err := q.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := fn(rows); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// load reads everything that is remembered.
+func (w *writer) load(ctx context.Context) error {
+	w.agents, w.boots = map[string]map[string]bool{}, map[bootKey]int64{}
+	w.machines, w.byNum, w.streams = map[string]*machine{}, map[int64]*machine{}, map[store.ID]*stream{}
+	var sync int
+	if err := w.conn.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&sync); err != nil {
+		return err
+	}
+	if sync != 2 && sync != 3 {
+		return fmt.Errorf("synchronous is %d, 2 (FULL) or 3 (EXTRA) is needed to keep what was acknowledged through a power cut", sync)
+	}
+	if err := w.conn.QueryRowContext(ctx, `SELECT writes FROM meta`).Scan(&w.writes); err != nil {
+		return err
+	}
+	for _, load := range []func(context.Context) error{w.loadMachines, w.loadLives, w.loadAgents, w.loadStreams} {
+		if err := load(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *writer) loadMachines(ctx context.Context) error {
+	err := each(ctx, w.conn, func(rows *sql.Rows) error {
+		m := new(machine)
+		if err := rows.Scan(&m.num, &m.id); err != nil {
+			return err
+		}
+		w.machines[m.id], w.byNum[m.num] = m, m
+		return nil
+	}, `SELECT num, id FROM machine`)
+	if err != nil {
+		return err
+	}
+	open := map[int64]store.ID{}
+	err = each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num int64
+		var a tally.Machine
+		var stop []byte
+		if err := rows.Scan(&num, &a.Heard, &a.First, &a.Last, &a.Revolutions, &a.Stops, &a.RunMS, &a.StopMS, &a.UnknownMS,
+			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop); err != nil {
+			return err
+		}
+		if stop != nil {
+			open[num] = id(stop)
+		}
+		w.byNum[num].Machine = a
+		return nil
+	}, `SELECT `+accountColumns+` FROM account`)
+	if err != nil {
+		return err
+	}
+	for num, stop := range open {
+		if w.byNum[num].Open, err = w.findStop(ctx, num, stop); err != nil {
+			return err
+		}
+	}
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num, from int64
+		if err := rows.Scan(&num, &from); err != nil {
+			return err
+		}
+		w.byNum[num].Jobs = append(w.byNum[num].Jobs, from)
+		return nil
+	}, `SELECT machine_num, from_ms FROM assignment ORDER BY machine_num, from_ms`)
+}
+
+func (w *writer) loadLives(ctx context.Context) error {
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num int64
+		var k tally.LifeKey
+		var l tally.Life
+		var b []byte
+		var lo, hi, lostMin, lostMax int64
+		if err := rows.Scan(&num, &b, &k.PerRev, &l.Counted, &lo, &hi, &l.MinAt, &l.MaxAt, &lostMin, &lostMax); err != nil {
+			return err
+		}
+		k.ID = id(b)
+		l.Min, l.Max, l.LostMin, l.LostMax = uint64(lo), uint64(hi), uint64(lostMin), uint64(lostMax)
+		m := w.byNum[num]
+		if m.Lives == nil {
+			m.Lives = map[tally.LifeKey]*tally.Life{}
+		}
+		m.Lives[k] = &l
+		return nil
+	}, `SELECT machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max FROM life`)
+}
+
+func (w *writer) loadAgents(ctx context.Context) error {
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var agent, machine string
+		if err := rows.Scan(&agent, &machine); err != nil {
+			return err
+		}
+		if w.agents[agent] == nil {
+			w.agents[agent] = map[string]bool{}
+		}
+		w.agents[agent][machine] = true
+		return nil
+	}, `SELECT a.agent, m.id FROM agent_machine a JOIN machine m ON m.num = a.machine_num`)
+}
+
+func (w *writer) loadStreams(ctx context.Context) error {
+	byNum := map[int64]*stream{}
+	err := each(ctx, w.conn, func(rows *sql.Rows) error {
+		st := &stream{boots: map[uint32]store.ID{}, places: tally.Places{Offsets: map[uint32]int64{}}}
+		var sid, rid, rboot, past []byte
+		var acked, horizon int64
+		if err := rows.Scan(&st.num, &sid, &st.agent, &st.machine, &acked, &horizon, &st.records, &rid, &rboot, &st.run.boottime, &past, &st.frozen); err != nil {
+			return err
+		}
+		st.id, st.run.id, st.run.boot = id(sid), id(rid), id(rboot)
+		st.acked, st.horizon = uint64(acked), uint64(horizon)
+		for p := range slices.Chunk(past, len(store.ID{})) {
+			st.past = append(st.past, id(p))
+		}
+		w.streams[st.id], byNum[st.num] = st, st
+		return nil
+	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen
+	    FROM stream s JOIN machine m ON m.num = s.machine_num`)
+	if err != nil {
+		return err
+	}
+	err = each(ctx, w.conn, func(rows *sql.Rows) error {
+		var k bootKey
+		var b []byte
+		var offset int64
+		if err := rows.Scan(&k.agent, &b, &offset); err != nil {
+			return err
+		}
+		k.id = id(b)
+		w.boots[k] = offset
+		return nil
+	}, `SELECT agent, id, offset_ns FROM boot`)
+	if err != nil {
+		return err
+	}
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num int64
+		var idx uint32
+		var b []byte
+		if err := rows.Scan(&num, &idx, &b); err != nil {
+			return err
+		}
+		st := byNum[num]
+		st.boots[idx] = id(b)
+		if o, ok := w.boots[bootKey{st.agent, id(b)}]; ok {
+			st.places.Offsets[idx] = o
+		}
+		return nil
+	}, `SELECT stream_num, idx, boot FROM stream_boot`)
+}
