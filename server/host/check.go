@@ -94,7 +94,7 @@ func (c *Config) zone() (*time.Location, error) {
 }
 
 func (c *Config) checkListen(f *faults) {
-	ports := make(map[string]string)
+	ports, tlsTold := make(map[string]string), false
 	for _, l := range []struct{ key, addr string }{
 		{"listen.grpc", c.Listen.GRPC}, {"listen.http", c.Listen.HTTP}, {"listen.mqtt", c.Listen.MQTT}, {"listen.metrics", c.Listen.Metrics},
 	} {
@@ -119,6 +119,7 @@ func (c *Config) checkListen(f *faults) {
 				{"tls.cert_file", c.TLS.CertFile}, {"tls.key_file", c.TLS.KeyFile}, {"tls.client_ca_file", c.TLS.ClientCAFile},
 			} {
 				if t.file == "" {
+					tlsTold = true
 					f.add(l.key, "found %s, which other hosts can reach, but %s is not set; set tls.cert_file, tls.key_file and tls.client_ca_file, or listen on 127.0.0.1", l.addr, t.key)
 					break
 				}
@@ -129,7 +130,7 @@ func (c *Config) checkListen(f *faults) {
 			f.add(l.key, "found %s, which other hosts can reach, but metrics are for this host only; listen on 127.0.0.1", l.addr)
 		}
 	}
-	if tls := c.TLS; tls != (TLSConfig{}) && (tls.CertFile == "" || tls.KeyFile == "" || tls.ClientCAFile == "") {
+	if tls := c.TLS; !tlsTold && tls != (TLSConfig{}) && (tls.CertFile == "" || tls.KeyFile == "" || tls.ClientCAFile == "") {
 		f.add("tls", "only some of cert_file, key_file and client_ca_file are set, expected all three or none")
 	}
 }
@@ -191,9 +192,24 @@ func (c *Config) checkCalendar(f *faults) {
 		}
 	}
 	cal := c.calendar()
-	if err := cal.Validate(); err != nil {
-		f.add("calendar.shifts", "%v", err)
+	told := make(map[string]bool) // shifts that overlap do so on many days
+	for _, fault := range parts(cal.Validate()) {
+		if text := strings.TrimPrefix(fault.Error(), calendar.ErrCalendar.Error()+": "); !told[text] {
+			told[text] = true
+			f.add("calendar.shifts", "%s", text)
+		}
 	}
+}
+
+// parts are the errors that one joins.
+func parts(err error) []error {
+	if err == nil {
+		return nil
+	}
+	if j, ok := err.(interface{ Unwrap() []error }); ok {
+		return j.Unwrap()
+	}
+	return []error{err}
 }
 
 // calendar is the working time in the planner's terms.

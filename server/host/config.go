@@ -1,6 +1,8 @@
 package host
 
 import (
+	"strings"
+
 	"turnwise/planner/calendar"
 	"turnwise/proto/conf"
 )
@@ -202,8 +204,9 @@ func LoadConfig(file string, environ []string) (Config, conf.Origins, error) {
 		return c, origins, err
 	}
 	return c, origins, c.check(func(key string) string {
-		for _, o := range origins {
-			if o.Key == key && o.From != "default" {
+		for _, o := range origins { // the value, or the first one below the key
+			below, ok := strings.CutPrefix(o.Key, key)
+			if ok && (below == "" || below[0] == '.' || below[0] == '[') && o.From != "default" {
 				return o.From + ": "
 			}
 		}
