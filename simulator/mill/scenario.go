@@ -155,7 +155,7 @@ func (s *scenario) short(index int) []stops.Event {
 	causes := []stops.Event{{Cause: stops.Yarn, Side: "top"}, {Cause: stops.Fabric}, {Cause: stops.Yarn, Side: "bottom"}, {Cause: stops.Door}}
 	first := s.First.Sub(s.origin()).Round(time.Millisecond) + 2*time.Second
 	if !s.Story {
-		first = s.Stand + time.Minute
+		first = s.Stand + 41*time.Second // clear of the standing start
 	}
 	var e []stops.Event
 	for k := range 30 {
