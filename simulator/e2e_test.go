@@ -32,7 +32,9 @@ func TestProcesses(t *testing.T) {
 	plc := e.start("simulator", simulator...)
 	e.await("configurations", func() bool { _, err := os.Stat(e.path("conf/book.yaml")); return err == nil })
 	server := e.start("server", "run", "-c", e.path("conf/server.yaml"))
-	e.await("the book", func() bool { return e.try("planner", "--server", grpc, "book", "apply", e.path("conf/book.yaml")) == nil })
+	e.await("the book", func() bool {
+		return e.try("planner", "--server", grpc, "book", "apply", e.path("conf/book.yaml")) == nil
+	})
 	agent := e.start("agent", "run", "-c", e.path("conf/agent.yaml"))
 
 	// Every restart begins when a number of new turns was made since the last:

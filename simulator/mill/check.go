@@ -51,7 +51,7 @@ func RunCheck(ctx context.Context, o CheckOptions) (_ Check, err error) {
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	const free = "127.0.0.1:0"
 	d, err := NewDemo(ctx, Options{Log: o.Log, Told: o.Told, Version: o.Version,
-		Floor:  FloorOptions{Dir: dir, Seed: o.Seed, LivelyEvery: 51 * time.Second, LivelyFor: 9 * time.Second},
+		Floor:  FloorOptions{Dir: dir, Seed: o.Seed, LivelyEvery: 25 * time.Second, LivelyFor: 9 * time.Second},
 		Listen: host.ListenConfig{GRPC: free, HTTP: free, MQTT: free, Metrics: free}})
 	if err != nil {
 		return Check{}, err

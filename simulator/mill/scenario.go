@@ -155,10 +155,10 @@ func (s *scenario) short(index int) []stops.Event {
 	causes := []stops.Event{{Cause: stops.Yarn, Side: "top"}, {Cause: stops.Fabric}, {Cause: stops.Yarn, Side: "bottom"}, {Cause: stops.Door}}
 	first := s.First.Sub(s.origin()).Round(time.Millisecond) + 2*time.Second
 	if !s.Story {
-		first = s.Stand + 41*time.Second // clear of the standing start
+		first = s.Stand + 11*time.Second // clear of the standing start
 	}
 	var e []stops.Event
-	for k := range 30 {
+	for k := range 60 {
 		c := causes[(k+index)%len(causes)]
 		c.Kind, c.For = stops.Stop, s.Lively.For
 		c.At = first + time.Duration(k)*s.Lively.Every + time.Duration(index)*s.Lively.Every/time.Duration(len(plates)) + time.Duration(137*index%100)*time.Millisecond

@@ -83,6 +83,8 @@ const (
 	turnsBetween = 6
 	// clearOf is the time that a scripted event is kept clear of others.
 	clearOf = 20 * time.Second
+	// apart is the least time between two scripted events: a few turns.
+	apart = 10 * time.Second
 	// mixShape is the shape of the gamma-distributed machine effect: relative
 	// standard deviation 0.41.
 	mixShape = 6

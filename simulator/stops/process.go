@@ -29,7 +29,7 @@ const (
 )
 
 // Event is one entry of the script. Times are on the machine's clock. Stop,
-// Idle and Calm must leave 40 s between each other.
+// Idle and Calm must leave 10 s between each other.
 type Event struct {
 	Kind    Kind
 	At, For time.Duration
@@ -174,8 +174,8 @@ func (p *Process) script() error {
 			return fail("event at %v for %v, both must be 0 or more", e.At, e.For)
 		}
 		if e.hard() {
-			if n := len(p.hard); n > 0 && e.At < p.hard[n-1].end()+2*clearOf {
-				return fail("event at %v begins less than %v after the end of the one before at %v; move it", e.At, 2*clearOf, p.hard[n-1].end())
+			if n := len(p.hard); n > 0 && e.At < p.hard[n-1].end()+apart {
+				return fail("event at %v begins less than %v after the end of the one before at %v; move it", e.At, apart, p.hard[n-1].end())
 			}
 			p.hard = append(p.hard, e)
 			continue
