@@ -1,7 +1,25 @@
 package edge
 
 import (
+	"fmt"
+	"strings"
+	"time"
+
+	"turnwise/agent/count"
 	"turnwise/proto/conf"
+)
+
+// Defaults of agent.yaml.
+const (
+	defaultPoll      = 500 * time.Millisecond
+	defaultTimeout   = time.Second
+	defaultCrawlRPM  = 4
+	defaultKeepalive = 15 * time.Second
+	defaultSync      = 200 * time.Millisecond
+	defaultMaxAge    = 35 * 24 * time.Hour
+	defaultMaxSize   = 512 << 20
+	defaultMaxOffset = 2 * time.Second
+	defaultCatchUp   = 20
 )
 
 // Config is the form of agent.yaml.
@@ -38,13 +56,18 @@ type MQTT struct {
 
 // Spool is the journal on disk.
 type Spool struct {
-	Dir     string        `yaml:"dir"`
+	Dir string `yaml:"dir"`
+	// MaxAge is how long records are kept that the server has, but not yet in
+	// a backup. What it does not have is never dropped.
 	MaxAge  conf.Duration `yaml:"max_age"`
 	MaxSize conf.Bytes    `yaml:"max_size"`
-	Sync    conf.Duration `yaml:"sync"`
+	// Sync is the most that a power cut can take; the counts of that time are
+	// read from the machine's counter afterwards.
+	Sync conf.Duration `yaml:"sync"`
 }
 
-// Clock says when the wall clock is doubted.
+// Clock says when the wall clock is doubted: when the kernel's own estimate
+// of its error is larger.
 type Clock struct {
 	MaxOffset conf.Duration `yaml:"max_offset"`
 }
@@ -124,4 +147,92 @@ type Run struct {
 	// StopAfter without a count begins a standstill. 0 means the longer of
 	// 3 s and one count at CrawlRPM.
 	StopAfter conf.Duration `yaml:"stop_after"`
+}
+
+// LoadConfig reads agent.yaml over the defaults; an empty file name means no
+// file. It does not validate.
+func LoadConfig(file string, environ []string) (Config, conf.Origins, error) {
+	c := Config{}.withDefaults()
+	origins, err := conf.Load(file, environ, &c)
+	if err != nil {
+		return c, nil, fmt.Errorf("agent configuration: %w", err)
+	}
+	c = c.withDefaults()
+	return c, c.explain(origins), nil
+}
+
+// withDefaults fills what is not set. Doing it twice changes nothing.
+func (c Config) withDefaults() Config {
+	set(&c.MQTT.Keepalive, conf.Duration(defaultKeepalive))
+	set(&c.MQTT.CatchUp, defaultCatchUp)
+	set(&c.Spool.MaxAge, conf.Duration(defaultMaxAge))
+	set(&c.Spool.MaxSize, defaultMaxSize)
+	set(&c.Spool.Sync, conf.Duration(defaultSync))
+	set(&c.Clock.MaxOffset, conf.Duration(defaultMaxOffset))
+	machines := make([]Machine, len(c.Machines))
+	for i, m := range c.Machines {
+		s := &m.Source
+		set(&s.Poll, conf.Duration(defaultPoll))
+		set(&s.Timeout, conf.Duration(defaultTimeout))
+		set(&s.Revolution.Scale, 1)
+		set(&s.MaxSpeedRPM, s.Revolution.MaxSpeedRPM)
+		set(&s.MaxSpeedRPM, count.DefaultMaxRPM)
+		if s.ReadOnly == nil {
+			yes := true
+			s.ReadOnly = &yes
+		}
+		if s.SpeedRPM != nil {
+			speed := *s.SpeedRPM
+			set(&speed.Scale, 1)
+			s.SpeedRPM = &speed
+		}
+		set(&m.Run.CrawlRPM, defaultCrawlRPM)
+		if n, err := count.PerRevolution(s.Revolution.Scale); err == nil && m.Run.CrawlRPM > 0 {
+			one := time.Duration(float64(time.Minute) / (m.Run.CrawlRPM * float64(n)))
+			set(&m.Run.StopAfter, conf.Duration(max(3*time.Second, one)))
+		}
+		machines[i] = m
+	}
+	c.Machines = machines
+	return c
+}
+
+func set[T comparable](p *T, v T) {
+	var zero T
+	if *p == zero {
+		*p = v
+	}
+}
+
+// explain gives the origins the values that the defaults of list items have,
+// and leaves out the keys of sources that this version does not read.
+func (c Config) explain(origins conf.Origins) conf.Origins {
+	now := map[string]string{}
+	for i, m := range c.Machines {
+		put := func(key string, v any) { now[fmt.Sprintf("machines[%d].%s", i, key)] = fmt.Sprint(v) }
+		put("source.poll", m.Source.Poll)
+		put("source.timeout", m.Source.Timeout)
+		put("source.revolution.scale", m.Source.Revolution.Scale)
+		put("source.max_speed_rpm", m.Source.MaxSpeedRPM)
+		put("source.read_only", *m.Source.ReadOnly)
+		if m.Source.SpeedRPM != nil {
+			put("source.speed_rpm.scale", m.Source.SpeedRPM.Scale)
+		}
+		put("run.crawl_rpm", m.Run.CrawlRPM)
+		put("run.stop_after", m.Run.StopAfter)
+	}
+	foreign := map[string]bool{"line": true, "edge": true, "pulses_per_revolution": true, "debounce": true, "active": true}
+	var out conf.Origins
+	for _, o := range origins {
+		last := o.Key[strings.LastIndexByte(o.Key, '.')+1:]
+		double := strings.HasSuffix(o.Key, ".revolution.max_speed_rpm") || strings.HasSuffix(o.Key, ".revolution.direction")
+		if o.From == "default" && (foreign[last] || double) {
+			continue
+		}
+		if v, ok := now[o.Key]; ok && o.From == "default" {
+			o.Value = v
+		}
+		out = append(out, o)
+	}
+	return out
 }

@@ -7,12 +7,23 @@ package edge
 import (
 	"context"
 	"errors"
+	"fmt"
 	"iter"
 	"log/slog"
+	"sync"
+	"time"
 
+	"golang.org/x/sync/errgroup"
+
+	"turnwise/agent/journal"
 	"turnwise/agent/source"
-	"turnwise/proto/conf"
+	"turnwise/agent/source/modbus"
+	"turnwise/agent/uplink"
+	"turnwise/proto/turnwisepb/wirepb"
 )
+
+// buildYear: a wall clock before it was never set.
+const buildYear = 2026
 
 // Options tunes an Agent. The zero value works.
 type Options struct {
@@ -23,38 +34,163 @@ type Options struct {
 	// Now reads the agent's clocks; nil means the kernel's.
 	Now func() source.Instant
 	// Past gives the readings of a machine from before the agent began, in
-	// order of time; nil means none. They take the same way as live ones.
+	// order of time; nil means none. They take the same way as live ones;
+	// those that the journal already speaks of are left out.
 	Past func(machine string) iter.Seq[source.Reading]
+
+	// For tests: another source, another way to the server.
+	open func(Source) (source.Source, error)
+	send runner
 }
 
 // Agent watches the machines of one configuration.
-type Agent struct{ done chan struct{} }
+type Agent struct {
+	conf     Config
+	o        Options
+	now      func() source.Instant
+	journal  *journal.Journal
+	uplink   runner
+	machines []*machine
 
-// New opens the journal. It does not read a machine nor connect.
-func New(c Config, o Options) (*Agent, error) { return nil, errors.New("edge: not built yet") }
+	pastDone chan struct{}
+	ready    chan struct{}
+}
 
-// Run watches until ctx ends and returns nil then, with the journal closed.
-func (a *Agent) Run(ctx context.Context) error { return errors.New("edge: not built yet") }
+type runner interface{ Run(context.Context) error }
+
+// New checks the configuration and opens the journal. It does not read a
+// machine nor connect. The journal is closed by Run.
+func New(c Config, o Options) (*Agent, error) {
+	if err := c.Validate(); err != nil {
+		return nil, err
+	}
+	c = c.withDefaults()
+	if o.Log == nil {
+		o.Log = slog.Default()
+	}
+	if o.open == nil {
+		o.open = openModbus
+	}
+	a := &Agent{conf: c, o: o, now: o.Now, pastDone: make(chan struct{}), ready: make(chan struct{})}
+	if a.now == nil {
+		now, err := kernelClock(c.Clock.MaxOffset.Std())
+		if err != nil {
+			return nil, err
+		}
+		a.now = now
+	}
+	secrets, err := readSecrets(c.MQTT)
+	if err != nil {
+		return nil, err
+	}
+	j, report, err := journal.Open(c.Spool.Dir, journal.Options{
+		SyncEvery: c.Spool.Sync.Std(), MaxBytes: int64(c.Spool.MaxSize), KeepAcked: c.Spool.MaxAge.Std(), Log: o.Log,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("edge: open the journal in %s: %w", c.Spool.Dir, err)
+	}
+	a.journal = j
+	if err := a.wire(secrets); err != nil {
+		return nil, errors.Join(err, j.Close())
+	}
+	o.Log.Info("journal opened", "dir", c.Spool.Dir, "records", report.Records, "bytes", report.Bytes, "damaged", len(report.Damage))
+	return a, nil
+}
+
+func openModbus(s Source) (source.Source, error) { return modbus.Open(modbusConfig(s)) }
+
+// wire joins journal, machines and uplink.
+func (a *Agent) wire(s secrets) error {
+	for _, m := range a.conf.Machines {
+		w, err := newMachine(a, m)
+		if err != nil {
+			return err
+		}
+		a.machines = append(a.machines, w)
+	}
+	if a.uplink = a.o.send; a.uplink != nil {
+		return nil
+	}
+	u, err := uplink.New(a.journal, uplink.Options{
+		URL: a.conf.MQTT.URL, Site: a.conf.Site, Agent: a.conf.Agent, Version: a.o.Version,
+		TLS: s.tls, Username: a.conf.MQTT.Username, Password: s.password,
+		Keepalive: a.conf.MQTT.Keepalive.Std(), CatchUp: a.conf.MQTT.CatchUp,
+		Clock: a.now, Live: a.live, Log: a.o.Log,
+	})
+	if err != nil {
+		return fmt.Errorf("edge: %w", err)
+	}
+	a.uplink = u
+	return nil
+}
 
 // PastDone is closed when every machine has taken its past readings.
-func (a *Agent) PastDone() <-chan struct{} { return a.done }
+func (a *Agent) PastDone() <-chan struct{} { return a.pastDone }
 
-// LoadConfig reads agent.yaml over the defaults. It does not validate.
-func LoadConfig(file string, environ []string) (Config, conf.Origins, error) {
-	var c Config
-	o, err := conf.Load(file, environ, &c)
-	return c, o, err
+// Ready is closed when every machine was read, or tried, once.
+func (a *Agent) Ready() <-chan struct{} { return a.ready }
+
+// Alive tells whether every machine's loop went round lately.
+func (a *Agent) Alive() bool {
+	for _, m := range a.machines {
+		if !m.alive() {
+			return false
+		}
+	}
+	return true
 }
 
-// Validate joins every fault of the configuration.
-func (c Config) Validate() error { return nil }
+// Run watches until ctx ends and returns nil then, with the journal closed.
+// It may be called once.
+func (a *Agent) Run(ctx context.Context) (err error) {
+	defer func() { err = errors.Join(err, a.journal.Close()) }()
+	// The journal goes on syncing until the last machine has said its last.
+	watching, stopSync := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopSync()
+	var syncing errgroup.Group
+	syncing.Go(func() error { return ended(watching, a.journal.Run(watching)) })
 
-// CheckRow is one input of a machine, read once.
-type CheckRow struct {
-	Machine, Input, Kind, Value string
-	OK                          bool
-	Problem                     string
+	g, ctx := errgroup.WithContext(ctx)
+	g.Go(func() error { return ended(ctx, a.uplink.Run(ctx)) })
+	var past, tried sync.WaitGroup
+	for i, m := range a.machines {
+		past.Add(1)
+		tried.Add(1)
+		delay := m.conf.Source.Poll.Std() * time.Duration(i) / time.Duration(len(a.machines))
+		g.Go(func() error { return m.run(ctx, delay, past.Done, tried.Done) })
+	}
+	var waiting sync.WaitGroup
+	waiting.Go(func() { past.Wait(); a.signal(ctx, a.pastDone) })
+	waiting.Go(func() { tried.Wait(); a.signal(ctx, a.ready) })
+	if a.conf.Metrics.Listen != "" {
+		g.Go(func() error { return a.serveMetrics(ctx) })
+	}
+	err = g.Wait()
+	waiting.Wait()
+	stopSync()
+	return errors.Join(err, syncing.Wait())
 }
 
-// Check reads every input of every machine once.
-func Check(ctx context.Context, c Config) []CheckRow { return nil }
+// signal closes c unless the work was cut short.
+func (a *Agent) signal(ctx context.Context, c chan struct{}) {
+	if ctx.Err() == nil {
+		close(c)
+	}
+}
+
+// ended gives nil for an end that was asked for.
+func ended(ctx context.Context, err error) error {
+	if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+		return nil
+	}
+	return err
+}
+
+// live is the newest look at each machine.
+func (a *Agent) live() []*wirepb.MachineLive {
+	out := make([]*wirepb.MachineLive, 0, len(a.machines))
+	for _, m := range a.machines {
+		out = append(out, m.live())
+	}
+	return out
+}

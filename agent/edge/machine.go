@@ -1,0 +1,301 @@
+package edge
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"encoding/binary"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	"turnwise/agent/count"
+	"turnwise/agent/edge/watch"
+	"turnwise/agent/journal"
+	"turnwise/agent/source"
+	"turnwise/proto/turnwisepb/wirepb"
+)
+
+// aliveEvery is how often a state is journalled when there is nothing to say:
+// after a crash the machine is known to have been watched until then.
+const aliveEvery = 10 * time.Second
+
+// machine reads one machine and journals what it tells. All but view and the
+// counters belong to the goroutine of run.
+type machine struct {
+	agent   *Agent
+	conf    Machine
+	log     *slog.Logger
+	channel *journal.Channel
+	watch   *watch.Watch
+
+	st      watch.State
+	speed   watch.Speed
+	written source.Instant // of the state that was journalled last
+	ill     bool           // the last append went wrong
+
+	turned   atomic.Int64 // when the loop went round last
+	readings atomic.Uint64
+	failures atomic.Uint64
+
+	mu   sync.Mutex
+	view view
+}
+
+// view is what the live picture shows.
+type view struct {
+	live     *wirepb.MachineLive
+	readable bool
+	problem  string
+	journal  string
+}
+
+func newMachine(a *Agent, c Machine) (*machine, error) {
+	ch, err := a.journal.Channel(c.ID)
+	if err != nil {
+		return nil, fmt.Errorf("edge: machine %s: %w", c.ID, err)
+	}
+	per, err := count.PerRevolution(c.Source.Revolution.Scale)
+	if err != nil {
+		return nil, fmt.Errorf("edge: machine %s: %w", c.ID, err)
+	}
+	wc := watch.Config{
+		Bits: counterBits(c.Source), PerRevolution: per, MaxRPM: c.Source.MaxSpeedRPM,
+		Poll: c.Source.Poll.Std(), StopAfter: c.Run.StopAfter.Std(),
+		SourceKind: c.Source.Kind, Digest: digest(c), Counter: counterName(c.Source, per),
+	}
+	for _, s := range c.Source.Stops {
+		wc.Stops = append(wc.Stops, watch.Stop{Cause: s.Cause, Side: s.Side, Hold: s.Hold.Std()})
+	}
+	w, err := watch.New(wc, newID, a.journal.Boot)
+	if err != nil {
+		return nil, fmt.Errorf("edge: machine %s: %w", c.ID, err)
+	}
+	m := &machine{agent: a, conf: c, log: a.o.Log.With("machine", c.ID), channel: ch, watch: w}
+	m.view.live = &wirepb.MachineLive{}
+	m.turned.Store(time.Now().UnixNano())
+	if b := ch.State(); b != nil {
+		if err := m.st.UnmarshalBinary(b); err != nil {
+			return nil, fmt.Errorf("edge: machine %s: the journal in %s holds a state that this program does not know: %w; use the version that wrote it, or move the folder away (the counter itself keeps the counts)",
+				c.ID, a.conf.Spool.Dir, err)
+		}
+	}
+	return m, nil
+}
+
+func newID() (id [16]byte) {
+	_, _ = rand.Read(id[:]) // never fails
+	return id
+}
+
+// digest is over the section as it takes effect, defaults included.
+func digest(c Machine) [32]byte {
+	s := c.Source
+	var speed Register
+	if s.SpeedRPM != nil {
+		speed = *s.SpeedRPM
+	}
+	return sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %+v %+v %+v %v %+v",
+		c.ID, s.Kind, s.Address, s.Unit, s.Poll, s.Revolution, speed, s.Stops, s.MaxSpeedRPM, c.Run))
+}
+
+// counterName names the counter that is read: where it is and what one count
+// means. The address of the machine is left out: it may move in the network.
+func counterName(s Source, per uint32) uint64 {
+	r := s.Revolution
+	h := sha256.Sum256(fmt.Appendf(nil, "%q %d %d %q %d", s.Kind, r.Function, r.Register, r.Type, per))
+	return binary.BigEndian.Uint64(h[:])
+}
+
+// run takes the past readings, then reads the machine until ctx ends. pastDone
+// and tried are called once each, also when ctx ends early.
+func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried func()) error {
+	tried = sync.OnceFunc(tried)
+	defer tried()
+	m.replay(ctx)
+	pastDone()
+	src, err := m.agent.o.open(m.conf.Source)
+	if err != nil {
+		return fmt.Errorf("edge: machine %s: %w", m.conf.ID, err)
+	}
+	defer func() {
+		if err := src.Close(); err != nil {
+			m.log.Warn("source not closed", "error", err)
+		}
+	}()
+	if !sleep(ctx, delay) {
+		return nil
+	}
+	tick := time.NewTicker(m.conf.Source.Poll.Std())
+	defer tick.Stop()
+	for {
+		r, err := src.Read(ctx)
+		if ctx.Err() != nil {
+			break
+		}
+		r.At, r.Err = m.agent.now(), err
+		m.take(r, false)
+		tried()
+		select {
+		case <-ctx.Done():
+		case <-tick.C:
+		}
+		if ctx.Err() != nil {
+			break
+		}
+	}
+	m.lastMark()
+	return nil
+}
+
+func sleep(ctx context.Context, d time.Duration) bool {
+	select {
+	case <-ctx.Done():
+		return false
+	case <-time.After(d):
+		return true
+	}
+}
+
+// replay takes the past readings that the journal does not speak of yet.
+func (m *machine) replay(ctx context.Context) {
+	if m.agent.o.Past == nil {
+		return
+	}
+	since := m.st.Last.Wall
+	known := m.st.Known
+	for r := range m.agent.o.Past(m.conf.ID) {
+		if ctx.Err() != nil {
+			return
+		}
+		if known && r.At.Wall <= since {
+			continue
+		}
+		m.take(r, true)
+	}
+}
+
+// take lets the watch decide about a reading and journals what it says. Where
+// the journal refuses, the reading has not been: the state stays as it was,
+// and a later reading tells the same counts over a longer time.
+func (m *machine) take(r source.Reading, past bool) {
+	m.turned.Store(time.Now().UnixNano())
+	if r.Err != nil {
+		m.failures.Add(1)
+	} else {
+		m.readings.Add(1)
+	}
+	next, recs := m.watch.Step(m.st, r, past)
+	if len(recs) > 0 || m.due(next) {
+		err := m.write(next, recs)
+		m.noteJournal(err)
+		if err != nil {
+			return
+		}
+	}
+	m.st = next
+	if r.Err == nil {
+		m.speed.Add(m.st)
+	}
+	m.look(r)
+}
+
+// due tells that the state was not journalled for a while.
+func (m *machine) due(st watch.State) bool {
+	return st.Known && (st.Last.Boot != m.written.Boot || st.Last.Boottime-m.written.Boottime >= int64(aliveEvery))
+}
+
+// write journals a state and the records before it in one piece.
+func (m *machine) write(st watch.State, recs []*wirepb.Record) error {
+	b, err := st.AppendBinary(nil)
+	if err != nil {
+		return err
+	}
+	if len(recs) == 0 {
+		err = m.channel.Tick(b)
+	} else {
+		err = m.channel.Append(b, recs...)
+	}
+	if err == nil {
+		m.written = st.Last
+	}
+	return err
+}
+
+// lastMark journals how far the machine was watched.
+func (m *machine) lastMark() {
+	if m.st.Known && m.st.Last != m.written {
+		m.noteJournal(m.write(m.st, nil))
+	}
+}
+
+func (m *machine) noteJournal(err error) {
+	switch {
+	case err != nil && !m.ill:
+		m.log.Error("journal refuses, counts wait in the machine's own counter", "error", err)
+	case err == nil && m.ill:
+		m.log.Info("journal takes records again")
+	}
+	m.ill = err != nil
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.view.journal = ""
+	if err != nil {
+		m.view.journal = err.Error()
+	}
+}
+
+// look renews the live picture.
+func (m *machine) look(r source.Reading) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	if was := m.view.readable; r.Err != nil && (was || m.view.problem == "") {
+		m.log.Warn("machine not readable", "error", r.Err)
+	} else if r.Err == nil && !was {
+		m.log.Info("machine is read", "raw", r.Raw)
+	}
+	m.view.readable, m.view.problem = r.Err == nil, ""
+	if r.Err != nil {
+		m.view.problem = r.Err.Error()
+		m.view.live.Turning, m.view.live.SpeedRpm = false, 0
+		return
+	}
+	m.view.live = m.watch.Live(m.st, &m.speed, r.SpeedRPM)
+	if m.st.Count.Holding() {
+		m.view.problem = fmt.Sprintf("counter reading %d does not follow %d; waiting for it to be confirmed", m.st.Raw, m.st.Count.Raw)
+	}
+}
+
+// live gives a copy of the live picture.
+func (m *machine) live() *wirepb.MachineLive {
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	v := m.view.live
+	l := &wirepb.MachineLive{
+		LifeId: v.LifeId, Extended: v.Extended, Raw: v.Raw, RawBits: v.RawBits, CountsPerRevolution: v.CountsPerRevolution,
+		BoottimeNs: v.BoottimeNs, Turning: v.Turning, SpeedRpm: v.SpeedRpm, StopId: v.StopId, Cause: v.Cause,
+	}
+	stream := m.channel.StreamID()
+	l.Machine, l.StreamId = m.conf.ID, stream[:]
+	l.Readable, l.Problem = m.view.readable, m.view.problem
+	if m.view.journal != "" {
+		l.Problem = m.view.journal
+	}
+	const most = 200 // bytes: the live view of all machines is one message
+	if len(l.Problem) > most {
+		l.Problem = strings.ToValidUTF8(l.Problem[:most], "")
+	}
+	l.HeadSeq, l.AckedSeq = m.channel.Head(), m.channel.Acked()
+	return l
+}
+
+// alive tells whether the loop went round within the longest time that one
+// reading may take, and some.
+func (m *machine) alive() bool {
+	s := m.conf.Source
+	most := s.Poll.Std() + s.Timeout.Std()*time.Duration(len(s.Stops)+4) + 30*time.Second
+	return time.Since(time.Unix(0, m.turned.Load())) < most
+}

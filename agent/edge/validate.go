@@ -1,0 +1,228 @@
+package edge
+
+import (
+	"errors"
+	"fmt"
+	"net"
+	"net/netip"
+	"net/url"
+	"time"
+
+	"turnwise/agent/count"
+	"turnwise/agent/source/modbus"
+	"turnwise/proto/wire"
+)
+
+// ErrConfig is inside every error about a configuration.
+var ErrConfig = errors.New("agent configuration")
+
+// faults collects what is wrong, each with its key.
+type faults []error
+
+func (f *faults) add(key, format string, args ...any) {
+	*f = append(*f, fmt.Errorf("%w: %s: "+format, append([]any{ErrConfig, key}, args...)...))
+}
+
+// Validate joins every fault of the configuration.
+func (c Config) Validate() error {
+	c = c.withDefaults()
+	var f faults
+	if c.Version != 1 {
+		f.add("version", "found %d, 1 expected", c.Version)
+	}
+	f.id("site", c.Site)
+	f.id("agent", c.Agent)
+	if c.Area != "" {
+		f.id("area", c.Area)
+	}
+	f.mqtt(c.MQTT)
+	if c.Spool.Dir == "" {
+		f.add("spool.dir", "is empty, a folder for the journal expected, for example ${STATE_DIRECTORY}")
+	}
+	if c.Spool.MaxSize < 16<<20 {
+		f.add("spool.max_size", "found %s, at least 16MiB expected", c.Spool.MaxSize)
+	}
+	f.between("spool.sync", c.Spool.Sync.Std(), time.Millisecond, 10*time.Second)
+	if l := c.Metrics.Listen; l != "" && !loopbackAddress(l) {
+		f.add("metrics.listen", "found %q, an address on loopback expected, for example 127.0.0.1:9464: this page has no lock", l)
+	}
+	if n := len(c.Machines); n == 0 || n > wire.MaxMachines {
+		f.add("machines", "%d machines, 1 to %d expected", n, wire.MaxMachines)
+	}
+	seen := map[string]bool{}
+	for i, m := range c.Machines {
+		key := fmt.Sprintf("machines[%d]", i)
+		f.id(key+".id", m.ID)
+		if seen[m.ID] {
+			f.add(key+".id", "%q stands twice; every machine needs an id of its own", m.ID)
+		}
+		seen[m.ID] = true
+		f.machine(key, m)
+	}
+	return errors.Join(f...)
+}
+
+func (f *faults) id(key, v string) {
+	if !wire.ValidID(v) {
+		f.add(key, "found %q, 1 to %d lower-case letters, digits, - and _ expected", v, wire.MaxIDLen)
+	}
+}
+
+func (f *faults) between(key string, v, lo, hi time.Duration) {
+	if v < lo || v > hi {
+		f.add(key, "found %s, %s to %s expected", v, lo, hi)
+	}
+}
+
+func (f *faults) mqtt(m MQTT) {
+	u, err := url.Parse(m.URL)
+	if err != nil || u.Host == "" || u.Port() == "" || u.User != nil || u.Path != "" {
+		f.add("mqtt.url", "found %q, mqtts://HOST:PORT expected; user and password go into username and password_file", redact(m.URL))
+		return
+	}
+	local := loopback(u.Hostname())
+	switch u.Scheme {
+	case "mqtts":
+		if !local && (m.ClientCertFile == "" || m.ClientKeyFile == "") {
+			f.add("mqtt", "client_cert_file and client_key_file are needed for %s: the server knows an agent by its certificate", u.Host)
+		}
+	case "mqtt":
+		if !local {
+			f.add("mqtt.url", "found %q; without encryption only addresses on this host are allowed, mqtts:// expected", m.URL)
+		}
+	default:
+		f.add("mqtt.url", "found the scheme %q, mqtts expected", u.Scheme)
+	}
+	if (m.ClientCertFile == "") != (m.ClientKeyFile == "") {
+		f.add("mqtt", "client_cert_file and client_key_file belong together, one of them is missing")
+	}
+	if (m.Username == "") != (m.PasswordFile == "") {
+		f.add("mqtt", "username and password_file belong together, one of them is missing")
+	}
+	f.between("mqtt.keepalive", m.Keepalive.Std(), time.Second, time.Hour)
+	if !(m.CatchUp > 0 && m.CatchUp <= 10_000) {
+		f.add("mqtt.catch_up", "found %v, more than 0 and at most 10000 batches a second expected", m.CatchUp)
+	}
+}
+
+func redact(raw string) string {
+	if u, err := url.Parse(raw); err == nil {
+		return u.Redacted()
+	}
+	return "a text that is no URL"
+}
+
+func loopback(host string) bool {
+	if host == "localhost" {
+		return true
+	}
+	a, err := netip.ParseAddr(host)
+	return err == nil && a.IsLoopback()
+}
+
+func loopbackAddress(hostPort string) bool {
+	host, _, err := net.SplitHostPort(hostPort)
+	return err == nil && loopback(host)
+}
+
+func (f *faults) machine(key string, m Machine) {
+	s := m.Source
+	switch s.Kind {
+	case "modbus-tcp":
+	case "gpio", "modbus-rtu":
+		f.add(key+".source.kind", "found %q, which is not in this version; modbus-tcp expected", s.Kind)
+		return
+	default:
+		f.add(key+".source.kind", "found %q, modbus-tcp expected", s.Kind)
+		return
+	}
+	if !*s.ReadOnly {
+		f.add(key+".source.read_only", "found false; %w: remove the line", modbus.ErrWrites)
+	}
+	if s.Revolution.Line != "" || s.Revolution.Edge != "" || s.Revolution.PulsesPerRevolution != 0 || s.Revolution.Debounce != 0 {
+		f.add(key+".source.revolution", "line, edge, pulses_per_revolution and debounce belong to pulse inputs, which are not in this version; for several counts in a revolution set scale")
+	}
+	for _, d := range []string{s.Direction, s.Revolution.Direction} {
+		if d != "" && d != "unknown" && d != "forward" {
+			f.add(key+".source.direction", "found %q, forward or unknown expected", d)
+		}
+	}
+	f.between(key+".source.poll", s.Poll.Std(), 50*time.Millisecond, time.Minute)
+	f.between(key+".source.timeout", s.Timeout.Std(), 10*time.Millisecond, 30*time.Second)
+	if !(s.MaxSpeedRPM > 0 && s.MaxSpeedRPM <= 1000) {
+		f.add(key+".source.max_speed_rpm", "found %v, more than 0 and at most 1000 expected", s.MaxSpeedRPM)
+	} else if r := s.Revolution.MaxSpeedRPM; r != 0 && r != s.MaxSpeedRPM {
+		f.add(key+".source.max_speed_rpm", "found %v, and %v under revolution; write it once", s.MaxSpeedRPM, r)
+	}
+	if !(m.Run.CrawlRPM > 0 && m.Run.CrawlRPM <= 100) {
+		f.add(key+".run.crawl_rpm", "found %v, more than 0 and at most 100 expected", m.Run.CrawlRPM)
+	}
+	f.between(key+".run.stop_after", m.Run.StopAfter.Std(), time.Second, time.Hour)
+	f.counter(key+".source", s)
+	for i, st := range s.Stops {
+		f.stop(fmt.Sprintf("%s.source.stops[%d]", key, i), st)
+	}
+	if err := modbusConfig(s).Validate(); err != nil {
+		for _, e := range unjoin(err) {
+			f.add(key+".source", "%w", e)
+		}
+	}
+}
+
+// counter checks that the raw counter can be followed at all.
+func (f *faults) counter(key string, s Source) {
+	n, err := count.PerRevolution(s.Revolution.Scale)
+	if err != nil {
+		f.add(key+".revolution.scale", "%w", err)
+		return
+	}
+	c, err := count.New(count.Options{Bits: counterBits(s), PerRevolution: n, MaxRPM: s.MaxSpeedRPM})
+	if err != nil {
+		return // type and speed are named by their own checks
+	}
+	if b := c.Bound(2 * s.Poll.Std()); b > c.Modulus()/16 {
+		f.add(key+".poll", "found %s; at %v rpm and %d counts per revolution a counter of %d bits can move %d in two polls, too far to tell a wrap from a reset; poll faster",
+			s.Poll, s.MaxSpeedRPM, n, counterBits(s), b)
+	}
+}
+
+func counterBits(s Source) uint {
+	if s.Revolution.Type == "u16" {
+		return 16
+	}
+	return 32
+}
+
+func (f *faults) stop(key string, s Stop) {
+	f.id(key+".cause", s.Cause)
+	if s.Side != "" {
+		f.id(key+".side", s.Side)
+	}
+	f.between(key+".hold", s.Hold.Std(), 0, time.Minute)
+	if s.Line != "" || s.Active != "" {
+		f.add(key, "line and active belong to pulse inputs, which are not in this version")
+	}
+}
+
+// unjoin gives the errors that were joined.
+func unjoin(err error) []error {
+	if j, ok := err.(interface{ Unwrap() []error }); ok {
+		return j.Unwrap()
+	}
+	return []error{err}
+}
+
+// modbusConfig is the part of a source that the Modbus reader needs.
+func modbusConfig(s Source) modbus.Config {
+	c := modbus.Config{
+		Address: s.Address, Unit: s.Unit, Timeout: s.Timeout.Std(),
+		Revolution: modbus.Register{Function: s.Revolution.Function, Register: s.Revolution.Register, Type: s.Revolution.Type},
+	}
+	if s.SpeedRPM != nil {
+		c.Speed = &modbus.Register{Function: s.SpeedRPM.Function, Register: s.SpeedRPM.Register, Type: s.SpeedRPM.Type, Scale: s.SpeedRPM.Scale}
+	}
+	for _, st := range s.Stops {
+		c.Stops = append(c.Stops, modbus.Input{Function: st.Function, Input: st.Input})
+	}
+	return c
+}
