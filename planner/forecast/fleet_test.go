@@ -158,6 +158,25 @@ func TestIgnoredAndPlannedAreNotRandom(t *testing.T) {
 	}
 }
 
+func TestSeen(t *testing.T) {
+	f := Learn([]History{
+		{"told", 5000, []CauseHistory{{Cause: "doff", Count: 9}}},
+		{"lamp", 5000, []CauseHistory{{Cause: "unspecified", Count: 90}}},
+		{"new", 20, nil},
+	})
+	for id, want := range map[string]bool{"told": true, "lamp": false, "new": true, "unheard": true} {
+		if got := f.Machine(id).Seen("doff"); got != want {
+			t.Errorf("%s: doffs seen %v, want %v", id, got, want)
+		}
+	}
+	if f.Machine("new").Seen("power") {
+		t.Error("a cause that no machine has shown is seen")
+	}
+	if !Learn(nil).Machine("x").Seen("doff") {
+		t.Error("without any history doffs are not to be planned")
+	}
+}
+
 func TestOpenStop(t *testing.T) {
 	m := Learn(mill(10, 20000)).Machine("k03")
 	base, err := m.Finish(Work{RunMinutes: 500})

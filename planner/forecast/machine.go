@@ -97,6 +97,19 @@ func (m *Machine) RunningShare() float64 {
 	return 1 / (1 + standing)
 }
 
+// Seen says whether stops of a cause can be told apart on this machine: it had
+// some, or it has too little history to say. A cause that never shows is inside the
+// others (a lamp for everything) and must not be planned on top of them.
+func (m *Machine) Seen(cause string) bool {
+	if m.own.count(cause) > 0 {
+		return true
+	}
+	if m.own.RunMinutes >= littleHistory {
+		return false
+	}
+	return m.fleet.minutes < littleHistory || slices.ContainsFunc(m.fleet.causes, func(c fleetCause) bool { return c.cause == cause })
+}
+
 // Stops gives the random stops of the machine as they are forecast.
 func (m *Machine) Stops() []Stops { return slices.Clone(m.stops) }
 

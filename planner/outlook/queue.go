@@ -307,7 +307,7 @@ func (q *queue) until(jobs []work) (forecast.Work, error) {
 			setups++
 		}
 		roll := w.rollTurns()
-		if roll <= 0 {
+		if roll <= 0 || !q.forecast.Seen(causeDoff) {
 			continue
 		}
 		planned = true
