@@ -38,7 +38,8 @@ type conn interface {
 	// done is closed when the connection has ended; err says why.
 	done() <-chan struct{}
 	err() error
-	// close lets what was handed over go out, for wait at most, and ends.
+	// close lets what was handed over go out, for wait at most, and ends with
+	// a goodbye when all of it did; otherwise it breaks off.
 	close(wait time.Duration)
 }
 
@@ -237,8 +238,7 @@ func (c *mqttConn) pump() {
 			case c.wake <- struct{}{}:
 			default:
 			}
-			// It blocks for writeTimeout at most, and not at all once the
-			// network connection is closed.
+			// It blocks for writeTimeout at most.
 			waiting = append(waiting, c.client.Publish(m.topic, 1, m.retain, m.payload))
 		case <-first:
 			if err := waiting[0].Error(); err != nil {
@@ -261,17 +261,24 @@ func (c *mqttConn) close(wait time.Duration) {
 		defer timer.Stop()
 		select {
 		case <-c.pumped:
+			select {
+			case <-c.ended:
+			default:
+				c.client.Disconnect(quitTime) // a goodbye: the broker drops the will
+			}
 		case <-timer.C:
-		}
-		select {
-		case <-c.ended:
-		default:
-			c.client.Disconnect(quitTime) // a goodbye: the broker drops the will
 		}
 	}
 	c.end(net.ErrClosed)
 	c.hangUp()
-	<-c.pumped
+	// A publish that met the end of the connection half-way is let go by the
+	// library after writeTimeout; the pump then ends by itself.
+	timer := time.NewTimer(goodbyeTime)
+	defer timer.Stop()
+	select {
+	case <-c.pumped:
+	case <-timer.C:
+	}
 }
 
 // hangUp closes the network connection under the library, which ends all its

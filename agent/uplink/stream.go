@@ -35,10 +35,11 @@ type stream struct {
 	flight      []flight
 	credit      int // batches that the server allows
 
-	flushed  time.Time // last send
-	deadline time.Time // when to stop waiting for an answer
-	timeouts int       // in a row
-	rewound  int64     // boottime of the last rewind: older answers do not rewind again
+	flushed  time.Time     // last send
+	deadline time.Time     // when to stop waiting for an answer
+	timeouts int           // in a row
+	latency  time.Duration // of answers, slow to fall: a slow line needs patience
+	rewound  int64         // boottime of the last rewind: older answers do not rewind again
 
 	hold  time.Time // send nothing before; zero when nothing holds
 	holds int       // in a row
@@ -229,7 +230,7 @@ func (u *Uplink) sendBatch(s *stream, now time.Time, c conn) (ok, more bool) {
 }
 
 func (s *stream) startWaiting(now time.Time, timeout time.Duration) {
-	wait := timeout
+	wait := max(timeout, 2*s.latency)
 	if s.timeouts > 0 {
 		wait += backoff(timeout, s.timeouts)
 	}
@@ -268,6 +269,9 @@ func (u *Uplink) receive(m message) {
 		}
 		if s := u.byID[[16]byte(a.GetStreamId())]; s != nil {
 			u.offset.measure(a.GetEchoBoottimeNs(), a.GetReceivedNs(), a.GetSentNs(), m.at)
+			if took := time.Duration(m.at - a.GetEchoBoottimeNs()); a.GetEchoBoottimeNs() > 0 && took > 0 {
+				s.latency = max(min(took, maxBackoff), s.latency-s.latency/8)
+			}
 			u.answered(s, a)
 		}
 	}
@@ -351,6 +355,9 @@ func (u *Uplink) acknowledged(s *stream, a *wirepb.Ack, now time.Time, clock sou
 	default:
 		s.acked = max(s.acked, acked)
 		s.next = max(s.next, s.acked+1)
+	}
+	if s.frozen != "" && a.GetEchoBoottimeNs() != 0 {
+		return // an answer to what was sent before
 	}
 	done := func(f flight) bool { return f.last <= s.acked }
 	s.flight = slices.DeleteFunc(s.flight, done)

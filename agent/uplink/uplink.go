@@ -166,7 +166,7 @@ const (
 
 // Run connects and sends until ctx ends. Then it tries for about two seconds
 // to bring the durable records to the server, says that it is offline, and
-// returns nil. It starts no goroutine that outlives it.
+// returns nil.
 func (u *Uplink) Run(ctx context.Context) error {
 	attempt, told := 0, ""
 	var shortLived []time.Time
@@ -239,12 +239,31 @@ func (u *Uplink) connectAndSend(ctx context.Context) error {
 	u.restart()
 	err = u.serve(ctx, c)
 	if ctx.Err() != nil {
-		c.send(message{topic: wire.State(u.o.Site, u.o.Agent), payload: will, retain: true})
-		c.close(goodbyeTime)
+		sayGoodbye(c, message{topic: wire.State(u.o.Site, u.o.Agent), payload: will, retain: true})
 		return nil
 	}
 	c.close(0)
 	return &lostError{err}
+}
+
+// sayGoodbye sends the last message and ends the connection. When it does not
+// get through in time the connection breaks off and the broker sends the will,
+// which says the same.
+func sayGoodbye(c conn, last message) {
+	timer := time.NewTimer(goodbyeTime)
+	defer timer.Stop()
+	for !c.send(last) {
+		select {
+		case <-c.room():
+		case <-c.done():
+			c.close(0)
+			return
+		case <-timer.C:
+			c.close(0)
+			return
+		}
+	}
+	c.close(goodbyeTime)
 }
 
 // serve sends on one connection until it ends or ctx does and what is durable
