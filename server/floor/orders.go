@@ -27,7 +27,7 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 		views[o.ID] = &OrderView{Cards: make(map[string]string), CountedBy: make(map[string]float64)}
 	}
 	for _, m := range f.order {
-		for order, kg := range f.kilosByOrder(m.id) {
+		for order, kg := range p.kilos[m.id] {
 			if v := views[order]; v != nil {
 				v.CountedBy[m.id] = kg
 				v.CountedKg += kg

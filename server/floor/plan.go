@@ -28,8 +28,8 @@ type planner struct {
 	ask    chan struct{}
 
 	one     sync.Mutex // one planning at a time; guards what follows
-	stats   map[string][]store.StopStats
-	statsAt time.Time
+	stats    map[string][]store.StopStats
+	statsDue time.Time
 }
 
 // plan is an outlook and what it was made of. It does not change.
@@ -37,7 +37,8 @@ type plan struct {
 	outlook.Outlook
 	snapshot outlook.Snapshot
 	book     *book
-	seq      uint64 // Floor.seq that it knows of
+	seq      uint64                        // Floor.seq that it knows of
+	kilos    map[string]map[string]float64 // counted, by machine and order
 	orders   map[string]outlook.OrderOutlook
 	doffs    map[string]time.Time
 }
@@ -102,19 +103,28 @@ func (f *Floor) replan(ctx context.Context) error {
 // makePlan plans from a fresh snapshot. It needs f.plan.one.
 func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	now := f.c.Now()
-	if f.plan.stats == nil || now.Sub(f.plan.statsAt) > statsPeriod {
+	if f.plan.stats == nil || !now.Before(f.plan.statsDue) {
 		stats, err := f.st.StopStats(ctx, now.Add(-learnFrom), maxDurations)
 		if err != nil {
 			return nil, fmt.Errorf("floor: read the history of stops: %w", err)
 		}
-		f.plan.stats, f.plan.statsAt = make(map[string][]store.StopStats), now
+		// The larger the history, the less a minute changes it.
+		f.plan.statsDue = now.Add(max(statsPeriod, 50*f.c.Now().Sub(now)))
+		f.plan.stats = make(map[string][]store.StopStats)
 		for _, s := range stats {
 			f.plan.stats[s.Machine] = append(f.plan.stats[s.Machine], s)
 		}
 	}
-	p := &plan{orders: make(map[string]outlook.OrderOutlook), doffs: make(map[string]time.Time)}
+	if err := f.recountIfMoved(ctx); err != nil {
+		return nil, err
+	}
+	p := &plan{kilos: make(map[string]map[string]float64), orders: make(map[string]outlook.OrderOutlook), doffs: make(map[string]time.Time)}
 	f.mu.Lock()
-	p.snapshot, p.book, p.seq = f.snapshot(now), f.book, f.seq
+	p.book, p.seq = f.book, f.seq
+	for _, m := range f.order {
+		p.kilos[m.id] = f.kilosByOrder(m.id)
+	}
+	p.snapshot = f.snapshot(now, p.kilos)
 	f.mu.Unlock()
 	out, err := outlook.Plan(p.snapshot, now)
 	if err != nil {
@@ -135,16 +145,16 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	return p, nil
 }
 
-// snapshot says what the planner may know. It needs f.mu and f.plan.one.
-func (f *Floor) snapshot(now time.Time) outlook.Snapshot {
+// snapshot says what the planner may know; kilos are those counted by machine
+// and order. It needs f.mu and f.plan.one.
+func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) outlook.Snapshot {
 	s := outlook.Snapshot{Calendar: f.c.Calendar}
 	done := make(map[string]float64) // kilos counted by order
 	for _, m := range f.order {
-		byOrder := f.kilosByOrder(m.id)
-		for order, kg := range byOrder {
+		for order, kg := range kilos[m.id] {
 			done[order] += kg
 		}
-		s.Machines = append(s.Machines, f.machineForPlan(m, byOrder, now))
+		s.Machines = append(s.Machines, f.machineForPlan(m, kilos[m.id], now))
 	}
 	for _, o := range f.book.Orders {
 		a := f.book.articles[o.Article]
