@@ -116,7 +116,7 @@ func (c *runCommand) Run(e *env) error {
 		case <-loaded:
 			loaded = nil
 			if e.ctx.Err() == nil {
-				say(d.Status(e.ctx) + fmt.Sprintf(" (%.1f s after the start). Ctrl-C ends.", time.Since(begun).Seconds()))
+				say(fmt.Sprintf("The mill runs: %s after %.1f s. Ctrl-C ends it.", d.Status(e.ctx), time.Since(begun).Seconds()))
 			}
 		case err := <-ended:
 			if err == nil {

@@ -114,4 +114,12 @@ func (s *scenario) assignments(p plate) []*pb.BookAssignment {
 	return append(out, from(s.wall(j.day, 6, 0), j.own, p.card.id))
 }
 
+// firstCard is when a machine has a knit card for the first time.
+func (s *scenario) firstCard(machine string) time.Duration {
+	if s.Story && (machine == "k13" || machine == "k14") {
+		return s.at(1, 7, 38)
+	}
+	return 0
+}
+
 const area = "hall-1"

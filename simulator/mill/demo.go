@@ -62,13 +62,6 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 		}
 	}()
 	dir := o.Floor.Dir
-	if !d.floor.clock.PastLoaded() { // the first loading was broken off: once more from the start
-		for _, part := range []string{"server", "agents"} {
-			if err := os.RemoveAll(filepath.Join(dir, part)); err != nil {
-				return nil, fmt.Errorf("mill: begin anew: %w", err)
-			}
-		}
-	}
 	for _, part := range []string{"server", "agents"} {
 		if err := os.MkdirAll(filepath.Join(dir, part), 0o700); err != nil {
 			return nil, fmt.Errorf("mill: data folder: %w", err)
@@ -88,13 +81,13 @@ func (d *Demo) Addrs() host.Addrs { return d.host.Addrs() }
 // Resumed tells whether the data folder was there.
 func (d *Demo) Resumed() bool { return d.floor.clock.PastLoaded() }
 
-// Status is the mill in one line.
+// Status tells how many records came in since the start.
 func (d *Demo) Status(ctx context.Context) string {
 	n, err := d.records(ctx)
 	if err != nil {
-		return "mill running; the number of records is not known: " + err.Error()
+		return "records not known: " + err.Error()
 	}
-	return fmt.Sprintf("mill running; %d records taken in", n)
+	return fmt.Sprintf("%d records in", n)
 }
 
 // Loaded is closed when the past days are in the server.
@@ -135,6 +128,7 @@ func (d *Demo) work(ctx context.Context) (err error) {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	g, ctx := errgroup.WithContext(ctx)
+	// A first loading that was broken off goes on where the journals end.
 	fresh := !d.floor.clock.PastLoaded()
 	for _, id := range agentIDs() {
 		a, err := d.agent(id, fresh)
@@ -196,52 +190,45 @@ func (d *Demo) load(ctx context.Context, fresh bool) error {
 		return nil
 	}
 	begun := time.Now()
-	for _, a := range d.agents {
-		select {
-		case <-a.PastDone():
-		case <-ctx.Done():
-			return nil
-		}
-		d.o.Told(fmt.Sprintf("past days: read by the agents, %.1f s", time.Since(begun).Seconds()))
-	}
-	if err := d.waitDrained(ctx); err != nil || ctx.Err() != nil {
-		return err
-	}
-	d.took = time.Since(begun)
-	return d.floor.clock.SetPastLoaded()
-}
-
-// waitDrained waits until the agents hold nothing that the server has not.
-func (d *Demo) waitDrained(ctx context.Context) error {
-	tick := time.NewTicker(250 * time.Millisecond)
-	defer tick.Stop()
 	client := pb.NewMachineServiceClient(d.conn)
-	last := time.Now()
-	for {
-		r, err := client.ListTotals(ctx, &pb.ListTotalsRequest{})
-		if err != nil {
-			if ctx.Err() != nil {
-				return nil
-			}
-			return fmt.Errorf("mill: ask the server for its totals: %w", err)
-		}
-		if d.reached(r) {
-			return nil
-		}
-		if time.Since(last) > 2*time.Second {
-			last = time.Now()
-			var n int64
-			for _, m := range r.GetMachines() {
-				n += m.GetRevolutions()
-			}
-			d.o.Told(fmt.Sprintf("past days: %d revolutions stored", n))
-		}
+	tick := time.NewTicker(100 * time.Millisecond)
+	defer tick.Stop()
+	for n := 1; ; n++ {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
 		}
+		if n%10 == 0 {
+			d.o.Told("past days: " + d.Status(ctx))
+		}
+		if !d.pastRead() {
+			continue
+		}
+		r, err := client.ListTotals(ctx, &pb.ListTotalsRequest{})
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case err != nil:
+			return fmt.Errorf("mill: ask the server for its totals: %w", err)
+		case d.reached(r):
+			d.took = time.Since(begun)
+			return d.floor.clock.SetPastLoaded()
+		}
 	}
+}
+
+// pastRead tells whether every agent has taken the past and reads its
+// machines live.
+func (d *Demo) pastRead() bool {
+	for _, a := range d.agents {
+		select {
+		case <-a.PastDone():
+		default:
+			return false
+		}
+	}
+	return true
 }
 
 // reached tells whether the server knows what the machines did up to a minute
@@ -293,9 +280,10 @@ func (d *Demo) enterLoads(ctx context.Context, from, to time.Duration) error {
 	for _, m := range d.floor.machines {
 		for _, l := range m.Loads(from, to) {
 			lot := lotOf(l.Lot)
+			at := max(l.At, d.floor.s.firstCard(m.Plan.ID))
 			turns := l.Turns
 			_, err := client.LoadCreel(ctx, &pb.LoadCreelRequest{Machine: m.Plan.ID, FeedGroup: l.Group, Lot: l.Lot,
-				ConeNetKg: l.Left * yarnOf(lot.yarn).coneKg, LoadTime: timestamppb.New(d.floor.clock.Wall(l.At)), RevolutionCount: &turns,
+				ConeNetKg: l.Left * yarnOf(lot.yarn).coneKg, LoadTime: timestamppb.New(d.floor.clock.Wall(at)), RevolutionCount: &turns,
 				RequestId: fmt.Sprintf("round-%s-%s-%d", m.Plan.ID, l.Group, l.At)})
 			if err != nil {
 				return fmt.Errorf("mill: enter the cones of %s, group %s: %w", m.Plan.ID, l.Group, err)
