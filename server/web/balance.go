@@ -119,7 +119,7 @@ func yarnText(d *drawing, x, y float64, l yarnLine) {
 		d.text("bt1", "end", x-1, y+16, "", s)
 		return
 	}
-	d.text("bt1", "start", x, y, "", s)
+	d.text("bt1", "start", x+0.7, y, "", s)
 }
 
 func orderTitle(o floor.OrderView) string {

@@ -13,9 +13,9 @@ import (
 // Measures of beads. A bin is about one bead wide, so the drawing for a desk
 // and the one for a phone have other bins.
 const (
-	beadPlain = 51.0 // pixels above the base line when nothing is stacked higher
-	beadUnder = 14.0 // below it, for the date of the promise
-	beadTall  = 150.0
+	beadPlain = 51.0  // pixels above the base line when nothing is stacked higher
+	beadUnder = 14.0  // below it, for the date of the promise
+	beadTall  = 112.0 // and when all beads fall into one bin
 )
 
 // beadSize is one way of drawing.
@@ -217,13 +217,13 @@ func (p datePlot) draw(f outlook.Finish, promise time.Time, s beadSize) template
 	return d.html()
 }
 
-// beadFit shrinks beads that stack high, and lets the row grow rather than
-// hide a bead.
+// beadFit lets the row grow with its highest stack, and shrinks the beads only
+// when it would grow out of hand. No bead is ever hidden.
 func beadFit(s beadSize, highest int) (pitch, radius, tall float64) {
 	pitch, radius, tall = s.pitch, s.radius, beadPlain
-	if need := float64(highest)*pitch + 6; need > tall {
-		pitch = max(5.4, (tall-6)/float64(highest))
-		tall = min(beadTall, max(tall, float64(highest)*pitch+6))
+	if float64(highest)*pitch+6 > tall {
+		pitch = min(pitch, (beadTall-6)/float64(highest))
+		tall = float64(highest)*pitch + 6
 		radius = min(radius, pitch/2-0.2)
 	}
 	return pitch, radius, tall

@@ -44,6 +44,14 @@ func (c *pictureCache) get(ctx context.Context, key string, now func() time.Time
 	return p, nil
 }
 
+// forget drops every picture, after something was written: whoever pressed a
+// button must see what it did.
+func (c *pictureCache) forget() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.pages = nil
+}
+
 func (c *pictureCache) entry(key string, now time.Time) *cachedPicture {
 	c.mu.Lock()
 	defer c.mu.Unlock()

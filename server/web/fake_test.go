@@ -310,7 +310,7 @@ func millOrders(now time.Time) []floor.OrderView {
 	}
 	h := time.Hour
 	list := []floor.OrderView{
-		order("SO-1041", "SJ 30×28, Ne 30", []string{"K01", "K02"}, 6000, 4200, day(28, 20), 10*h, day(30, 8), "K02 has run 24 rpm since 06:10 (card 28). Lot L-417 is 754 kg short.", "Requisition 754 kg of Ne 30 by Fri, or move 700 kg to K04."),
+		order("SO-1041", "SJ 30×28, Ne 30", []string{"K01", "K02"}, 6000, 4200, day(29, 4), 9*h, day(30, 8), "K02 has run 24 rpm since 06:10 (card 28). Lot L-417 is 754 kg short.", "Requisition 754 kg of Ne 30 by Fri, or move 700 kg to K04."),
 		order("SO-1039", "piqué, Ne 26", []string{"K07", "K08"}, 4300, 2900, day(28, 10), 9*h, day(28, 14), "L-433 on K07 breaks three times as often as L-402.", "Put K07 back on L-402."),
 		order("SO-1038", "rib 1×1, Ne 28", []string{"K09"}, 1900, 1150, day(27, 18), 8*h, day(28, 6), "Lot L-411 ends 62 kg short.", "Requisition 62 kg."),
 		order("SO-1047", "SJ 34×28, Ne 30", []string{"K04"}, 4000, 3050, day(32, 11), 9*h, day(33, 8)),

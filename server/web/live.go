@@ -67,6 +67,9 @@ func (s *site) follow(ctx context.Context, st *stream, name string, q map[string
 	defer beat.Stop()
 	for {
 		p, err := s.look(ctx, name, q)
+		if ctx.Err() != nil {
+			return nil
+		}
 		if err != nil {
 			return err
 		}

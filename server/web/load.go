@@ -37,6 +37,7 @@ func (s *site) load(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	token := s.loads.add(recentLoad{machine: req.Machine, name: s.machineName(req.Machine), cones: req.Cones, id: id, at: s.now(), request: req.RequestID})
+	s.cache.forget()
 	back.Set("done", token)
 	http.Redirect(w, r, "/creel?"+back.Encode(), http.StatusSeeOther)
 }
@@ -96,6 +97,7 @@ func (s *site) undo(w http.ResponseWriter, r *http.Request) {
 		}
 		s.loads.setUndone(token)
 	}
+	s.cache.forget()
 	back.Set("done", token)
 	http.Redirect(w, r, "/creel?"+back.Encode(), http.StatusSeeOther)
 }

@@ -148,10 +148,23 @@ func promiseTime(t, now time.Time, zone *time.Location) string {
 	if far > -24*time.Hour && far < 6*24*time.Hour+12*time.Hour {
 		return t.Format("Mon 15:04")
 	}
+	if far > 0 && far < 27*24*time.Hour { // no day of the month comes twice
+		return t.Format("Mon 2, 15:04")
+	}
 	if far > -300*24*time.Hour && far < 300*24*time.Hour {
 		return t.Format("Mon 2 Jan 15:04")
 	}
 	return t.Format("2 Jan 2006")
+}
+
+// doneBy writes a forecast date, rounded up to ten minutes: more would be a
+// pretence, and down would make a late order look kept.
+func doneBy(t, now time.Time, zone *time.Location) string {
+	const step = 10 * time.Minute
+	if up := t.Truncate(step); up.Before(t) {
+		t = up.Add(step)
+	}
+	return promiseTime(t, now, zone)
 }
 
 // apportion rounds milliseconds to seconds so that the rounded parts add up to

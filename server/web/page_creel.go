@@ -34,20 +34,18 @@ type creelData struct {
 type creelStatus struct{ Text string }
 
 type railRow struct {
-	ID, In, Unit     string
-	Machine, Name    string
-	Kind             string // "stop", "doff", "creel": also the drawing
-	Strong, Text     string
-	Top, Act, Open   bool
-	Lead             *leadText
-	Window           template.HTML
-	First, Last      string
-	WindowText       string
-	Forms            []loadForm
-	Wait             string // set: this row is the white space before the next
-	WaitPicture      template.HTML
-	Rank             string
-	SameRoundPicture bool
+	ID, In, Unit   string
+	Machine, Name  string
+	Kind           string // "stop", "doff", "creel": also the drawing
+	Strong, Text   string
+	Top, Act, Open bool
+	Lead           *leadText
+	Window         template.HTML
+	First, Last    string
+	WindowText     string
+	Forms          []loadForm
+	Wait           string // set: this row is the white space before the next
+	WaitPicture    template.HTML
 }
 
 type leadText struct {
@@ -62,7 +60,8 @@ type loadForm struct {
 }
 
 type creelTwin struct {
-	In, Name, Task, Cones, Yarn, Window string
+	In, Name, Task, Cones, Window string
+	Yarn                          []string // yarn, lot, tip
 }
 
 type undoBar struct {
@@ -235,7 +234,6 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 }
 
 func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a axis, q url.Values, now time.Time) {
-	r.Text = conesText(w.Cones, w.Lot, w.Tip)
 	r.Window = drawWindow(w, a, now, s.zone)
 	r.First, r.Last = dayTime(w.First, now, s.zone), dayTime(w.Last, now, s.zone)
 	r.WindowText = fmt.Sprintf("First cone %s, half of them by %s, last %s.", r.First, dayTime(w.P50, now, s.zone), r.Last)
@@ -303,7 +301,7 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 			if yarn == "" {
 				yarn = w.Yarn
 			}
-			row.Yarn = joinNonEmpty(", ", yarn, w.Lot, w.Tip)
+			row.Yarn = nonEmpty(yarn, w.Lot, w.Tip)
 			row.Window = dayTime(w.First, now, s.zone) + "–" + dayTime(w.Last, now, s.zone)
 		}
 	default:
@@ -313,8 +311,8 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 	return row
 }
 
-func joinNonEmpty(sep string, parts ...string) string {
-	return strings.Join(slices.DeleteFunc(parts, func(s string) bool { return s == "" }), sep)
+func nonEmpty(parts ...string) []string {
+	return slices.DeleteFunc(parts, func(s string) bool { return s == "" })
 }
 
 // sameRounds finds creels that run out in the same window and take the same

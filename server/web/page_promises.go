@@ -71,7 +71,7 @@ type balanceLot struct {
 }
 
 type jobRow struct {
-	Machine, Kg, Revolutions, By string
+	Machine, Name, Kg, Revolutions, By string
 }
 
 func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view, error) {
@@ -205,9 +205,9 @@ func (s *site) orderRow(o floor.OrderView, p datePlot, risk string, now time.Tim
 	if o.Promise.IsZero() {
 		row.Late, row.Of, row.Hot = "", "no promise", false
 	}
-	row.Date = promiseTime(atRisk(f, risk), now, s.zone)
+	row.Date = doneBy(atRisk(f, risk), now, s.zone)
 	row.Sentence = fmt.Sprintf("%s: promised %s, %d of 20 finishing times are late, half done by %s, nine in ten by %s.",
-		o.ID, promiseTime(o.Promise, now, s.zone), late, promiseTime(f.P50, now, s.zone), promiseTime(f.P90, now, s.zone))
+		o.ID, promiseTime(o.Promise, now, s.zone), late, doneBy(f.P50, now, s.zone), doneBy(f.P90, now, s.zone))
 	return row
 }
 
@@ -238,8 +238,8 @@ func (s *site) orderTwin(o floor.OrderView, now time.Time) orderTwin {
 		return t
 	}
 	t.Late = fmt.Sprintf("%d/20", lateBeads(f.Beads[:], o.Promise))
-	t.P10, t.P50 = promiseTime(f.P10, now, s.zone), promiseTime(f.P50, now, s.zone)
-	t.P80, t.P90 = promiseTime(f.P80, now, s.zone), promiseTime(f.P90, now, s.zone)
+	t.P10, t.P50 = doneBy(f.P10, now, s.zone), doneBy(f.P50, now, s.zone)
+	t.P80, t.P90 = doneBy(f.P80, now, s.zone), doneBy(f.P90, now, s.zone)
 	return t
 }
 
@@ -250,16 +250,16 @@ func (s *site) balanceData(o floor.OrderView, risk string, now time.Time) *balan
 		d.Fabric = append(d.Fabric, balanceFigure{l.Class, l.Word, wholeKilos(l.Kg), l.Origin})
 	}
 	for _, y := range b.Yarn {
-		lot := balanceLot{Name: joinNonEmpty(", ", y.Lot, y.Yarn)}
+		lot := balanceLot{Name: strings.Join(nonEmpty(y.Lot, y.Yarn), ", ")}
 		for _, l := range y.Lengths {
 			lot.Figures = append(lot.Figures, balanceFigure{l.Class, l.Word, wholeKilos(l.Kg), l.Origin})
 		}
 		d.Yarn = append(d.Yarn, lot)
 	}
 	for _, j := range o.Outlook.Jobs {
-		row := jobRow{Machine: j.Machine, Kg: wholeKilos(j.RemainingKg), Revolutions: thousands(int64(j.RemainingRevolutions)), By: "–"}
+		row := jobRow{Machine: j.Machine, Name: s.machineName(j.Machine), Kg: wholeKilos(j.RemainingKg), Revolutions: thousands(int64(j.RemainingRevolutions)), By: "–"}
 		if j.Finish.Refused == "" {
-			row.By = promiseTime(atRisk(j.Finish, risk), now, s.zone)
+			row.By = doneBy(atRisk(j.Finish, risk), now, s.zone)
 		}
 		d.Jobs = append(d.Jobs, row)
 	}

@@ -23,7 +23,6 @@ type runsData struct {
 	Sorts []choice
 	Twin  runsTwin
 	Empty string
-	Slow  bool // the key shows a slow line only when there is one or nothing else to learn
 	Past  string
 	Next  string
 	Label string

@@ -41,7 +41,7 @@ func drawWindow(w *outlook.CreelWindow, a axis, now time.Time, zone *time.Locati
 	}
 	local := a.from.In(zone)
 	for t := time.Date(local.Year(), local.Month(), local.Day(), 0, 0, 0, 0, zone); t.Before(a.to); t = t.Add(step) {
-		if x := a.x(t); t.After(a.from) && x > 14 && x < 94 {
+		if x := a.x(t); t.After(a.from) && x > 19 && x < 94 {
 			d.tick("hr", x, 4, 28)
 			d.text("wt", "middle", x, 42, "", t.In(zone).Format("15:04"))
 		}

@@ -77,8 +77,9 @@ func drawThread(t floor.Thread, a axis, now time.Time, hours []time.Time, groups
 	}
 	var knots []knot
 	var inner []func()
-	for _, s := range segs {
+	for i, s := range segs {
 		x, w := a.x(s.From), a.x(s.To)-a.x(s.From)
+		lasted := t.Segments[i].To.Sub(s.From) // as it was, not as it is drawn
 		switch s.Kind {
 		case floor.Run:
 			h := thickness(s.Ratio)
@@ -87,13 +88,13 @@ func drawThread(t floor.Thread, a axis, now time.Time, hours []time.Time, groups
 			}
 			d.rect("run", x, w, threadMiddle-h/2, h)
 		case floor.Stop:
-			if s.To.Sub(s.From) >= hairlineFrom {
+			if lasted >= hairlineFrom {
 				d.line("gap", x, threadMiddle, x+w, threadMiddle)
 			}
-			knots = append(knots, knot{x: x, width: w, letter: letter(s.Cause), lasted: s.To.Sub(s.From), grouped: s.Grouped})
+			knots = append(knots, knot{x: x, width: w, letter: letter(s.Cause), lasted: lasted, grouped: s.Grouped})
 		case floor.NoData:
 			d.line("unk", x+0.4, threadMiddle, max(x+0.4, x+w-0.4), threadMiddle)
-			inner = append(inner, func() { inside(d, x, w, "", "no data "+minutes(s.To.Sub(s.From)), "no data") })
+			inner = append(inner, func() { inside(d, x, w, "", "no data "+minutes(lasted), "no data") })
 		case floor.Off:
 			d.rect("off", x, w, threadMiddle-threadFull/2, threadFull)
 		}
@@ -261,9 +262,20 @@ func drawAxis(a axis, now time.Time, zone *time.Location, hours []time.Time, gro
 		} else if x > 80 {
 			anchor = "end"
 		}
-		d.text("ax zt", anchor, x, 10, letter(floor.Cause{Letter: g.Letter}), groupText(g, zone, causes))
+		d.text("ax "+phoneAnchor(x), anchor, x, 10, letter(floor.Cause{Letter: g.Letter}), groupText(g, zone, causes))
 	}
 	return d.html()
+}
+
+// phoneAnchor is the class of a label that fills two thirds of a phone.
+func phoneAnchor(x float64) string {
+	switch {
+	case x < 35:
+		return "zl"
+	case x > 65:
+		return "zr"
+	}
+	return "zm"
 }
 
 // groupText tells a group event in a few words.
@@ -289,7 +301,7 @@ func threadSentence(t floor.Thread) string {
 		if i == 0 {
 			sep = "; stops:"
 		}
-		fmt.Fprintf(&b, "%s %s %d", sep, word(c.Cause), c.Count)
+		fmt.Fprintf(&b, "%s %s %d", sep, strings.TrimSuffix(word(c.Cause), " < 30 s"), c.Count)
 	}
 	if t.UnknownMS > 0 {
 		fmt.Fprintf(&b, "; %d minutes without data", (t.UnknownMS+30000)/60000)

@@ -77,30 +77,8 @@ type Options struct {
 // A live stream lasts as long as its request: whoever shuts the HTTP server
 // down ends the base context of the requests first.
 func New(f Floor, o Options) (http.Handler, error) {
-	if f == nil {
-		return nil, fmt.Errorf("web: new: floor is nil; pass the floor that the pages show")
-	}
-	s := &site{floor: f, o: o, zone: o.Zone, now: o.Now, log: o.Log, free: o.MaxStreams}
-	if s.zone == nil {
-		s.zone = time.UTC
-	}
-	if s.now == nil {
-		s.now = time.Now
-	}
-	if s.log == nil {
-		s.log = slog.Default()
-	}
-	if s.free <= 0 {
-		s.free = defaultStreams
-	}
-	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
-		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
-	}
-	var err error
-	if s.files, err = newStatics(); err != nil {
-		return nil, err
-	}
-	if s.tmpl, err = s.templates(); err != nil {
+	s, err := open(f, o)
+	if err != nil {
 		return nil, err
 	}
 	mux := http.NewServeMux()
@@ -143,6 +121,37 @@ type site struct {
 
 	mu   sync.Mutex
 	free int // streams that may still be opened
+}
+
+// open fills in what the options leave open and reads templates and files.
+func open(f Floor, o Options) (*site, error) {
+	if f == nil {
+		return nil, fmt.Errorf("web: new: floor is nil; pass the floor that the pages show")
+	}
+	s := &site{floor: f, o: o, zone: o.Zone, now: o.Now, log: o.Log, free: o.MaxStreams}
+	if s.zone == nil {
+		s.zone = time.UTC
+	}
+	if s.now == nil {
+		s.now = time.Now
+	}
+	if s.log == nil {
+		s.log = slog.Default()
+	}
+	if s.free <= 0 {
+		s.free = defaultStreams
+	}
+	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
+		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
+	}
+	var err error
+	if s.files, err = newStatics(); err != nil {
+		return nil, err
+	}
+	if s.tmpl, err = s.templates(); err != nil {
+		return nil, err
+	}
+	return s, nil
 }
 
 // errNoPage: nothing is shown at this address.
