@@ -1,0 +1,84 @@
+package tally
+
+import (
+	"math"
+	"testing"
+	"time"
+
+	"turnwise/server/store"
+)
+
+// What cannot be true is refused and changes nothing.
+func TestRefused(t *testing.T) {
+	const s = int64(1e9)
+	life := store.ID{1}
+	for _, c := range []struct {
+		name string
+		at   int64
+		kind any
+	}{
+		{"counts backwards", 20 * s, &store.CountSpan{Life: life, From: 9, To: 8, FromBoottime: 10 * s}},
+		{"time backwards", 5 * s, &store.CountSpan{Life: life, From: 4, To: 8, FromBoottime: 10 * s}},
+		{"half the number line", 20 * s, &store.CountSpan{Life: life, From: 4, To: math.MaxUint64, FromBoottime: 10 * s}},
+		{"a small span far above", 20 * s, &store.CountSpan{Life: life, From: 1 << 62, To: 1<<62 + 1, FromBoottime: 10 * s}},
+		{"a small span far below", 20 * s, &store.CountSpan{Life: store.ID{2}, From: 0, To: 1, FromBoottime: 10 * s}},
+		{"years of counts in an unwatched moment", 20 * s, &store.CountSpan{Life: life, From: 4, To: 1 << 40, FromBoottime: 20 * s, TimeUnknown: true}},
+		{"no life", 20 * s, &store.CountSpan{From: 4, To: 8}},
+		{"stop without id", 20 * s, &store.StopBegin{}},
+		{"end without id", 20 * s, &store.StopEnd{}},
+		{"end before its earliest end", 20 * s, &store.StopEnd{Stop: store.ID{3}, Earliest: 30 * s}},
+		{"gap backwards", 20 * s, &store.StateGap{FromBoottime: 30 * s}},
+		{"link without life", 20 * s, &store.LifeLink{}},
+		{"bounds crossed", 20 * s, &store.LifeLink{New: store.ID{4}, LostMin: 2, LostMax: 1}},
+		{"cannot be read", 20 * s, &store.Unreadable{Reason: "noise"}},
+	} {
+		b := newBooks()
+		b.m.Apply(1, &store.Record{Boottime: 10 * s, Kind: &store.CountSpan{Life: life, From: 0, To: 4}}, b.place, b.c)
+		b.m.Apply(1, &store.Record{Boottime: 10 * s, Kind: &store.CountSpan{Life: store.ID{2}, From: 1 << 50, To: 1 << 50, FromBoottime: 10 * s}}, b.place, b.c)
+		before := b.totals()
+		if why := b.m.Apply(1, &store.Record{Boottime: c.at, Kind: c.kind}, b.place, b.c); why == "" {
+			t.Errorf("%s was not refused", c.name)
+		}
+		if after := b.totals(); after != before {
+			t.Errorf("%s: books %+v, before %+v", c.name, after, before)
+		}
+	}
+}
+
+// A boot is placed by the agent's clock where it can be true.
+func TestOffset(t *testing.T) {
+	received := time.Date(2031, 3, 3, 6, 0, 0, 0, time.UTC)
+	ns := func(d time.Duration) int64 { return received.Add(d).UnixNano() }
+	b := func(wall time.Duration) *store.Batch {
+		return &store.Batch{
+			Received: received, Clock: store.Clock{Boot: 1, Boottime: 500, Wall: ns(wall)},
+			Records: []store.Record{{Boot: 2, Boottime: 70, Wall: ns(-time.Hour)}, {Boot: 3, Boottime: 90, Wall: ns(time.Hour)}, {Boot: 4, Boottime: 10, Wall: 5}},
+		}
+	}
+	last := received.Add(-time.Minute).UnixMilli()
+	for _, c := range []struct {
+		name string
+		wall time.Duration
+		boot uint32
+		want int64
+	}{
+		{"own clock agrees", -1900 * time.Millisecond, 1, ns(-1900*time.Millisecond) - 500},
+		{"own clock is slow", -2100 * time.Millisecond, 1, ns(0) - 500},
+		{"own clock is years fast", 90_000 * time.Hour, 1, ns(0) - 500},
+		{"another boot by its own wall", 0, 2, ns(-time.Hour) - 70},
+		{"another boot from the future follows what is known", 0, 3, last*1e6 - 90},
+		{"another boot from 1970 too", 0, 4, last*1e6 - 10},
+	} {
+		if got := Offset(b(c.wall), c.boot, last); got != c.want {
+			t.Errorf("%s: %d, want %d", c.name, got, c.want)
+		}
+	}
+}
+
+func TestCellStart(t *testing.T) {
+	for _, c := range [][2]int64{{0, 0}, {Fine - 1, 0}, {Fine, Fine}, {-1, -Fine}, {-Fine, -Fine}, {-Fine - 1, -2 * Fine}} {
+		if got := CellStart(c[0], Fine); got != c[1] {
+			t.Errorf("CellStart(%d) = %d, want %d", c[0], got, c[1])
+		}
+	}
+}
