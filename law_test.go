@@ -30,9 +30,10 @@ var allowed = map[string][]string{
 	"server":              {"server/", "planner/", "proto/"},        // a server knows no agent
 	"server/store":        {"server/store/", "server/ingest/tally"}, // a store knows no network
 	"server/store/sqlite": {"server/store/", "server/ingest/tally", "planner/knit", "planner/unit"},
-	"simulator/machine":   {"planner/unit"}, // a wrong formula must not agree with itself
-	"simulator/stops":     {"planner/unit"}, // nor a wrong stop
-	"simulator/plc":       {"simulator/"},   // a machine knows no mill tool
+	"simulator/machine":   {"planner/unit"},                                         // a wrong formula must not agree with itself
+	"simulator/stops":     {"planner/unit"},                                         // nor a wrong stop
+	"simulator/truth":     {"simulator/machine", "simulator/stops", "planner/unit"}, // the ledger knows no mill tool
+	"simulator/plc":       {"simulator/"},                                           // a machine knows no mill tool
 	"simulator/mill":      {"simulator/", "agent/", "server/host", "server/store", "proto/", "planner/calendar", "planner/unit"},
 	"simulator":           {"simulator/", "agent/", "server/host", "proto/"},
 }
