@@ -134,6 +134,11 @@ func TestShots(t *testing.T) {
 		{"runs50-1440", srvBig.URL + "/runs", 1440, ""}, {"none-390", srvNone.URL + "/creel", 390, ""}, {"none-1440", srvNone.URL + "/runs", 1440, ""},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}
+	if url := os.Getenv("TURNWISE_SHOTS_URL"); url != "" { // the pages of a server that runs
+		for i := range shots {
+			shots[i].url = url + strings.TrimPrefix(strings.TrimPrefix(strings.TrimPrefix(shots[i].url, srv.URL), srvBig.URL), srvNone.URL)
+		}
+	}
 	only := os.Getenv("TURNWISE_SHOT")
 	for _, s := range shots {
 		if only != "" && !strings.Contains(s.name, only) {

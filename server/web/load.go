@@ -36,7 +36,7 @@ func (s *site) load(w http.ResponseWriter, r *http.Request) {
 			"The server could not write it down. Go back and press again; it will count once.", "/creel" + mark(back)})
 		return
 	}
-	token := s.loads.add(recentLoad{machine: req.Machine, name: s.machineName(req.Machine), cones: req.Cones, id: id, at: s.now(), request: req.RequestID})
+	token := s.loads.add(recentLoad{task: r.PostForm.Get("task"), machine: req.Machine, name: s.machineName(req.Machine), cones: req.Cones, id: id, at: s.now(), request: req.RequestID})
 	s.cache.forget()
 	back.Set("done", token)
 	http.Redirect(w, r, "/creel?"+back.Encode(), http.StatusSeeOther)
@@ -111,6 +111,19 @@ func (s *site) machineName(id string) string {
 	return id
 }
 
+// justLoaded tells whether somebody recorded a task in the last minutes. The
+// planner may not have heard of it yet, and the button must not wait there.
+func (r *recentLoads) justLoaded(task string, now time.Time) bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	for _, l := range r.byTok {
+		if l.task == task && !l.undone && now.Sub(l.at) <= undoFor {
+			return true
+		}
+	}
+	return false
+}
+
 // undoBar tells what was just recorded and offers to take it back.
 func (s *site) undoBar(q url.Values, now time.Time) undoBar {
 	l, ok := s.loads.get(q.Get("done"), now)
@@ -164,11 +177,11 @@ type recentLoads struct {
 }
 
 type recentLoad struct {
-	machine, name, request string
-	cones                  int
-	id                     int64
-	at                     time.Time
-	undone                 bool
+	machine, name, request, task string
+	cones                        int
+	id                           int64
+	at                           time.Time
+	undone                       bool
 }
 
 // add returns the token of a load, the same one for a repeated request.

@@ -101,7 +101,10 @@ func TestLoadAndUndo(t *testing.T) {
 	if s := text(all(doc, classed("bar"))[0]); !strings.Contains(s, "K01, 90 cones recorded") {
 		t.Errorf("the strip says %q", s)
 	}
-	_, again := formOf(t, doc, "Half changed")
+	if row := all(doc, func(n *html.Node) bool { return attr(n, "id") == domID("t", "creel/k01/ground/77") })[0]; len(all(row, named("button"))) != 0 {
+		t.Error("the task that was just recorded still has its buttons")
+	}
+	_, again := formOf(t, doc, "Half changed") // of the next creel, K02
 	post(h, "/creel/load", again, nil)
 	if len(b.loads) != 2 {
 		t.Errorf("%d loads after a press on a new page, want two", len(b.loads))

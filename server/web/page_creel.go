@@ -44,6 +44,7 @@ type railRow struct {
 	First, Last    string
 	WindowText     string
 	Forms          []loadForm
+	Recorded       bool   // a moment ago, by somebody
 	Wait           string // set: this row is the white space before the next
 	WaitPicture    template.HTML
 }
@@ -243,6 +244,9 @@ func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a
 	}
 	r.Lead = &leadText{Cones: w.Cones, Lot: w.Lot, Yarn: yarn, Tip: w.Tip}
 	if s.o.Load == nil || w.Cones < 1 {
+		return
+	}
+	if r.Recorded = s.loads.justLoaded(t.ID, now); r.Recorded {
 		return
 	}
 	form := loadForm{Machine: t.Machine, Group: w.Group, Lot: w.Lot, Back: scopeQuery(q), Task: t.ID}
