@@ -67,58 +67,67 @@ func (l Lognormal) Limited(x float64) float64 {
 	return l.Mean()*math.Erfc((l.Sigma-z)/math.Sqrt2)/2 + x*math.Erfc(z/math.Sqrt2)/2
 }
 
-// Sample is the empirical law of observed durations, in rising order.
-type Sample []float64
-
-// NewSample copies and sorts durations; those that are negative, not finite or
-// longer than thirty days are left out, as no stop of a running machine.
-func NewSample(minutes ...float64) Sample {
-	s := make(Sample, 0, len(minutes))
-	for _, x := range minutes {
-		if x >= 0 && x <= maxDurationMin {
-			s = append(s, x)
-		}
-	}
-	slices.Sort(s)
-	return s
+// Sample is the empirical law of observed durations. The zero value holds none.
+type Sample struct {
+	sorted       []float64
+	sums         []float64 // sums[i] is the sum of the first i
+	mean, square float64
 }
 
 const maxDurationMin = 30 * 24 * 60
 
-// Mean gives the mean.
-func (s Sample) Mean() float64 {
-	var sum float64
-	for _, x := range s {
-		sum += x
+// NewSample takes durations in any order; those that are negative, not finite or
+// longer than thirty days are left out, as no stop of a running machine.
+func NewSample(minutes ...float64) Sample {
+	s := Sample{sorted: make([]float64, 0, len(minutes))}
+	for _, x := range minutes {
+		if x >= 0 && x <= maxDurationMin {
+			s.sorted = append(s.sorted, x)
+		}
 	}
-	return sum / float64(max(len(s), 1))
+	if len(s.sorted) == 0 {
+		return s
+	}
+	slices.Sort(s.sorted)
+	s.sums = make([]float64, len(s.sorted)+1)
+	for i, x := range s.sorted {
+		s.sums[i+1] = s.sums[i] + x
+		s.square += x * x
+	}
+	n := float64(len(s.sorted))
+	s.mean, s.square = s.sums[len(s.sorted)]/n, s.square/n
+	return s
 }
 
+// Len is the number of durations.
+func (s Sample) Len() int { return len(s.sorted) }
+
+// Mean gives the mean.
+func (s Sample) Mean() float64 { return s.mean }
+
 // Square gives the mean square.
-func (s Sample) Square() float64 {
-	var sum float64
-	for _, x := range s {
-		sum += x * x
-	}
-	return sum / float64(max(len(s), 1))
-}
+func (s Sample) Square() float64 { return s.square }
 
 // Tail gives the share that lasted longer.
 func (s Sample) Tail(x float64) float64 {
-	if len(s) == 0 || x < 0 {
+	if len(s.sorted) == 0 || x < 0 {
 		return 1
 	}
-	longer := len(s) - sort.Search(len(s), func(i int) bool { return s[i] > x })
-	return float64(longer) / float64(len(s))
+	return float64(len(s.sorted)-s.upTo(x)) / float64(len(s.sorted))
 }
 
 // Limited gives the mean cut off at x.
 func (s Sample) Limited(x float64) float64 {
-	var sum float64
-	for _, y := range s {
-		sum += min(y, max(x, 0))
+	if len(s.sorted) == 0 || x <= 0 {
+		return 0
 	}
-	return sum / float64(max(len(s), 1))
+	n := s.upTo(x)
+	return (s.sums[n] + x*float64(len(s.sorted)-n)) / float64(len(s.sorted))
+}
+
+// upTo is the number of durations of at most x.
+func (s Sample) upTo(x float64) int {
+	return sort.Search(len(s.sorted), func(i int) bool { return s.sorted[i] > x })
 }
 
 // Mixture is one law or the other, by weight; the weights' sum is 1.
@@ -214,8 +223,8 @@ func addLattice(dst []float64, weight float64, d Durations, h float64) {
 			addLattice(dst, weight*w.Weight, w.Law, h)
 		}
 	case Sample:
-		each := weight / float64(max(len(d), 1))
-		for _, x := range d {
+		each := weight / float64(max(len(d.sorted), 1))
+		for _, x := range d.sorted {
 			k := math.Floor(x / h)
 			part := x/h - k
 			if k < float64(len(dst)) {

@@ -28,10 +28,12 @@ const (
 	// tailWeight is the number of stops that the fitted lognormal counts for beside
 	// the fleet's durations: it gives a tail beyond the longest stop seen.
 	tailWeight = 3.0
-	// Machines always differ a little, and a few of them cannot tell how much.
-	maxShape, fewShape = 50.0, 3.0
-	fewMachines        = 3
-	maxSample          = 5000 // durations of one machine and cause that are looked at, newest
+	// Squared relative spread of a cause's rate between machines: what is usual and
+	// how far off that may be (an assumption, no source), and its bounds.
+	usualSpread, usualSpreadError = 0.35, 0.25
+	leastSpread, mostSpread       = 0.02, 3.0
+	maxSample                     = 5000 // durations of one machine and cause that are looked at, the last given
+	maxCount                      = 1e9
 )
 
 // lognormal is the law with this median and 90 % point.
@@ -43,7 +45,7 @@ func lognormal(median, p90 float64) Lognormal {
 // Fleet is what all machines have taught. It keeps intermediate results and is not
 // for use by several goroutines.
 type Fleet struct {
-	histories []History
+	histories []seen
 	causes    []fleetCause
 	minutes   float64
 	pooled    Durations // of any cause
@@ -52,10 +54,24 @@ type Fleet struct {
 	cache     spectra
 }
 
+// seen is a history without what cannot be.
+type seen struct {
+	machine string
+	minutes float64
+	causes  []seenCause
+}
+
+type seenCause struct {
+	cause     string
+	count     int
+	durations Sample
+}
+
 type fleetCause struct {
 	cause     string
 	rate      Rate // of a machine not yet seen
 	durations Durations
+	ended     int // stops that durations rests on
 }
 
 // Learn pools the histories of all machines. Causes in ignored are not stops of a
@@ -63,58 +79,57 @@ type fleetCause struct {
 // may still be planned.
 func Learn(histories []History, ignored ...string) *Fleet {
 	f := &Fleet{ignored: ignored, cache: spectra{}}
-	samples := map[string][]float64{}
+	durations := map[string][]float64{}
 	var all []float64
 	for _, h := range histories {
-		h = sane(h)
-		f.histories = append(f.histories, h)
-		f.minutes += h.RunMinutes
-		for _, c := range h.Causes {
-			samples[c.Cause] = append(samples[c.Cause], c.DurationsMin...)
-			if !slices.Contains(ignored, c.Cause) {
-				all = append(all, c.DurationsMin...)
-				f.stops += c.Count
+		own := look(h)
+		f.histories = append(f.histories, own)
+		f.minutes += own.minutes
+		for _, c := range own.causes {
+			durations[c.cause] = append(durations[c.cause], c.durations.sorted...)
+			if !slices.Contains(ignored, c.cause) {
+				all = append(all, c.durations.sorted...)
+				f.stops += c.count
 			}
 		}
 	}
 	f.pooled = kept{withTail(NewSample(all...), anyDuration), ""}
 	for _, cause := range causeNames(f.histories) {
-		sample := NewSample(samples[cause]...)
-		f.causes = append(f.causes, fleetCause{cause, f.fleetRate(cause), kept{withTail(sample, priorDuration(cause)), "cause " + cause}})
+		sample := NewSample(durations[cause]...)
+		law := kept{withTail(sample, priorDuration(cause)), "cause " + cause}
+		f.causes = append(f.causes, fleetCause{cause, f.fleetRate(cause), law, sample.Len()})
 	}
 	return f
 }
 
-// sane leaves out what cannot be: negative times and counts, and joins repeated causes.
-func sane(h History) History {
-	if !(h.RunMinutes >= 0 && h.RunMinutes <= 50*maxMinutes) {
-		h.RunMinutes = 0
+// look leaves out what cannot be, negative times and counts, and joins causes that
+// come twice.
+func look(h History) seen {
+	out := seen{machine: h.Machine}
+	if h.RunMinutes >= 0 && h.RunMinutes <= 50*maxMinutes {
+		out.minutes = h.RunMinutes
 	}
-	var causes []CauseHistory
 	for _, c := range h.Causes {
-		durations := c.DurationsMin
-		if n := len(durations); n > maxSample {
-			durations = durations[n-maxSample:]
-		}
-		c.DurationsMin = NewSample(durations...)
-		c.Count = max(c.Count, len(c.DurationsMin))
-		if i := slices.IndexFunc(causes, func(o CauseHistory) bool { return o.Cause == c.Cause }); i >= 0 {
-			causes[i].Count += c.Count
-			causes[i].DurationsMin = NewSample(append(slices.Clone(causes[i].DurationsMin), c.DurationsMin...)...)
+		durations := c.DurationsMin[max(len(c.DurationsMin)-maxSample, 0):]
+		own := seenCause{cause: c.Cause, durations: NewSample(durations...)}
+		own.count = min(max(c.Count, own.durations.Len()), maxCount)
+		if i := slices.IndexFunc(out.causes, func(o seenCause) bool { return o.cause == c.Cause }); i >= 0 {
+			o := &out.causes[i]
+			o.count = min(o.count+own.count, maxCount)
+			o.durations = NewSample(append(slices.Clone(o.durations.sorted), own.durations.sorted...)...)
 			continue
 		}
-		causes = append(causes, c)
+		out.causes = append(out.causes, own)
 	}
-	h.Causes = causes
-	return h
+	return out
 }
 
-func causeNames(histories []History) []string {
+func causeNames(histories []seen) []string {
 	var names []string
 	for _, h := range histories {
-		for _, c := range h.Causes {
-			if !slices.Contains(names, c.Cause) {
-				names = append(names, c.Cause)
+		for _, c := range h.causes {
+			if !slices.Contains(names, c.cause) {
+				names = append(names, c.cause)
 			}
 		}
 	}
@@ -130,62 +145,67 @@ func priorDuration(cause string) Lognormal {
 }
 
 // withTail mixes a sample with a lognormal that follows it: the fitted logarithms,
-// with two stops of the prior counted in.
+// with a little of the prior's place and two stops of its spread counted in.
 func withTail(s Sample, prior Lognormal) Durations {
-	const priorStops = 2.0
-	n, sum, square := priorStops, priorStops*prior.Mu, priorStops*(prior.Mu*prior.Mu+prior.Sigma*prior.Sigma)
-	for _, x := range s {
-		l := math.Log(max(x, finestStep))
-		n, sum, square = n+1, sum+l, square+l*l
+	if s.Len() == 0 {
+		return prior
+	}
+	const priorPlace, priorSpread = 0.25, 2.0
+	n, sum := priorPlace, priorPlace*prior.Mu
+	for _, x := range s.sorted {
+		n, sum = n+1, sum+math.Log(max(x, finestStep))
 	}
 	mu := sum / n
-	fit := Lognormal{mu, math.Sqrt(min(max(square/n-mu*mu, 0.25), 2.25))}
-	if len(s) == 0 {
-		return fit
+	n, square := priorSpread, priorSpread*prior.Sigma*prior.Sigma
+	for _, x := range s.sorted {
+		d := math.Log(max(x, finestStep)) - mu
+		n, square = n+1, square+d*d
 	}
-	w := tailWeight / (tailWeight + float64(len(s)))
+	fit := Lognormal{mu, math.Sqrt(min(square/n, 2.25))}
+	w := tailWeight / (tailWeight + float64(s.Len()))
 	return Mixture{{1 - w, s}, {w, fit}}
 }
 
 // fleetRate fits the gamma distribution of a cause's rate over the machines by
-// moments: what the rates of the machines vary more than counts would by chance.
+// moments: what the rates of the machines vary more than counts would by chance,
+// drawn towards usual as far as the counts are too few to tell, and widened by what
+// is not known of the fleet's mean itself.
 func (f *Fleet) fleetRate(cause string) Rate {
 	var stops, time, square, machines float64
 	for _, h := range f.histories {
-		if h.RunMinutes > 0 {
+		if h.minutes > 0 {
 			stops += float64(h.count(cause))
-			time += h.RunMinutes
-			square += h.RunMinutes * h.RunMinutes
+			time += h.minutes
+			square += h.minutes * h.minutes
 			machines++
 		}
 	}
 	if time == 0 {
 		return Rate{}
 	}
-	mean := (stops + 0.5) / time // half a stop, so that none seen is not never
-	shape := fewShape
-	if machines >= fewMachines {
-		var spread float64
-		for _, h := range f.histories {
-			if h.RunMinutes > 0 {
-				d := float64(h.count(cause))/h.RunMinutes - stops/time
-				spread += h.RunMinutes * d * d
-			}
-		}
-		shape = maxShape
-		if excess := (spread - (machines-1)*stops/time) / (time - square/time); excess > 0 {
-			shape = mean * mean / excess
+	var spread float64
+	for _, h := range f.histories {
+		if h.minutes > 0 {
+			d := float64(h.count(cause))/h.minutes - stops/time
+			spread += h.minutes * d * d
 		}
 	}
-	// The fleet cannot know a rate better than the stops it saw tell.
-	shape = min(max(shape, 0.3), maxShape, stops+0.5)
-	return Rate{mean, shape}
+	mean := (stops + 0.5) / time // half a stop, so that none seen is not never
+	told, sd := 0.0, math.Inf(1) // squared spread between machines and its error
+	if weight := time - square/time; machines > 1 && weight > 0 {
+		told = max(spread-(machines-1)*stops/time, 0) / weight / (mean * mean)
+		sd = math.Sqrt(2*(machines-1)) / (weight * mean)
+	}
+	precision, usual := 1/(sd*sd), 1/(usualSpreadError*usualSpreadError)
+	between := (told*precision + usualSpread*usual) / (precision + usual)
+	between = min(max(between, leastSpread), mostSpread)
+	return Rate{mean, 1 / (between + 1/(stops+0.5) + between/machines)}
 }
 
-func (h History) count(cause string) int {
-	for _, c := range h.Causes {
-		if c.Cause == cause {
-			return c.Count
+func (h seen) count(cause string) int {
+	for _, c := range h.causes {
+		if c.cause == cause {
+			return c.count
 		}
 	}
 	return 0
@@ -199,7 +219,7 @@ func (f *Fleet) Minutes() float64 { return f.minutes }
 func (f *Fleet) Machine(id string) *Machine {
 	m := &Machine{fleet: f, id: id}
 	for _, h := range f.histories {
-		if h.Machine == id {
+		if h.machine == id {
 			m.own = h
 		}
 	}
@@ -215,8 +235,12 @@ func (f *Fleet) Machine(id string) *Machine {
 		if slices.Contains(f.ignored, c.cause) {
 			continue
 		}
-		rate := posterior(c.rate, m.own.count(c.cause), m.own.RunMinutes)
-		m.stops = append(m.stops, Stops{c.cause, rate, m.durations(c)})
+		rate := posterior(c.rate, m.own.count(c.cause), m.own.minutes)
+		law, doubt := m.durations(c)
+		// Rate and mean duration multiply in the minutes lost, so what is not known
+		// of the mean duration is counted with the rate.
+		rate.Shape = 1 / (1/rate.Shape + doubt)
+		m.stops = append(m.stops, Stops{c.cause, rate, law})
 	}
 	return m
 }
@@ -237,16 +261,16 @@ func (f *Fleet) basis(m *Machine) []string {
 		}
 	}
 	var lines []string
-	if m.own.RunMinutes < littleHistory {
+	if m.own.minutes < littleHistory {
 		lines = append(lines, "Little history of its own; rates are the fleet's")
 	}
 	own := 0
-	for _, c := range m.own.Causes {
-		if !slices.Contains(f.ignored, c.Cause) {
-			own += c.Count
+	for _, c := range m.own.causes {
+		if !slices.Contains(f.ignored, c.cause) {
+			own += c.count
 		}
 	}
 	return append(lines,
-		fmt.Sprintf("Own history: %d stops in %.0f running hours", own, m.own.RunMinutes/60),
+		fmt.Sprintf("Own history: %d stops in %.0f running hours", own, m.own.minutes/60),
 		fmt.Sprintf("Fleet history: %d stops in %.0f running hours of %d machines", f.stops, f.minutes/60, len(f.histories)))
 }

@@ -11,7 +11,7 @@ import (
 type Machine struct {
 	fleet *Fleet
 	id    string
-	own   History
+	own   seen
 	stops []Stops
 }
 
@@ -104,7 +104,7 @@ func (m *Machine) Seen(cause string) bool {
 	if m.own.count(cause) > 0 {
 		return true
 	}
-	if m.own.RunMinutes >= littleHistory {
+	if m.own.minutes >= littleHistory {
 		return false
 	}
 	return m.fleet.minutes < littleHistory || slices.ContainsFunc(m.fleet.causes, func(c fleetCause) bool { return c.cause == cause })
@@ -151,7 +151,8 @@ func (m *Machine) remainder(s OpenStop) Durations {
 func (m *Machine) durationsOf(cause string) Durations {
 	for _, c := range m.fleet.causes {
 		if c.cause == cause {
-			return m.durations(c)
+			law, _ := m.durations(c)
+			return law
 		}
 	}
 	if l, ok := knownDurations[cause]; ok {
@@ -160,13 +161,25 @@ func (m *Machine) durationsOf(cause string) Durations {
 	return m.fleet.pooled
 }
 
-// durations mixes the machine's own stops with the fleet's.
-func (m *Machine) durations(c fleetCause) Durations {
-	for _, h := range m.own.Causes {
-		if h.Cause == c.cause && len(h.DurationsMin) > 0 {
-			n := float64(len(h.DurationsMin))
-			return Mixture{{n / (n + fleetWeight), Sample(h.DurationsMin)}, {fleetWeight / (n + fleetWeight), c.durations}}
+// durations mixes the machine's own stops with the fleet's. Doubt is the squared
+// relative error of the law's mean.
+func (m *Machine) durations(c fleetCause) (law Durations, doubt float64) {
+	law = c.durations
+	own, weight := 0.0, 0.0
+	for _, o := range m.own.causes {
+		if n := float64(o.durations.Len()); o.cause == c.cause && n > 0 {
+			own, weight = n, n/(n+fleetWeight)
+			law = Mixture{{weight, o.durations}, {1 - weight, c.durations}}
 		}
 	}
-	return c.durations
+	mean := law.Mean()
+	if !(mean > 0) {
+		return law, 0
+	}
+	variation := max(law.Square()/(mean*mean)-1, 0.25)
+	doubt = variation * (1 - weight) * (1 - weight) / (float64(c.ended) + 1)
+	if own > 0 {
+		doubt += variation * weight * weight / own
+	}
+	return law, doubt
 }
