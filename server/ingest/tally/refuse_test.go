@@ -26,7 +26,6 @@ func TestRefused(t *testing.T) {
 		{"no life", 20 * s, &store.CountSpan{From: 4, To: 8}},
 		{"stop without id", 20 * s, &store.StopBegin{}},
 		{"end without id", 20 * s, &store.StopEnd{}},
-		{"end before its earliest end", 20 * s, &store.StopEnd{Stop: store.ID{3}, Earliest: 30 * s}},
 		{"gap backwards", 20 * s, &store.StateGap{FromBoottime: 30 * s}},
 		{"link without life", 20 * s, &store.LifeLink{}},
 		{"bounds crossed", 20 * s, &store.LifeLink{New: store.ID{4}, LostMin: 2, LostMax: 1}},

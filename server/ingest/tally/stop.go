@@ -74,9 +74,6 @@ func (m *Machine) stopEnd(stream int64, k *store.StopEnd, r *store.Record, t int
 	}
 	earliest := t
 	if k.Earliest != 0 {
-		if k.Earliest > r.Boottime {
-			return "stop ends before its earliest end"
-		}
 		earliest = min(place.At(r.Boot, k.Earliest), t)
 	}
 	h := byState
@@ -87,6 +84,10 @@ func (m *Machine) stopEnd(stream int64, k *store.StopEnd, r *store.Record, t int
 	s := m.find(k.Stop, c)
 	if s == nil {
 		s = &Stop{ID: k.Stop}
+	}
+	if k.Earliest != 0 && s.Unwatched {
+		// The boot in which it ended says little: it was last seen before.
+		earliest = min(earliest, s.Seen)
 	}
 	if s.Begun {
 		earliest, t = max(earliest, s.Begin), max(t, s.Begin)
@@ -132,5 +133,9 @@ func (m *Machine) gap(stream int64, k *store.StateGap, r *store.Record, t int64,
 		h = byState
 	}
 	m.watch(stream, from, t, h, k.Reason, c)
+	if s := m.Open; s != nil && h == unknown && stream == m.Stream && !s.Unwatched && from >= s.Begin {
+		s.Unwatched, s.Seen = true, from
+		c.Stops[s.ID] = s
+	}
 	return ""
 }

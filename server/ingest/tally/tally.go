@@ -77,6 +77,9 @@ type Stop struct {
 	Ended       bool // End and Latest are set
 	Sure        bool // the end was told; else it was taken from what came next
 	End, Latest int64
+	// Unwatched says that nobody saw the stop after Seen.
+	Unwatched   bool
+	Seen        int64
 	Cause, Side string
 	Input       bool
 	Revolutions int64 // of the machine at the begin

@@ -95,24 +95,27 @@ func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally
 }
 
 func (w *writer) saveStop(ctx context.Context, num int64, s *tally.Stop) error {
-	var begin, end, latest sql.NullInt64
+	var begin, end, latest, seen sql.NullInt64
 	if s.Begun {
 		begin = sql.NullInt64{Int64: s.Begin, Valid: true}
 	}
 	if s.Ended {
 		end, latest = sql.NullInt64{Int64: s.End, Valid: true}, sql.NullInt64{Int64: s.Latest, Valid: true}
 	}
-	_, err := w.exec(ctx, `INSERT OR REPLACE INTO stop (machine_num, id, begin_ms, end_ms, latest_ms, sure, cause, side, input, revolutions)
-		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, num, s.ID[:], begin, end, latest, s.Sure, s.Cause, s.Side, s.Input, s.Revolutions)
+	if s.Unwatched {
+		seen = sql.NullInt64{Int64: s.Seen, Valid: true}
+	}
+	_, err := w.exec(ctx, `INSERT OR REPLACE INTO stop (machine_num, id, begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, num, s.ID[:], begin, end, latest, seen, s.Sure, s.Cause, s.Side, s.Input, s.Revolutions)
 	return err
 }
 
 // findStop reads a stop of a machine; nil where there is none.
 func (w *writer) findStop(ctx context.Context, num int64, stop store.ID) (*tally.Stop, error) {
 	s := &tally.Stop{ID: stop}
-	var begin, end, latest sql.NullInt64
-	err := w.row(ctx, `SELECT begin_ms, end_ms, latest_ms, sure, cause, side, input, revolutions FROM stop WHERE machine_num = ? AND id = ?`, num, stop[:]).
-		Scan(&begin, &end, &latest, &s.Sure, &s.Cause, &s.Side, &s.Input, &s.Revolutions)
+	var begin, end, latest, seen sql.NullInt64
+	err := w.row(ctx, `SELECT begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions FROM stop WHERE machine_num = ? AND id = ?`, num, stop[:]).
+		Scan(&begin, &end, &latest, &seen, &s.Sure, &s.Cause, &s.Side, &s.Input, &s.Revolutions)
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return nil, nil
@@ -121,6 +124,7 @@ func (w *writer) findStop(ctx context.Context, num int64, stop store.ID) (*tally
 	}
 	s.Begun, s.Begin = begin.Valid, begin.Int64
 	s.Ended, s.End, s.Latest = end.Valid, end.Int64, latest.Int64
+	s.Unwatched, s.Seen = seen.Valid, seen.Int64
 	return s, nil
 }
 

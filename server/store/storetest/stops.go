@@ -157,6 +157,34 @@ func testGaps(t *testing.T, b *bench) {
 	}
 }
 
+// A stop that was open when the host went down may have ended at any time
+// since: its length is what was watched of it.
+func testStopOverBoot(t *testing.T, b *bench) {
+	b.register("a1", "k01")
+	a := newAgent(t, "a1", "k01")
+	b.ok(a.span(0, 10, 0, 4).begin(10, "s1", "yarn").span(10, 70, 4, 4).batch())
+	x := store.Batch{
+		Agent: "a1", Machine: "k01", Stream: a.stream, Run: mark("second run"), FirstSeq: 4, HeadSeq: 5,
+		Boots: map[uint32]store.ID{0: a.boot, 1: mark("second boot")},
+		Clock: store.Clock{Boot: 1, Boottime: ns(30), Wall: at(1030).UnixNano()}, Received: at(1030),
+		Records: []store.Record{
+			{Boot: 1, Boottime: ns(20), Wall: at(1020).UnixNano(), Kind: &store.StateGap{FromBoot: 0, FromBoottime: ns(80), FromWall: at(80).UnixNano(), Reason: "agent down"}},
+			{Boot: 1, Boottime: ns(20), Wall: at(1020).UnixNano(), Kind: &store.StopEnd{Stop: mark("s1"), Earliest: 1}},
+		},
+	}
+	whole := sealed(t, x)
+	b.ok(part(t, whole, 4, 4))
+	b.restart()
+	b.ok(whole)
+	if x := b.totals("k01"); x.RunMS != 10_000 || x.StopMS != 70_000 || x.UnknownMS != 940_000 || x.OpenStop || x.Stops != 1 {
+		t.Errorf("totals %+v", x)
+	}
+	stops, err := b.st.Stops(t.Context(), store.StopQuery{})
+	if err != nil || len(stops) != 1 || !stops[0].End.Equal(at(80)) {
+		t.Errorf("stops %+v, %v, want the end at 80 s", stops, err)
+	}
+}
+
 func testRollups(t *testing.T, b *bench) {
 	b.register("a1", "k01")
 	a := newAgent(t, "a1", "k01")

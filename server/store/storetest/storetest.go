@@ -39,6 +39,7 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"orphan end", testOrphanEnd},
 		{"gaps", testGaps},
 		{"boots", testBoots},
+		{"stop over a boot", testStopOverBoot},
 		{"rollups", testRollups},
 		{"outstanding", testOutstanding},
 		{"quarantine", testQuarantine},

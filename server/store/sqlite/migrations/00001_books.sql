@@ -136,6 +136,7 @@ CREATE TABLE stop (
     begin_ms    INTEGER, -- NULL while only the end is known
     end_ms      INTEGER, -- NULL while open
     latest_ms   INTEGER, -- latest instant at which it can have ended
+    seen_ms     INTEGER, -- when it was last watched, where it may have ended unseen
     sure        INTEGER NOT NULL, -- the end was told
     cause       TEXT    NOT NULL,
     side        TEXT    NOT NULL,
