@@ -1,0 +1,208 @@
+package journal
+
+import (
+	"bytes"
+	"encoding/binary"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"runtime"
+	"testing"
+
+	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/proto/wire"
+)
+
+// A frame checks only where it was written.
+func TestFrameKnowsItsPlace(t *testing.T) {
+	b := append(beginFrame(nil, kindTick), 3, 'x')
+	endFrame(b, 0, 7, 100, 60)
+	tests := []struct {
+		name    string
+		b       []byte
+		segment uint64
+		off     int64
+		ok      bool
+	}{
+		{"in its place", b, 7, 100, true},
+		{"with more behind it", append(bytes.Clone(b), 1, 2, 3), 7, 100, true},
+		{"another segment", b, 8, 100, false},
+		{"another offset", b, 7, 101, false},
+		{"short", b[:len(b)-1], 7, 100, false},
+		{"head only", b[:frameHead], 7, 100, false},
+		{"nothing", nil, 7, 100, false},
+		{"zeros", make([]byte, 64), 7, 100, false},
+	}
+	for _, tt := range tests {
+		p, durable, err := parseFrame(tt.b, tt.segment, tt.off)
+		if (err == nil) != tt.ok {
+			t.Errorf("%s: %v, want ok %v", tt.name, err, tt.ok)
+		}
+		if tt.ok && (durable != 60 || !bytes.Equal(p, []byte{byte(kindTick), 3, 'x'})) {
+			t.Errorf("%s: payload %x, durable %d", tt.name, p, durable)
+		}
+	}
+}
+
+// The check sum is CRC-32C as RFC 3720, appendix B.4 has it: 32 bytes of zero
+// give aa 36 91 8a, in that byte order.
+func TestCheckSumIsCastagnoli(t *testing.T) {
+	h := appendHeader(nil, header{segment: 1})
+	if len(h) != headerBytes {
+		t.Errorf("header of %d bytes, FORMAT.md says %d", len(h), headerBytes)
+	}
+	// 24 bytes of place and 8 of payload.
+	want := binary.LittleEndian.Uint32([]byte{0xaa, 0x36, 0x91, 0x8a})
+	if got := frameCRC(make([]byte, frameHead+8), 0, 0); got != want {
+		t.Errorf("check sum of 32 zeros = %08x, want %08x", got, want)
+	}
+}
+
+// The example of FORMAT.md, byte by byte.
+func TestFormatExample(t *testing.T) {
+	b := append(beginFrame(nil, kindTick), 2, 'o', 'k')
+	endFrame(b, 0, 1, 44, 0)
+	doc, err := os.ReadFile("FORMAT.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if line := fmt.Sprintf("% x", b); !bytes.Contains(doc, []byte(line)) {
+		t.Errorf("FORMAT.md does not show the tick frame as %s", line)
+	}
+}
+
+// What is no frame, header or payload gives an error and nothing else.
+func FuzzFrame(f *testing.F) {
+	tick := append(beginFrame(nil, kindTick), 2, 'o', 'k')
+	endFrame(tick, 0, 1, 44, 0)
+	f.Add(tick)
+	data := append(beginFrame(nil, kindData), 0, 1, 1, 1, 's', 1, 2, 3, 4, 2, 'a', 'b')
+	endFrame(data, 0, 1, 44, 0)
+	f.Add(data)
+	for k := range kindMark {
+		f.Add(append([]byte{byte(k + 1)}, make([]byte, 40)...))
+	}
+	f.Add(appendHeader(nil, header{segment: 1}))
+	f.Fuzz(func(t *testing.T, b []byte) {
+		if h, err := parseHeader(b); err == nil && !bytes.Equal(appendHeader(nil, h), b[:headerBytes]) {
+			t.Errorf("header %+v reads from bytes that it does not write", h)
+		}
+		end, bad, _ := walk(b, 1, 44, false, func(off, size int64, p []byte) error {
+			if off < 44 || off+size > int64(len(b)) {
+				t.Errorf("frame of %d bytes at %d in %d bytes", size, off, len(b))
+			}
+			return nil
+		})
+		if end < 44 && len(b) > 44 || end > int64(max(len(b), 44)) || len(bad) > len(b) {
+			t.Errorf("walk ends at %d of %d with %d bad stretches", end, len(b), len(bad))
+		}
+		fr, err := decode(b) // as if the check sum had fitted
+		if err != nil {
+			return
+		}
+		n := 0
+		err = fr.each(func(seq uint64, r sealed) bool {
+			if seq != fr.first+uint64(n) || len(r.body) > len(b) {
+				t.Errorf("record %d of %d bytes as number %d of a frame from %d", seq, len(r.body), n, fr.first)
+			}
+			n++
+			return true
+		})
+		if err == nil && fr.kind == kindData && n != fr.records {
+			t.Errorf("%d records read, %d announced", n, fr.records)
+		}
+	})
+}
+
+func BenchmarkAppend(b *testing.B) {
+	for _, n := range []int{1, 10} {
+		b.Run(fmt.Sprintf("records=%d", n), func(b *testing.B) {
+			j, _ := mustOpen(b, b.TempDir(), Options{Log: silent})
+			c := mustChannel(b, j, "m01")
+			state := make([]byte, 100)
+			recs := make([]*wirepb.Record, n)
+			boot := j.Boot([16]byte{1})
+			for i := range recs {
+				recs[i] = span(boot, uint64(i))
+			}
+			b.ReportAllocs()
+			for b.Loop() {
+				if err := c.Append(state, recs...); err != nil {
+					b.Fatal(err)
+				}
+			}
+			b.ReportMetric(float64(b.N*n)/b.Elapsed().Seconds(), "records/s")
+		})
+	}
+}
+
+func BenchmarkAppendSync(b *testing.B) {
+	j, _ := mustOpen(b, b.TempDir(), Options{Log: silent})
+	c := mustChannel(b, j, "m01")
+	state, rec := make([]byte, 100), span(j.Boot([16]byte{1}), 1)
+	for b.Loop() {
+		if err := c.Append(state, rec); err != nil {
+			b.Fatal(err)
+		}
+		mustSync(b, j)
+	}
+}
+
+// backlog writes records of 50 machines in turn.
+func backlog(tb testing.TB, records int) *Journal {
+	j, _ := mustOpen(tb, tb.TempDir(), Options{Log: silent})
+	state, boot := make([]byte, 100), j.Boot([16]byte{1})
+	for i := range records {
+		c := mustChannel(tb, j, fmt.Sprintf("m%02d", i%50))
+		mustAppend(tb, c, string(state), span(boot, uint64(i)))
+	}
+	mustSync(tb, j)
+	return j
+}
+
+func BenchmarkReadBacklog(b *testing.B) {
+	j := backlog(b, 200_000)
+	channels := j.Channels()
+	next := make([]uint64, len(channels))
+	records := 0
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		k := i % len(channels)
+		recs, _, err := channels[k].Read(next[k]+1, wire.MaxRecords, wire.MaxBatchBytes)
+		if err != nil {
+			b.Fatal(err)
+		}
+		next[k] += uint64(len(recs))
+		if records += len(recs); len(recs) < wire.MaxRecords {
+			next[k] = 0
+		}
+	}
+	b.ReportMetric(float64(records)/b.Elapsed().Seconds(), "records/s")
+}
+
+// Half a million records of 50 machines wait; what the journal holds in
+// memory for them stays far below what an agent may use.
+func TestBacklogNeedsLittleMemory(t *testing.T) {
+	if testing.Short() {
+		t.Skip("writes half a million records")
+	}
+	heap := func() int64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return int64(m.HeapAlloc)
+	}
+	before := heap()
+	j := backlog(t, 500_000)
+	for i := range 500 {
+		c := j.Channels()[i%50]
+		if _, _, err := c.Read(1+rand.Uint64N(9000), wire.MaxRecords, wire.MaxBatchBytes); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if grown := heap() - before; grown > 8<<20 {
+		t.Errorf("%d bytes of memory for %d bytes of journal, want 8 MiB at most", grown, j.Bytes())
+	} else {
+		t.Logf("%d KiB of memory for %d MiB of journal in %d segments", grown>>10, j.Bytes()>>20, len(j.segments))
+	}
+}
