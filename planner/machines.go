@@ -205,7 +205,8 @@ type totalsJSON struct {
 const drainPoll = 200 * time.Millisecond
 
 func (c *totalsCmd) Run(ctx context.Context, s *session) error {
-	until := s.now().Add(c.WaitDrained)
+	waiting, stop := context.WithTimeout(ctx, c.WaitDrained)
+	defer stop()
 	var r *pb.ListTotalsResponse
 	for {
 		one, cancel := s.call(ctx)
@@ -215,7 +216,7 @@ func (c *totalsCmd) Run(ctx context.Context, s *session) error {
 		if err != nil {
 			return s.explain(err)
 		}
-		if r.GetDrained() || !s.now().Before(until) || !pause(ctx, drainPoll) {
+		if r.GetDrained() || !pause(waiting, drainPoll) {
 			break
 		}
 	}

@@ -1,0 +1,234 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+var update = flag.Bool("update", false, "write the golden files anew")
+
+// golden compares with a file in testdata.
+func golden(t *testing.T, name, got string) {
+	t.Helper()
+	file := filepath.Join("testdata", name)
+	if *update {
+		if err := os.WriteFile(file, []byte(got), 0o644); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(file)
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		t.Fatal(err)
+	}
+	if got != string(want) {
+		t.Errorf("%s differs (run with -update if that is meant)\ngot:\n%s\nwant:\n%s", name, got, want)
+	}
+}
+
+// Scripts rest on these shapes; tables may change, JSON and CSV may only grow.
+func TestGolden(t *testing.T) {
+	for name, line := range map[string]string{
+		"machines.json": "machines --json", "machines.txt": "machines", "machines.csv": "machines list -o csv",
+		"machine.json": "machines show K01 -o json", "machine.txt": "machines show k01",
+		"totals.json": "totals --json", "totals.txt": "totals", "totals.csv": "totals -o csv",
+		"stops.json": "stops k07 --json", "stops.txt": "stops K07 --since 8h",
+		"orders.json": "orders --json", "orders.txt": "orders list", "orders.csv": "orders -o csv",
+		"order.json": "orders show SO-1041 --json", "order.txt": "orders show SO-1041",
+		"promise.json": "promise --article PQ --kg 6000 --json", "promise.txt": "promise --article PQ --kg 6000 --risk 0.1",
+		"tasks.json": "creel next --json", "tasks.txt": "creel next --set A", "tasks.csv": "creel -o csv",
+		"load.json": "creel load k05 --group ground --lot L-430 --cones 96 --json", "load.txt": "creel load k05",
+		"undo.json": "creel undo k05 12 --json", "undo.txt": "creel undo k05 12",
+		"units.json": "units --json", "units.txt": "units list", "units.csv": "units -o csv",
+		"register.json": "units register u-03 --machines k01,k02 --dry-run --json", "register.txt": "units register u-03 --machines k01,K02",
+		"apply.json": "book apply testdata/book.yaml --json", "apply.txt": "book apply testdata/book.yaml --dry-run",
+	} {
+		t.Run(name, func(t *testing.T) {
+			got := new(fake).planner(t, line)
+			if got.code != exitOK {
+				t.Fatalf("%s ends with %d: %s", line, got.code, got.err)
+			}
+			golden(t, name, got.out)
+			if strings.HasSuffix(name, ".json") && !json.Valid([]byte(got.out)) {
+				t.Errorf("%s is not JSON", name)
+			}
+		})
+	}
+}
+
+// The books' JSON is read by machines that know exactly these names.
+func TestTotalsShape(t *testing.T) {
+	got := new(fake).planner(t, "totals --json")
+	d := json.NewDecoder(strings.NewReader(got.out))
+	d.DisallowUnknownFields()
+	var shape struct {
+		Machines []struct {
+			Machine      string           `json:"machine"`
+			Revolutions  *int64           `json:"revolutions"`
+			Stops        *int64           `json:"stops"`
+			StopsByCause map[string]int64 `json:"stops_by_cause"`
+			OpenStop     *bool            `json:"open_stop"`
+			LostMin      *int64           `json:"lost_min"`
+			LostMax      *int64           `json:"lost_max"`
+			KilosCounted *float64         `json:"kilos_counted"`
+			RunMS        *int64           `json:"run_ms"`
+			StopMS       *int64           `json:"stop_ms"`
+			UnknownMS    *int64           `json:"unknown_ms"`
+		} `json:"machines"`
+		Drained *bool `json:"drained"`
+	}
+	if err := d.Decode(&shape); err != nil {
+		t.Fatal(err)
+	}
+	m := shape.Machines[1]
+	if shape.Drained == nil || m.StopsByCause == nil || m.Revolutions == nil || m.OpenStop == nil || m.KilosCounted == nil || m.UnknownMS == nil || m.RunMS == nil {
+		t.Errorf("an idle machine lacks fields: %s", got.out)
+	}
+}
+
+func TestWaitDrained(t *testing.T) {
+	f := &fake{drained: 2}
+	addr := f.serve(t)
+	if got := plannerAt(t, addr, "totals --json --wait-drained 1h", ""); got.code != exitOK || !strings.Contains(got.out, `"drained":true`) || len(f.asked) != 3 {
+		t.Errorf("waiting ended with %d after %d questions: %s", got.code, len(f.asked), got.err)
+	}
+	f = &fake{drained: 1000}
+	got := f.planner(t, "totals --json --wait-drained 1ms")
+	if got.code != exitPartly || !strings.Contains(got.out, `"drained":false`) || !strings.Contains(got.err, "will grow") {
+		t.Errorf("agents that hold back: exit %d, %q, %q", got.code, got.out, got.err)
+	}
+	f.drained = 1000
+	if got := f.planner(t, "totals"); got.code != exitOK || !strings.Contains(got.err, "will grow") {
+		t.Errorf("without waiting: exit %d: %s", got.code, got.err)
+	}
+}
+
+func TestExitCodes(t *testing.T) {
+	unreachable := "127.0.0.1:1"
+	for _, tt := range []struct {
+		line string
+		fail error
+		code int
+		says string
+	}{
+		{"machines show k99", nil, exitNotFound, "not found: machine"},
+		{"machines shwo", nil, exitUsage, "usage: "},
+		{"machines -o xml", nil, exitUsage, "table"},
+		{"stops k07 --since yesterday", nil, exitUsage, "expected for example 8h"},
+		{"stops k07 --limit 0", nil, exitUsage, "--limit 0"},
+		{"promise --article PQ --kg=-5", nil, exitUsage, "--kg -5"},
+		{"promise --article PQ --kg 5 --risk 0.9", nil, exitUsage, "0.01 to 0.5"},
+		{"promise --kg 5", nil, exitUsage, "--article"},
+		{"creel next --set Z", nil, exitNotFound, `no machine is in set "Z"`},
+		{"creel next --set A --machines k01", nil, exitUsage, "can't be used together"},
+		{"creel undo k05 yesterday", nil, exitUsage, `load "yesterday"`},
+		{"book apply nowhere.yaml", nil, exitNotFound, "nowhere.yaml"},
+		{"machines --cert only.pem", nil, exitUsage, "belong together"},
+		{"machines --ca nowhere.pem", nil, exitUsage, "--ca"},
+		{"creel load k05", status.Error(codes.FailedPrecondition, "lot is held"), exitRefused, "refused: lot is held"},
+		{"creel load k05", status.Error(codes.InvalidArgument, "lot unknown: invalid"), exitRefused, "refused: lot unknown"},
+		{"machines", status.Error(codes.Internal, "internal error, see the server's log under id X"), exitFailed, "id X"},
+		{"machines", status.Error(codes.Unimplemented, "unknown service"), exitFailed, "older than this planner"},
+		{"machines", status.Error(codes.DeadlineExceeded, "late"), exitUnreachable, "--timeout"},
+	} {
+		f := &fake{fail: tt.fail}
+		got := f.planner(t, tt.line)
+		if got.code != tt.code || !strings.Contains(got.err, tt.says) || got.out != "" {
+			t.Errorf("planner %s: exit %d, %q on stderr, %q on stdout; want exit %d, %q, nothing", tt.line, got.code, got.err, got.out, tt.code, tt.says)
+		}
+	}
+	if got := plannerAt(t, unreachable, "machines", ""); got.code != exitUnreachable || !strings.Contains(got.err, "server run") {
+		t.Errorf("no server: exit %d, %q", got.code, got.err)
+	}
+	refused := &fake{quote: &pb.QuotePromiseResponse{Finish: &pb.FinishForecast{Refused: "no machine has a card"}}}
+	if got := refused.planner(t, "promise --article PQ --kg 5 --json"); got.code != exitRefused || !strings.Contains(got.out, "no machine has a card") {
+		t.Errorf("a refused promise: exit %d, %q", got.code, got.out)
+	}
+}
+
+func TestHelp(t *testing.T) {
+	for _, line := range []string{"", "--help", "creel load --help", "book apply --help"} {
+		var out, errs bytes.Buffer
+		code := run(t.Context(), strings.Fields(line), world{out: &out, err: &errs})
+		if code != exitOK || !strings.Contains(out.String(), "Example") || errs.Len() > 0 {
+			t.Errorf("planner %s: exit %d, stderr %q, %d bytes of help", line, code, errs.String(), out.Len())
+		}
+	}
+}
+
+func TestChangesAreAsked(t *testing.T) {
+	f := new(fake)
+	addr := f.serve(t)
+	plannerAt(t, addr, "creel load K05 --group ground --lot L-430 --cones 96 --at 2026-11-25T09:50:00+03:00 --revolutions 54210 --dry-run", "")
+	r := f.last().(*pb.LoadCreelRequest)
+	if r.GetMachine() != "machines/k05" || r.GetFeedGroup() != "ground" || r.GetLot() != "L-430" || r.GetConeCount() != 96 || r.GetRevolutionCount() != 54210 ||
+		!r.GetValidateOnly() || !r.GetLoadTime().AsTime().Equal(noon.Add(-5*time.Hour-10*time.Minute)) || len(r.GetRequestId()) != 36 {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "creel load k05 --request-id tap-1", "")
+	if r := f.last().(*pb.LoadCreelRequest); r.RevolutionCount != nil || r.GetLoadTime() != nil || r.GetRequestId() != "tap-1" || r.GetValidateOnly() {
+		t.Errorf("asked %v; want what was not said to be absent", r)
+	}
+	plannerAt(t, addr, "creel undo K05 machines/k05/loads/12", "")
+	if r := f.last().(*pb.UndoLoadRequest); r.GetMachine() != "machines/k05" || r.GetLoad() != "machines/k05/loads/12" {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "creel next --set a --minutes 60", "")
+	if r := f.last().(*pb.ListTasksRequest); len(r.GetMachines()) != 1 || r.GetMachines()[0] != "machines/k01" || r.GetHorizonMinutes() != 60 {
+		t.Errorf("asked %v; want k01, the only one of set A", r)
+	}
+	plannerAt(t, addr, "stops k07 --since today", "")
+	if r := f.last().(*pb.ListStopsRequest); !r.GetStartTime().AsTime().Equal(noon.Add(-12*time.Hour)) || r.GetMachine() != "machines/k07" {
+		t.Errorf("asked %v; want from midnight", r)
+	}
+}
+
+// watched collects lines and ends the command after enough of them.
+type watched struct {
+	bytes.Buffer
+	left int
+	done context.CancelFunc
+}
+
+func (w *watched) Write(p []byte) (int, error) {
+	if w.left -= bytes.Count(p, []byte("\n")); w.left <= 0 {
+		w.done()
+	}
+	return w.Buffer.Write(p)
+}
+
+// A cut stream is taken up again with its token.
+func TestWatchReconnects(t *testing.T) {
+	f := &fake{cut: 1}
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	out := &watched{left: 2, done: cancel}
+	var errs bytes.Buffer
+	code := run(ctx, []string{"watch", "machines", "--json", "--server", f.serve(t)}, world{out: out, err: &errs})
+	lines := strings.Split(strings.TrimSpace(out.String()), "\n")
+	if code != exitOK || len(lines) != 2 || !strings.Contains(errs.String(), "connection lost") {
+		t.Fatalf("exit %d with %d lines, %q", code, len(lines), errs.String())
+	}
+	if r := f.last().(*pb.WatchMachinesRequest); r.GetResumeToken() != "t" {
+		t.Errorf("taken up with token %q, want that of the first change", r.GetResumeToken())
+	}
+	if !strings.HasPrefix(lines[0], `{"full":true,"machines":[{"machine":"k01"`) || !strings.HasPrefix(lines[1], `{"full":false,`) {
+		t.Errorf("lines %q", lines)
+	}
+	if got := plannerAt(t, "127.0.0.1:1", "watch machines", ""); got.code != exitUnreachable {
+		t.Errorf("watching nobody ends with %d", got.code)
+	}
+}

@@ -1,0 +1,252 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"net"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+// noon is the instant of all tests: Wednesday.
+var noon = time.Date(2026, 11, 25, 12, 0, 0, 0, time.UTC)
+
+func ts(after time.Duration) *timestamppb.Timestamp { return timestamppb.New(noon.Add(after)) }
+
+func figure(v float64) *pb.Figure { return &pb.Figure{Value: v} }
+
+// fake is a server that tells what the test wants and remembers what it was
+// asked.
+type fake struct {
+	pb.UnimplementedMachineServiceServer
+	pb.UnimplementedOrderServiceServer
+	pb.UnimplementedCreelServiceServer
+	pb.UnimplementedAgentServiceServer
+	pb.UnimplementedBookServiceServer
+
+	mu      sync.Mutex
+	asked   []proto.Message
+	drained int // questions for totals until drained
+	fail    error
+	quote   *pb.QuotePromiseResponse
+	cut     int // watch streams to cut after one answer
+}
+
+func (f *fake) note(m proto.Message) error {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.asked = append(f.asked, m)
+	return f.fail
+}
+
+// last is the newest question.
+func (f *fake) last() proto.Message {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return f.asked[len(f.asked)-1]
+}
+
+func k01() *pb.Machine {
+	return &pb.Machine{
+		Name: "machines/k01", DisplayName: "K01", Area: "hall-1", DiameterInch: 30, GaugeNpi: 28, CylinderNeedleCount: 2640, FeederCount: 90,
+		MaxSpeedRpm: 35, Structures: []string{"single jersey"}, Agent: "u-01", CommissioningYear: 2019, Set: "A",
+		Live: &pb.MachineLiveState{
+			State: pb.MachineState_MACHINE_STATE_RUNNING, SinceTime: ts(-time.Hour), HeardTime: ts(-time.Second), Speed: figure(27.9), CardSpeedRpm: 28,
+			RevolutionCount: 123456, CountedKg: figure(1587.9), Order: "SO-1041", KnitCard: "sj-k01", RevolutionsSinceDoff: 500, RevolutionsToDoff: 1444,
+		},
+	}
+}
+
+func k02() *pb.Machine {
+	return &pb.Machine{Name: "machines/k02", DisplayName: "K02", Set: "B", Live: &pb.MachineLiveState{
+		State: pb.MachineState_MACHINE_STATE_UNKNOWN, SinceTime: ts(-30 * time.Hour), Problem: "agent u-01 is offline", CountedKg: figure(0),
+	}}
+}
+
+func (f *fake) ListMachines(_ context.Context, r *pb.ListMachinesRequest) (*pb.ListMachinesResponse, error) {
+	// Two pages, whatever was asked for.
+	if r.GetPageToken() == "" {
+		return &pb.ListMachinesResponse{Machines: []*pb.Machine{k01()}, NextPageToken: "2"}, f.note(r)
+	}
+	return &pb.ListMachinesResponse{Machines: []*pb.Machine{k02()}}, f.note(r)
+}
+
+func (f *fake) GetMachine(_ context.Context, r *pb.GetMachineRequest) (*pb.GetMachineResponse, error) {
+	if err := f.note(r); err != nil {
+		return nil, err
+	}
+	if r.GetName() != "machines/k01" {
+		return nil, status.Errorf(codes.NotFound, "machine %q: not found", r.GetName())
+	}
+	return &pb.GetMachineResponse{Machine: k01()}, nil
+}
+
+func (f *fake) WatchMachines(r *pb.WatchMachinesRequest, s grpc.ServerStreamingServer[pb.WatchMachinesResponse]) error {
+	if err := f.note(r); err != nil {
+		return err
+	}
+	if err := s.Send(&pb.WatchMachinesResponse{Full: r.GetResumeToken() == "", Machines: []*pb.Machine{k01()}, ResumeToken: r.GetResumeToken() + "t"}); err != nil {
+		return err
+	}
+	f.mu.Lock()
+	f.cut--
+	cut := f.cut >= 0
+	f.mu.Unlock()
+	if cut {
+		return status.Error(codes.Unavailable, "going away")
+	}
+	<-s.Context().Done()
+	return nil
+}
+
+func (f *fake) ListTotals(_ context.Context, r *pb.ListTotalsRequest) (*pb.ListTotalsResponse, error) {
+	err := f.note(r)
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	f.drained--
+	return &pb.ListTotalsResponse{Drained: f.drained < 0, Machines: []*pb.MachineTotals{
+		{Machine: "k01", Revolutions: 123, Stops: 4, StopsByCause: map[string]int64{"yarn": 3, "door": 1}, KilosCounted: 1.58, RunMs: 3600000, StopMs: 400000},
+		{Machine: "k02", LostMin: 1, LostMax: 3, OpenStop: true, UnknownMs: 5},
+	}}, err
+}
+
+func (f *fake) ListStops(_ context.Context, r *pb.ListStopsRequest) (*pb.ListStopsResponse, error) {
+	return &pb.ListStopsResponse{Stops: []*pb.Stop{
+		{Name: "machines/k07/stops/0b", Machine: "k07", StartTime: ts(-2 * time.Minute), Duration: durationpb.New(2 * time.Minute), Origin: pb.StopOrigin_STOP_ORIGIN_STANDSTILL, RevolutionCountAt: 200},
+		{Name: "machines/k07/stops/0a", Machine: "k07", StartTime: ts(-time.Hour), EndTime: ts(-58 * time.Minute), Duration: durationpb.New(2 * time.Minute), Cause: "yarn", Side: "top", Origin: pb.StopOrigin_STOP_ORIGIN_INPUT, RevolutionCountAt: 100},
+	}}, f.note(r)
+}
+
+func finish() *pb.FinishForecast {
+	out := &pb.FinishForecast{P10Time: ts(60 * time.Hour), P50Time: ts(70 * time.Hour), P80Time: ts(74 * time.Hour), P90Time: ts(78 * time.Hour), MissChance: 0.4, Basis: []string{"K01: 212 stops in 98 h"}}
+	for i := range 20 {
+		out.FinishTimes = append(out.FinishTimes, ts(60*time.Hour+time.Duration(i)*time.Hour))
+	}
+	return out
+}
+
+func order() *pb.Order {
+	return &pb.Order{
+		Name: "orders/SO-1041", Article: "SJ-30x28", QuantityKg: figure(6000), PromiseTime: ts(72 * time.Hour), CountedKg: figure(80), WeighedKg: figure(1720), RemainingKg: figure(4200),
+		Jobs:   []*pb.Job{{Machine: "k01", KnitCard: "sj-k01", CountedKg: figure(80), RemainingKg: figure(4200), Finish: finish()}},
+		Finish: finish(), Why: []string{"K02 runs 24 rpm, the card says 28"},
+		Yarn: &pb.YarnBalance{Lots: []*pb.YarnLotBalance{{Yarn: "ne30", Lot: "L-417", StoreKg: figure(2980), CreelKg: figure(310), AtMachineKg: figure(240), NeededKg: figure(4284), ShortKg: figure(754)}}},
+	}
+}
+
+func (f *fake) ListOrders(_ context.Context, r *pb.ListOrdersRequest) (*pb.ListOrdersResponse, error) {
+	safe := &pb.Order{Name: "orders/SO-1044", Article: "IL", QuantityKg: figure(900), Finish: &pb.FinishForecast{Refused: "Enter a knit card for K11"}}
+	return &pb.ListOrdersResponse{Orders: []*pb.Order{safe, order()}}, f.note(r)
+}
+
+func (f *fake) GetOrder(_ context.Context, r *pb.GetOrderRequest) (*pb.GetOrderResponse, error) {
+	return &pb.GetOrderResponse{Order: order()}, f.note(r)
+}
+
+func (f *fake) QuotePromise(_ context.Context, r *pb.QuotePromiseRequest) (*pb.QuotePromiseResponse, error) {
+	if f.quote != nil {
+		return f.quote, f.note(r)
+	}
+	return &pb.QuotePromiseResponse{
+		PromiseTime: ts(78 * time.Hour), Finish: finish(), Assumptions: []string{"yarn is there"},
+		Jobs: []*pb.Job{{Machine: "k07", CountedKg: figure(0), RemainingKg: figure(6000), Finish: finish()}},
+	}, f.note(r)
+}
+
+func (f *fake) ListTasks(_ context.Context, r *pb.ListTasksRequest) (*pb.ListTasksResponse, error) {
+	return &pb.ListTasksResponse{Tasks: []*pb.Task{
+		{Name: "tasks/k09-stop-0b", Kind: pb.TaskKind_TASK_KIND_STOP, Machine: "k09", DueTime: ts(-2 * time.Minute), Cause: "yarn", Sentence: "Go to K09: stands 2 min, yarn."},
+		{
+			Name: "tasks/k05-creel-ground-54210", Kind: pb.TaskKind_TASK_KIND_CREEL, Machine: "k05", DueTime: ts(12 * time.Minute), FirstTime: ts(12 * time.Minute), P05Time: ts(22 * time.Minute),
+			P50Time: ts(50 * time.Minute), P95Time: ts(70 * time.Minute), LastTime: ts(80 * time.Minute), ConeCount: 96, FeedGroup: "ground", Yarn: "Ne 40", Lot: "L-430", Tip: "blue", Order: "SO-1049",
+			Sentence: "Creel K05, ground: 96 cones of Ne 40, lot L-430.",
+		},
+	}}, f.note(r)
+}
+
+func (f *fake) LoadCreel(_ context.Context, r *pb.LoadCreelRequest) (*pb.LoadCreelResponse, error) {
+	return &pb.LoadCreelResponse{Load: r.GetMachine() + "/loads/12", ConeCount: 96}, f.note(r)
+}
+
+func (f *fake) UndoLoad(_ context.Context, r *pb.UndoLoadRequest) (*pb.UndoLoadResponse, error) {
+	return &pb.UndoLoadResponse{}, f.note(r)
+}
+
+func (f *fake) ListAgents(_ context.Context, r *pb.ListAgentsRequest) (*pb.ListAgentsResponse, error) {
+	return &pb.ListAgentsResponse{Agents: []*pb.Agent{
+		{Name: "agents/u-01", Machines: []string{"k01", "k02"}, Online: true, HeardTime: ts(-time.Second), ClockOffset: durationpb.New(-1500 * time.Millisecond), OutstandingCount: 7, Version: "1.0", JournalBytes: 1234567},
+		{Name: "agents/u-02", Machines: []string{"k03"}},
+	}}, f.note(r)
+}
+
+func (f *fake) RegisterAgent(_ context.Context, r *pb.RegisterAgentRequest) (*pb.RegisterAgentResponse, error) {
+	return &pb.RegisterAgentResponse{Agent: &pb.Agent{Name: "agents/" + r.GetAgent(), Machines: []string{"k01", "k02"}}, CreatedMachines: []string{"k02"}}, f.note(r)
+}
+
+func (f *fake) ApplyBook(_ context.Context, r *pb.ApplyBookRequest) (*pb.ApplyBookResponse, error) {
+	if err := f.note(r); err != nil {
+		return nil, err
+	}
+	for i, c := range r.GetBook().GetCards() {
+		for j, g := range c.GetFeeds() {
+			if g.GetCourseLengthM() > 100 {
+				field := "book.cards[" + string(rune('0'+i)) + "].feeds[" + string(rune('0'+j)) + "].course_length_m"
+				st, _ := status.New(codes.InvalidArgument, "bad").WithDetails(&errdetails.BadRequest{FieldViolations: []*errdetails.BadRequest_FieldViolation{
+					{Field: field, Description: "is 700, expected 0 to 100"},
+				}})
+				return nil, st.Err()
+			}
+		}
+	}
+	return &pb.ApplyBookResponse{CreatedCount: 2, UpdatedCount: 1, SameCount: 3, Changes: []string{"yarn ne30: new"}}, nil
+}
+
+// serve starts the fake on loopback and returns its address.
+func (f *fake) serve(t *testing.T) string {
+	t.Helper()
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	s := grpc.NewServer()
+	pb.RegisterMachineServiceServer(s, f)
+	pb.RegisterOrderServiceServer(s, f)
+	pb.RegisterCreelServiceServer(s, f)
+	pb.RegisterAgentServiceServer(s, f)
+	pb.RegisterBookServiceServer(s, f)
+	go s.Serve(l)
+	t.Cleanup(s.Stop)
+	return l.Addr().String()
+}
+
+// ended is what a command left behind.
+type ended struct {
+	code     int
+	out, err string
+}
+
+// planner runs a command line against the fake.
+func (f *fake) planner(t *testing.T, line string) ended {
+	t.Helper()
+	return plannerAt(t, f.serve(t), line, "")
+}
+
+func plannerAt(t *testing.T, server, line, stdin string) ended {
+	t.Helper()
+	var out, err bytes.Buffer
+	args := append(strings.Fields(line), "--server", server, "--zone", "UTC")
+	code := run(t.Context(), args, world{in: strings.NewReader(stdin), out: &out, err: &err, now: func() time.Time { return noon }})
+	return ended{code, out.String(), err.String()}
+}
