@@ -229,7 +229,13 @@ func (f *Floor) recountIfMoved(ctx context.Context) error {
 	if !moved {
 		return nil
 	}
-	return f.recountNow(ctx)
+	err := f.recountNow(ctx)
+	if err != nil {
+		f.mu.Lock()
+		f.recount = true
+		f.mu.Unlock()
+	}
+	return err
 }
 
 // recountNow reads revolutions by assignment and turns them into kilos. In
