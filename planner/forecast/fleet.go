@@ -252,25 +252,10 @@ func posterior(prior Rate, stops int, minutes float64) Rate {
 	return Rate{a / b, a}
 }
 
-// basis tells in sentences what the knowledge rests on.
-func (f *Fleet) basis(m *Machine) []string {
+// Basis tells in sentences what is known of all machines together.
+func (f *Fleet) Basis() []string {
 	if f.minutes < littleHistory {
-		return []string{
-			fmt.Sprintf("The fleet has run only %.0f minutes; common figures fill in", f.minutes),
-			"Common figures: 2 stops per running hour of about 3 minutes",
-		}
+		return []string{fmt.Sprintf("All machines ran %.0f minutes so far; common figures fill in: 2 stops an hour of 3 minutes", f.minutes)}
 	}
-	var lines []string
-	if m.own.minutes < littleHistory {
-		lines = append(lines, "Little history of its own; rates are the fleet's")
-	}
-	own := 0
-	for _, c := range m.own.causes {
-		if !slices.Contains(f.ignored, c.cause) {
-			own += c.count
-		}
-	}
-	return append(lines,
-		fmt.Sprintf("Own history: %d stops in %.0f running hours", own, m.own.minutes/60),
-		fmt.Sprintf("Fleet history: %d stops in %.0f running hours of %d machines", f.stops, f.minutes/60, len(f.histories)))
+	return []string{fmt.Sprintf("All %d machines: %d stops in %.0f h of running", len(f.histories), f.stops, f.minutes/60)}
 }

@@ -121,12 +121,12 @@ func TestLittleHistoryIsSaid(t *testing.T) {
 		f    *Fleet
 		want string
 	}{
-		{"none", Learn(nil), "Common figures"},
-		{"an hour", Learn([]History{{"k01", 60, []CauseHistory{{Cause: "yarn", Count: 1}}}}), "Common figures"},
-		{"fleet only", Learn(mill(5, 5000)), "rates are the fleet's"},
+		{"none", Learn(nil), "common figures"},
+		{"an hour", Learn([]History{{"k01", 60, []CauseHistory{{Cause: "yarn", Count: 1}}}}), "common figures"},
+		{"fleet only", Learn(mill(5, 5000)), "taken as the others are"},
 	} {
 		m := tt.f.Machine("k99")
-		if got := strings.Join(m.Basis(), "; "); !strings.Contains(got, tt.want) {
+		if got := strings.Join(append(m.Basis(), tt.f.Basis()...), "; "); !strings.Contains(got, tt.want) {
 			t.Errorf("%s: basis %q does not say %q", tt.name, got, tt.want)
 		}
 		law, err := m.Finish(Work{RunMinutes: 600, Planned: []Planned{{"doff", 8}}})

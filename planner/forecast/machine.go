@@ -113,8 +113,21 @@ func (m *Machine) Seen(cause string) bool {
 // Stops gives the random stops of the machine as they are forecast.
 func (m *Machine) Stops() []Stops { return slices.Clone(m.stops) }
 
-// Basis tells what the forecast rests on, one sentence each.
-func (m *Machine) Basis() []string { return m.fleet.basis(m) }
+// Basis tells in sentences what is known of this machine itself; what it is drawn
+// towards is told by [Fleet.Basis].
+func (m *Machine) Basis() []string {
+	own := 0
+	for _, c := range m.own.causes {
+		if !slices.Contains(m.fleet.ignored, c.cause) {
+			own += c.count
+		}
+	}
+	lines := []string{fmt.Sprintf("%d stops in %.0f h of running", own, m.own.minutes/60)}
+	if m.own.minutes < littleHistory && m.fleet.minutes >= littleHistory {
+		lines = append(lines, "little history of its own, taken as the others are")
+	}
+	return lines
+}
 
 func (m *Machine) random(planned []Planned) []Stops {
 	return slices.DeleteFunc(slices.Clone(m.stops), func(s Stops) bool {

@@ -44,9 +44,11 @@ type FeedGroup struct {
 // millimetres, dtex for tex), not unusual machines.
 const (
 	maxFeeders      = 1000
-	maxCourseLength = 200 // metres per turn
+	minCourseLength = 0.001 // metres per turn
+	maxCourseLength = 200
 	maxDraft        = 10
 	maxEnds         = 16
+	minTex          = 0.1
 	maxTex          = 20000
 )
 
@@ -55,10 +57,10 @@ func (g FeedGroup) Validate() error {
 	switch {
 	case g.Feeders < 1 || g.Feeders > maxFeeders:
 		return g.bad("feeders", g.Feeders, fmt.Sprintf("1 to %d", maxFeeders), "count the feeders in action")
-	case !(g.CourseLength > 0 && g.CourseLength <= maxCourseLength):
-		return g.bad("course length", g.CourseLength, fmt.Sprintf("above 0 to %d m per turn", maxCourseLength), "measure the yarn of one feeder in one turn")
-	case !(g.Count > 0 && g.Count <= maxTex):
-		return g.bad("count in tex", g.Count, fmt.Sprintf("above 0 to %d tex", maxTex), "enter the yarn's count")
+	case !(g.CourseLength >= minCourseLength && g.CourseLength <= maxCourseLength):
+		return g.bad("course length", g.CourseLength, fmt.Sprintf("%g to %d m per turn", minCourseLength, maxCourseLength), "measure the yarn of one feeder in one turn")
+	case !(g.Count >= minTex && g.Count <= maxTex):
+		return g.bad("count in tex", g.Count, fmt.Sprintf("%g to %d tex", minTex, maxTex), "enter the yarn's count")
 	case g.Draft != 0 && !(g.Draft >= 1 && g.Draft <= maxDraft):
 		return g.bad("draft", g.Draft, fmt.Sprintf("1 to %d, or 0 for none", maxDraft), "enter how many times the yarn is stretched")
 	case g.Ends < 0 || g.Ends > maxEnds:

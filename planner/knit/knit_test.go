@@ -126,6 +126,7 @@ func TestUnusableCards(t *testing.T) {
 		"length is none": edit(func(g *knit.FeedGroup) { g.CourseLength = unit.Metres(nan) }),
 		"millimetres":    edit(func(g *knit.FeedGroup) { g.CourseLength = 7260 }),
 		"no yarn":        edit(func(g *knit.FeedGroup) { g.Count = 0 }),
+		"no mass":        edit(func(g *knit.FeedGroup) { g.Count = 1e-300 }),
 		"endless yarn":   edit(func(g *knit.FeedGroup) { g.Count = unit.Tex(math.Inf(1)) }),
 		"draft below 1":  edit(func(g *knit.FeedGroup) { g.Draft = 0.4 }),
 		"draft is none":  edit(func(g *knit.FeedGroup) { g.Draft = nan }),

@@ -86,9 +86,9 @@ func (d *desk) order(o *Order) OrderOutlook {
 			}
 		} else {
 			job.Finish = d.finish(law, o.Promise)
-			job.Finish.Basis = basisOf(q)
+			job.Finish.Basis = append(q.basis(), d.fleet.Basis()...)
 			laws = append(laws, law)
-			basis = append(basis, prefixed(q.m.ID, job.Finish.Basis)...)
+			basis = append(basis, q.basis()...)
 		}
 		out.Jobs = append(out.Jobs, job)
 	})
@@ -103,24 +103,19 @@ func (d *desk) order(o *Order) OrderOutlook {
 		out.Finish.Refused = "Assign more kilos; the machines' parts are done"
 	default:
 		out.Finish = d.finish(forecast.Max(laws...), o.Promise)
-		out.Finish.Basis = basis
+		out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	}
 	return out
 }
 
-// basisOf tells what a job's forecast rests on.
-func basisOf(q *queue) []string {
-	lines := q.forecast.Basis()
-	if len(q.m.Jobs) > 0 && !speedKnown(q.m.SpeedRPM) {
-		lines = append(lines, "No speed measured yet; the card's speed is used")
+// basis tells what is known of the machine.
+func (q *queue) basis() []string {
+	var out []string
+	for _, l := range q.forecast.Basis() {
+		out = append(out, name(q.m.ID)+": "+l)
 	}
-	return lines
-}
-
-func prefixed(machine string, lines []string) []string {
-	out := make([]string, len(lines))
-	for i, l := range lines {
-		out[i] = name(machine) + ": " + l
+	if !speedKnown(q.m.SpeedRPM) {
+		out = append(out, name(q.m.ID)+": no speed measured yet, the card's is used")
 	}
 	return out
 }

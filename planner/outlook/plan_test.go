@@ -81,6 +81,9 @@ func TestStoryIsTold(t *testing.T) {
 	if !strings.HasPrefix(o.Why[len(o.Why)-1], "Expect ") {
 		t.Errorf("why %q does not end with the biggest cause", o.Why)
 	}
+	if b := o.Finish.Basis; len(b) != 3 || !strings.HasPrefix(b[0], "K01: ") || !strings.HasPrefix(b[2], "All 2 machines: ") {
+		t.Errorf("basis %q, want a line for each machine and one for all", b)
+	}
 	want := LotBalance{Yarn: "ne30", Lot: "L-417", StoreKg: 3290, AtMachine: 240, NeededKg: 4284, ShortKg: 754}
 	if got := o.Yarn[0]; math.Abs(got.NeededKg-want.NeededKg) > 1e-6 || math.Abs(got.ShortKg-want.ShortKg) > 1e-6 || got.StoreKg != want.StoreKg {
 		t.Errorf("balance %+v, want %+v", got, want)

@@ -124,6 +124,9 @@ func (d *desk) work(m *Machine, i int) work {
 	if o := d.orders[job.Order]; o != nil {
 		w.rollKg = o.RollKg
 	}
+	if w.fixed { // an order that the snapshot does not know still keeps the machine busy
+		w.kg = min(max(job.QuantityKg-job.CountedKg, 0), maxKg)
+	}
 	if job.QuantityKg < 0 || math.IsNaN(job.QuantityKg) || math.IsInf(job.QuantityKg, 0) || !(job.CountedKg >= 0 && job.CountedKg < maxKg) {
 		w.reason = fmt.Sprintf("Correct the kilos of %s on %s", job.Order, name(m.ID))
 	}
@@ -223,7 +226,7 @@ func (d *desk) shareOrder(o *Order) {
 		switch {
 		case w.reason != "":
 		case w.fixed:
-			w.kg = max(w.job.QuantityKg-w.job.CountedKg, 0)
+			w.kg = min(max(w.job.QuantityKg-w.job.CountedKg, 0), maxKg)
 			given += w.kg
 		default:
 			open = append(open, part{q, w, q.start(i), q.rate(w)})

@@ -204,14 +204,14 @@ func (d *desk) answer(chosen []*candidate, left []string, r QuoteRequest, risk f
 		}
 		laws = append(laws, law)
 		job := JobOutlook{Machine: c.q.m.ID, RemainingKg: c.w.kg, RemainingRevolutions: unit.Revolutions(c.w.turns()), Finish: d.finish(law, time.Time{})}
-		job.Finish.Basis = basisOf(c.q)
+		job.Finish.Basis = append(c.q.basis(), d.fleet.Basis()...)
 		out.Jobs = append(out.Jobs, job)
 		names = append(names, name(c.q.m.ID))
-		basis = append(basis, prefixed(c.q.m.ID, job.Finish.Basis)...)
+		basis = append(basis, c.q.basis()...)
 	}
 	law := forecast.Max(laws...)
 	out.Finish = d.finish(law, time.Time{})
-	out.Finish.Basis = basis
+	out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	if out.Finish.Refused == "" {
 		out.Promise, _ = d.clock.After(minutes(law.Quantile(1 - risk)))
 		out.Finish.MissChance = risk
