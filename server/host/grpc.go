@@ -2,8 +2,11 @@ package host
 
 import (
 	"context"
+	"errors"
 	"log/slog"
+	"net"
 	"runtime/debug"
+	"sync"
 	"time"
 
 	"google.golang.org/grpc"
@@ -62,15 +65,18 @@ func (h *Host) newGRPC() {
 // runGRPC serves until ctx ends. Streams of changes have no end of their own;
 // they are cut after the goodbye.
 func (h *Host) runGRPC(ctx context.Context) error {
+	conns := &cuttable{Listener: h.grpcL, open: make(map[net.Conn]struct{})}
 	ended := make(chan struct{})
 	stop := context.AfterFunc(ctx, func() {
 		defer close(ended)
 		h.health.Shutdown()
-		cut := time.AfterFunc(goodbye, h.grpc.Stop)
+		// The library waits for connections that have not finished their
+		// greeting, however it is stopped.
+		cut := time.AfterFunc(goodbye, conns.cut)
 		defer cut.Stop()
 		h.grpc.GracefulStop()
 	})
-	err := h.grpc.Serve(h.grpcL)
+	err := h.grpc.Serve(conns)
 	if !stop() {
 		<-ended
 	}
@@ -121,4 +127,48 @@ func noPanic(log *slog.Logger, method string, err *error) {
 		log.Error("panic in a call", "method", method, "panic", p, "stack", string(debug.Stack()))
 		*err = status.Error(codes.Internal, "internal error")
 	}
+}
+
+// cuttable is a listener whose connections can all be cut.
+type cuttable struct {
+	net.Listener
+	mu   sync.Mutex
+	over bool
+	open map[net.Conn]struct{}
+}
+
+// Accept waits for a connection and remembers it until it is closed.
+func (l *cuttable) Accept() (net.Conn, error) {
+	c, err := l.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.over {
+		return nil, errors.Join(net.ErrClosed, c.Close())
+	}
+	l.open[c] = struct{}{}
+	return &cutConn{Conn: c, l: l}, nil
+}
+
+func (l *cuttable) cut() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.over = true
+	for c := range l.open {
+		_ = c.Close()
+	}
+}
+
+type cutConn struct {
+	net.Conn
+	l *cuttable
+}
+
+func (c *cutConn) Close() error {
+	c.l.mu.Lock()
+	delete(c.l.open, c.Conn)
+	c.l.mu.Unlock()
+	return c.Conn.Close()
 }

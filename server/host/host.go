@@ -52,6 +52,9 @@ const clockSlack = 5 * time.Minute
 // goodbye is how long open calls and page streams get at the end.
 const goodbye = 300 * time.Millisecond
 
+// lastWord is how long the word that the server goes has to reach the agents.
+const lastWord = 100 * time.Millisecond
+
 // Host is a server that listens. Run it once.
 type Host struct {
 	c       Config
@@ -152,6 +155,13 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	h.counts = newCounts(h)
 	h.ingest = ingest.New(h.st, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
 	return nil
+}
+
+// submit takes a batch in, or tells its agent to come again.
+func (h *Host) submit(ctx context.Context, agent, machine, topic string, payload []byte) error {
+	h.counts.waiting.Inc()
+	defer h.counts.waiting.Dec()
+	return h.ingest.Submit(ctx, agent, machine, topic, payload)
 }
 
 // ack sends what was committed back to its agent. One that is away asks again.
@@ -282,10 +292,10 @@ func (h *Host) runBroker(ctx context.Context) error {
 	own, end := context.WithCancel(context.WithoutCancel(ctx))
 	defer end()
 	stop := context.AfterFunc(ctx, func() {
-		defer end()
 		if err := h.tellState(false); err != nil {
 			h.o.Log.Debug("server state not told", "error", err)
 		}
+		time.AfterFunc(lastWord, end)
 	})
 	defer stop()
 	return h.broker.Run(own)

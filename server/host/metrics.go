@@ -16,6 +16,7 @@ type counts struct {
 	reg     *prometheus.Registry
 	records prometheus.Counter
 	batches *prometheus.CounterVec
+	waiting prometheus.Gauge
 }
 
 func newCounts(h *Host) *counts {
@@ -24,12 +25,13 @@ func newCounts(h *Host) *counts {
 		records: prometheus.NewCounter(prometheus.CounterOpts{Name: "turnwise_records_committed_total", Help: "Records of agents that were new and are durable."}),
 		batches: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "turnwise_batches_total", Help: "Batches decided in the store, by verdict."}, []string{"verdict"}),
 	}
+	c.waiting = prometheus.NewGauge(prometheus.GaugeOpts{Name: "turnwise_ingest_waiting", Help: "Batches whose connection waits for a place in the queue of ingest. More than 0 for long: the disk does not keep up."})
 	for v := store.OK; v <= store.Unregistered; v++ {
 		c.batches.WithLabelValues(verdict(v)) // there from the start, at 0
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{Name: "turnwise_build_info", Help: "1; the version is a label.", ConstLabels: prometheus.Labels{"version": h.o.Version}})
 	info.Set(1)
-	c.reg.MustRegister(c.records, c.batches, info, machineStates{h}, brokerStats{h}, ingestQueue(h),
+	c.reg.MustRegister(c.records, c.batches, info, machineStates{h}, brokerStats{h}, c.waiting,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return c
 }
@@ -109,14 +111,4 @@ func (b brokerStats) Collect(ch chan<- prometheus.Metric) {
 	}
 	ch <- prometheus.MustNewConstMetric(droppedDesc, prometheus.CounterValue, float64(s.MessagesDropped), "queue")
 	ch <- prometheus.MustNewConstMetric(droppedDesc, prometheus.CounterValue, float64(s.InflightDropped), "inflight")
-}
-
-// ingestQueue tells how many batches wait, where the ingest can say so.
-func ingestQueue(h *Host) prometheus.Collector {
-	return prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: "turnwise_ingest_queue", Help: "Batches taken in and not decided yet."}, func() float64 {
-		if q, ok := any(h.ingest).(interface{ Queued() int }); ok {
-			return float64(q.Queued())
-		}
-		return 0
-	})
 }
