@@ -26,8 +26,10 @@ func TestProcesses(t *testing.T) {
 		t.Skip("builds and runs four programs for most of a minute")
 	}
 	e := newEstate(t)
+	begun := time.Now()
+	stage := func(what string) { t.Logf("%5.1f s: %s", time.Since(begun).Seconds(), what) }
 	simulator := []string{"plc", "--data", e.path("plc"), "--ports-file", e.path("ports.json"), "--write-config", e.path("conf"), "--seed", "5",
-		"--stand", "8s", "--lively-every", "62s", "--lively-for", "20s", "--grpc", e.port(), "--http", e.port(), "--mqtt", e.port()}
+		"--stand", "8s", "--lively-every", "31s", "--lively-for", "20s", "--grpc", e.port(), "--http", e.port(), "--mqtt", e.port()}
 	grpc := simulator[len(simulator)-5]
 	plc := e.start("simulator", simulator...)
 	e.await("configurations", func() bool { _, err := os.Stat(e.path("conf/book.yaml")); return err == nil })
@@ -40,9 +42,10 @@ func TestProcesses(t *testing.T) {
 	// Every restart begins when a number of new turns was made since the last:
 	// 13 machines turn about five times a second.
 	turns := int64(10)
-	next := func() { turns = e.turned(turns) + 12 }
+	next := func() { turns = e.turned(turns) + 8 }
 	for _, how := range []os.Signal{syscall.SIGKILL, syscall.SIGTERM} {
 		next()
+		stage("server, agent and machines get " + how.String())
 		server.end(how)
 		next() // the agent keeps what it counts
 		server = e.start("server", "run", "-c", e.path("conf/server.yaml"))
@@ -52,14 +55,16 @@ func TestProcesses(t *testing.T) {
 		next()
 		plc.end(how)
 		if how == syscall.SIGTERM {
-			simulator = append(simulator, "--freeze-after", "4s")
+			simulator = append(simulator, "--freeze-after", "3s")
 		}
 		plc = e.start("simulator", simulator...)
 	}
+	stage("the machines are about to be frozen")
 	out, err := e.run("simulator", "compare", "--truth", e.path("plc/"+mill.TruthFile), "--server", grpc, "--wait", "35s", "--json")
 	if err != nil {
 		t.Fatalf("truth and books: %v\n%s", err, out)
 	}
+	stage("compared")
 	lines := strings.Split(strings.TrimSpace(out), "\n")
 	var c mill.Comparison
 	if err := json.Unmarshal([]byte(lines[len(lines)-1]), &c); err != nil {

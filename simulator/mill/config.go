@@ -23,6 +23,8 @@ const (
 	demoSync = 20 * time.Millisecond
 	// catchUp is the batches a second of an agent that brings its past.
 	catchUp = 5000
+	// crawlRPM is far below the slowest card: no turn for 7.5 s is a standstill.
+	crawlRPM = 8
 	// pastStep is the longest time between two readings of the past.
 	pastStep = 10 * time.Second
 )
@@ -61,7 +63,7 @@ func (f *Floor) agentConfig(dir, id, mqtt string) edge.Config {
 			Kind: "modbus-tcp", Address: address[p.id], Unit: 1, Poll: conf.Duration(demoPoll), ReadOnly: &yes, MaxSpeedRPM: p.maxRPM,
 			Revolution: edge.Revolution{Function: 3, Register: plc.CounterRegister, Type: string(p.register), Scale: 1},
 			SpeedRPM:   &edge.Register{Function: 3, Register: plc.SpeedRegister, Type: "u16", Scale: 0.1},
-		}}
+		}, Run: edge.Run{CrawlRPM: crawlRPM}}
 		for n, in := range f.machines[i].Plan.Inputs {
 			m.Source.Stops = append(m.Source.Stops, edge.Stop{Function: 2, Input: plc.FirstInput + n, Cause: in.Cause, Side: in.Side})
 		}

@@ -159,6 +159,7 @@ func agentYAML(c edge.Config) string {
 			}
 			put("        - { function: %d, input: %d, cause: %s%s }", st.Function, st.Input, st.Cause, side)
 		}
+		put("    run: { crawl_rpm: %g }", m.Run.CrawlRPM)
 	}
 	return b.String()
 }
