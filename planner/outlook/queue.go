@@ -124,11 +124,11 @@ func (d *desk) work(m *Machine, i int) work {
 	if o := d.orders[job.Order]; o != nil {
 		w.rollKg = o.RollKg
 	}
-	if w.fixed { // an order that the snapshot does not know still keeps the machine busy
-		w.kg = min(max(job.QuantityKg-job.CountedKg, 0), maxKg)
-	}
 	if job.QuantityKg < 0 || math.IsNaN(job.QuantityKg) || math.IsInf(job.QuantityKg, 0) || !(job.CountedKg >= 0 && job.CountedKg < maxKg) {
 		w.reason = fmt.Sprintf("Correct the kilos of %s on %s", job.Order, name(m.ID))
+	}
+	if w.fixed && w.reason == "" { // an order that the snapshot does not know still keeps the machine busy
+		w.kg = min(max(job.QuantityKg-job.CountedKg, 0), maxKg)
 	}
 	return w
 }
