@@ -179,14 +179,20 @@ func (s *Store) StopStats(ctx context.Context, since time.Time, maxDurations int
 	}
 	defer tx.Rollback()
 	run := map[string]int64{}
+	// Whole hours, and cells up to the first of them: a month of cells would
+	// take the time of a page.
+	const hour = int64(store.Hour) / 1e6
+	first := tally.CellStart(from(since), tally.Fine)
+	firstHour := tally.CellStart(first+hour-1, hour)
 	err = each(ctx, tx, func(rows *sql.Rows) error {
 		var m string
 		var ms int64
 		err := rows.Scan(&m, &ms)
 		run[m] = ms
 		return err
-	}, `SELECT m.id, sum(r.run_ms) FROM machine m CROSS JOIN rollup r ON r.grain_ms = ? AND r.machine_num = m.num AND r.start_ms >= ? GROUP BY m.id`,
-		tally.Fine, tally.CellStart(from(since), tally.Fine))
+	}, `SELECT m.id, coalesce((SELECT sum(run_ms) FROM rollup WHERE grain_ms = ? AND machine_num = m.num AND start_ms >= ?), 0)
+			+ coalesce((SELECT sum(run_ms) FROM rollup WHERE grain_ms = ? AND machine_num = m.num AND start_ms >= ? AND start_ms < ?), 0)
+		FROM machine m`, hour, firstHour, tally.Fine, first, firstHour)
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: sum stops: %w", err)
 	}

@@ -208,6 +208,9 @@ func testRollups(t *testing.T, b *bench) {
 	if err != nil || !slices.Equal(cells, want) {
 		t.Errorf("hours %+v, %v, want %+v", cells, err, want)
 	}
+	if stats, err := b.st.StopStats(t.Context(), at(310), 9); err != nil || len(stats) != 1 || stats[0].RunMS != 120_000 {
+		t.Errorf("StopStats = %+v, %v, want 120 s of running since the cell of 310 s", stats, err)
+	}
 	for _, c := range []struct {
 		s    float64
 		want int64
