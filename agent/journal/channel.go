@@ -273,6 +273,9 @@ type reading struct {
 // batchOverhead is what a batch needs besides its records and boots.
 const batchOverhead = 256
 
+// maxBoots leaves room for the boot of the sender's clock.
+const maxBoots = wire.MaxBoots - 1
+
 // bootBytes is the most that one boot takes in a batch.
 const bootBytes = 2 + 2 + 16 + 6
 
@@ -382,7 +385,7 @@ func (r *reading) take(s *wirepb.SealedRecord) bool {
 	need := proto.Size(s) + 4
 	boots := r.unnamed(rec)
 	need += len(boots) * bootBytes
-	if len(r.recs) > 0 && (need > r.room || len(r.boots)+len(boots) > wire.MaxBoots) {
+	if len(r.recs) > 0 && (need > r.room || len(r.boots)+len(boots) > maxBoots) {
 		r.full = true
 		return false
 	}

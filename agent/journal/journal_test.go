@@ -155,8 +155,8 @@ func TestReadNamesBoots(t *testing.T) {
 	}
 	mustSync(t, j)
 	recs, boots, err := c.Read(1, 200, wire.MaxBatchBytes)
-	if err != nil || len(recs) != wire.MaxBoots || len(boots) != wire.MaxBoots {
-		t.Fatalf("Read = %d records, %d boots, %v; want %d of each, the most that a batch names", len(recs), len(boots), err, wire.MaxBoots)
+	if err != nil || len(recs) != maxBoots || len(boots) != maxBoots {
+		t.Fatalf("Read = %d records, %d boots, %v; want %d of each, the most that a batch names beside the sender's", len(recs), len(boots), err, maxBoots)
 	}
 	if boots[5].GetIndex() != 6 || !bytes.Equal(boots[5].GetBootId()[:2], []byte{1, 5}) {
 		t.Errorf("boots[5] = %v", boots[5])

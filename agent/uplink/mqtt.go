@@ -52,6 +52,8 @@ const (
 	unconfirmed  = 64
 	receiveQueue = 1024
 	quitTime     = 250 // ms
+	// Return codes of a CONNACK [MQTT-3.2.2.3].
+	refusedName, refusedAgent = 4, 5
 )
 
 var errStalled = errors.New("the broker confirms nothing any more")
@@ -108,7 +110,7 @@ func mqttDialer(o Options, address string, secure bool) dialer {
 				return c.open(ctx, address, secure, o.TLS)
 			})
 		c.client = mqtt.NewClient(po)
-		if err := c.establish(ctx, wire.Down(o.Site, o.Agent)); err != nil {
+		if err := c.establish(ctx, o.Agent, wire.Down(o.Site, o.Agent)); err != nil {
 			c.end(err)
 			c.hangUp()
 			return nil, fmt.Errorf("uplink: connect agent %s to %s: %w", o.Agent, address, err)
@@ -143,8 +145,12 @@ func (c *mqttConn) open(ctx context.Context, address string, secure bool, conf *
 	return n, nil
 }
 
-func (c *mqttConn) establish(ctx context.Context, filter string) error {
-	if err := c.await(ctx, c.client.Connect(), 2*connectTimeout); err != nil {
+func (c *mqttConn) establish(ctx context.Context, agent, filter string) error {
+	login := c.client.Connect()
+	if err := c.await(ctx, login, 2*connectTimeout); err != nil {
+		if lt, ok := login.(*mqtt.ConnectToken); ok && (lt.ReturnCode() == refusedName || lt.ReturnCode() == refusedAgent) {
+			return fmt.Errorf("%w: not admitted by the broker; check user name, password and certificate, or register: planner units register %s --machines M", err, agent)
+		}
 		return err
 	}
 	t := c.client.Subscribe(filter, 1, nil)

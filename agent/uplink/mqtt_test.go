@@ -3,6 +3,7 @@ package uplink
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io"
 	"log/slog"
 	"net"
@@ -12,6 +13,7 @@ import (
 	"testing"
 	"time"
 
+	paho "github.com/eclipse/paho.mqtt.golang/packets"
 	mochi "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/listeners"
 	"github.com/mochi-mqtt/server/v2/packets"
@@ -273,6 +275,57 @@ func TestRefusedSubscriptionIsTold(t *testing.T) {
 	_, err = mqttDialer(o, l.Addr().String(), false)(t.Context(), message{topic: wire.State(site, agent), payload: []byte{16, 0}})
 	if err == nil || !strings.Contains(err.Error(), "refused by the broker") {
 		t.Errorf("dial = %v, want the refused subscription", err)
+	}
+}
+
+// A broker that answers pings but confirms nothing is left after three
+// keepalives.
+func TestStalledBrokerIsLeft(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	go func() {
+		n, err := l.Accept()
+		if err != nil {
+			return
+		}
+		defer n.Close()
+		for {
+			p, err := paho.ReadPacket(n)
+			if err != nil {
+				return
+			}
+			switch p := p.(type) {
+			case *paho.ConnectPacket:
+				paho.NewControlPacket(paho.Connack).Write(n)
+			case *paho.SubscribePacket:
+				a := paho.NewControlPacket(paho.Suback).(*paho.SubackPacket)
+				a.MessageID, a.ReturnCodes = p.MessageID, []byte{1}
+				a.Write(n)
+			case *paho.PingreqPacket:
+				paho.NewControlPacket(paho.Pingresp).Write(n)
+			}
+		}
+	}()
+	o := Options{Site: site, Agent: agent, Clock: bootClock(), Keepalive: time.Second}
+	c, err := mqttDialer(o, l.Addr().String(), false)(t.Context(), message{topic: wire.State(site, agent), payload: []byte{16, 0}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer c.close(0)
+	began := time.Now()
+	if !c.send(message{topic: wire.State(site, agent), payload: []byte{16, 0}}) {
+		t.Fatal("nothing was taken")
+	}
+	select {
+	case <-c.done():
+	case <-time.After(20 * time.Second):
+		t.Fatal("the stalled connection is still in use")
+	}
+	if d := time.Since(began); !errors.Is(c.err(), errStalled) || d < 2900*time.Millisecond {
+		t.Errorf("ended after %v with %v, want 3 s and errStalled", d, c.err())
 	}
 }
 

@@ -204,11 +204,12 @@ func (u *Uplink) sendBatch(s *stream, now time.Time, c conn) (ok, more bool) {
 	}
 	s.ill = false
 	id, run := s.ch.StreamID(), u.j.RunID()
-	clock := u.o.Clock()
-	b := &wirepb.Batch{
-		StreamId: id[:], FirstSeq: s.next, Records: recs, RunId: run[:], Boots: boots, HeadSeq: s.ch.Head(),
-		Clock: u.agentClock(clock),
+	at := u.o.Clock()
+	clock := u.agentClock(at)
+	if !slices.ContainsFunc(boots, func(b *wirepb.Boot) bool { return b.GetIndex() == clock.GetBoot() }) {
+		boots = append(boots, &wirepb.Boot{Index: clock.GetBoot(), BootId: at.Boot[:]})
 	}
+	b := &wirepb.Batch{StreamId: id[:], FirstSeq: s.next, Records: recs, RunId: run[:], Boots: boots, HeadSeq: s.ch.Head(), Clock: clock}
 	b.Crc32C = wire.BatchCRC(b)
 	payload, err := proto.Marshal(b)
 	if err != nil {

@@ -222,6 +222,7 @@ func (e *lostError) Error() string { return e.cause.Error() }
 func (e *lostError) Unwrap() error { return e.cause }
 
 func (u *Uplink) connectAndSend(ctx context.Context) error {
+	u.j.Boot(u.o.Clock().Boot) // durable with the session: its number is about to be sent
 	session, err := u.j.NextSession()
 	if err != nil {
 		return err

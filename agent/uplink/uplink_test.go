@@ -2,13 +2,18 @@ package uplink
 
 import (
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"strings"
 	"testing"
 	"time"
 
+	"google.golang.org/protobuf/proto"
+
+	"turnwise/agent/journal"
 	"turnwise/agent/source"
 	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/proto/wire"
 )
 
 func TestFirstRecordGoesAtOnceAndTheNextAreGrouped(t *testing.T) {
@@ -499,6 +504,45 @@ func TestLargestBatchFits(t *testing.T) {
 		r.after(10 * time.Second)
 		if r.f.held(c) != 300 {
 			t.Errorf("server holds %d, want 300", r.f.held(c))
+		}
+	})
+}
+
+// Whatever comes from the server's side of the broker, the uplink neither
+// panics nor takes an acknowledgement beyond its head.
+func FuzzReceive(f *testing.F) {
+	j, _, err := journal.Open(f.TempDir(), journal.Options{Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Cleanup(func() { j.Close() })
+	c, err := j.Channel("m01")
+	if err != nil {
+		f.Fatal(err)
+	}
+	if err := c.Append(nil, &wirepb.Record{}, &wirepb.Record{}); err != nil {
+		f.Fatal(err)
+	}
+	if err := j.Sync(); err != nil {
+		f.Fatal(err)
+	}
+	id := c.StreamID()
+	for v := range wirepb.Verdict(7) {
+		b, err := proto.Marshal(&wirepb.Acks{Acks: []*wirepb.Ack{{StreamId: id[:], AckedSeq: uint64(v), Verdict: v, Credit: 1 << 31, EchoBoottimeNs: 5, DbIncarnation: make([]byte, 16)}}})
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(b)
+	}
+	f.Fuzz(func(t *testing.T, b []byte) {
+		u, err := New(j, Options{URL: "mqtt://127.0.0.1", Site: site, Agent: agent, Clock: clock, Log: slog.New(slog.DiscardHandler)})
+		if err != nil {
+			t.Fatal(err)
+		}
+		u.findStreams()
+		u.receive(message{topic: wire.Ack(site, agent), payload: b, at: 10})
+		if s := u.streams[0]; s.acked > c.Head() || c.Acked() > c.Head() || s.next > c.Head()+1 || s.credit < 0 {
+			t.Errorf("acked %d, next %d, credit %d with head %d", s.acked, s.next, s.credit, c.Head())
 		}
 	})
 }
