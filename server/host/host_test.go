@@ -2,6 +2,7 @@ package host
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"io"
 	"log/slog"
@@ -16,6 +17,7 @@ import (
 	paho "github.com/eclipse/paho.mqtt.golang"
 	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 	reflectionpb "google.golang.org/grpc/reflection/grpc_reflection_v1"
@@ -25,6 +27,8 @@ import (
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
+	"turnwise/server/auth"
+	"turnwise/server/auth/authtest"
 )
 
 // patience is how long a test waits for what must happen at once.
@@ -399,16 +403,9 @@ func TestClockBehindTheRecords(t *testing.T) {
 	serve(t, c, Options{Now: behind(4 * time.Minute)})
 }
 
-// A store that cannot write gives no acknowledgement, and all of them later.
-func TestReadOnlyDatabase(t *testing.T) {
-	if os.Geteuid() == 0 {
-		t.Log("root writes to read-only files; the folder is taken away instead")
-	}
+func TestFolderOfRecordsCannotBeMade(t *testing.T) {
 	c := config(t)
 	dir := filepath.Dir(c.Database.File)
-	if err := os.MkdirAll(filepath.Dir(dir), 0o700); err != nil {
-		t.Fatal(err)
-	}
 	if err := os.WriteFile(dir, []byte("a file where the folder should be"), 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -419,6 +416,119 @@ func TestReadOnlyDatabase(t *testing.T) {
 		t.Fatal(err)
 	}
 	serve(t, c, Options{})
+}
+
+func TestReadOnlyRecords(t *testing.T) {
+	if os.Geteuid() == 0 {
+		t.Skip("root may write everywhere")
+	}
+	c := config(t)
+	_, end := serve(t, c, Options{})
+	end()
+	if err := os.Chmod(c.Database.File, 0o400); err != nil {
+		t.Fatal(err)
+	}
+	if h, err := New(t.Context(), c, Options{}); err == nil || !strings.Contains(err.Error(), "database.file") {
+		t.Errorf("New gives %v, %v; want an error about database.file", h, err)
+	}
+	if err := os.Chmod(c.Database.File, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	serve(t, c, Options{})
+}
+
+// waiting is a log that tells when a message is in it.
+type waiting struct {
+	slog.Handler
+	msg  string
+	seen chan struct{}
+}
+
+func (w waiting) Handle(_ context.Context, r slog.Record) error {
+	if r.Message == w.msg {
+		select {
+		case w.seen <- struct{}{}:
+		default:
+		}
+	}
+	return nil
+}
+func (w waiting) Enabled(context.Context, slog.Level) bool { return true }
+func (w waiting) WithAttrs([]slog.Attr) slog.Handler       { return w }
+func (w waiting) WithGroup(string) slog.Handler            { return w }
+
+// What could not be written is not acknowledged, whatever the broker said.
+func TestNoAcknowledgementWithoutStore(t *testing.T) {
+	w := waiting{msg: "commit of batches", seen: make(chan struct{}, 1)}
+	h, _ := serve(t, config(t), Options{Log: slog.New(w)})
+	if _, err := pb.NewAgentServiceClient(call(t, h)).RegisterAgent(t.Context(), &pb.RegisterAgentRequest{Agent: "u-01", Machines: []string{"k01"}}); err != nil {
+		t.Fatal(err)
+	}
+	a := join(t, h, "u-01")
+	if err := h.st.Close(); err != nil {
+		t.Fatal(err)
+	}
+	a.wait(a.Publish(wire.Up("demo", "u-01", "k01"), 1, false, batch(t, 5, time.Now())))
+	select {
+	case <-w.seen:
+	case <-time.After(patience):
+		t.Fatal("the fault is not in the log")
+	}
+	select {
+	case ack := <-a.acks:
+		t.Errorf("acknowledged: %v", ack)
+	default:
+	}
+}
+
+// Beyond loopback an agent's certificate opens the broker under its own name,
+// and not the books.
+func TestIdentityBeyondLoopback(t *testing.T) {
+	ca := authtest.New(t)
+	c := config(t)
+	c.Listen = ListenConfig{GRPC: "0.0.0.0:0", HTTP: Off, MQTT: "0.0.0.0:0", Metrics: Off}
+	c.TLS.CertFile, c.TLS.KeyFile, c.TLS.ClientCAFile = ca.Files(t.TempDir())
+	h, _ := serve(t, c, Options{})
+	local := func(addr string) string { return "127.0.0.1" + addr[strings.LastIndexByte(addr, ':'):] }
+
+	list := func(certs ...tls.Certificate) codes.Code {
+		conf := &tls.Config{RootCAs: ca.Pool(), Certificates: certs}
+		cc, err := grpc.NewClient(local(h.Addrs().GRPC), grpc.WithTransportCredentials(credentials.NewTLS(conf)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer cc.Close()
+		_, err = pb.NewMachineServiceClient(cc).ListMachines(t.Context(), &pb.ListMachinesRequest{})
+		return status.Code(err)
+	}
+	agentCert := ca.Client("u-01", nil, nil)
+	if code := list(ca.Client("planning", []string{auth.OperatorUnit}, nil)); code != codes.OK {
+		t.Errorf("operator: %v", code)
+	}
+	if code := list(agentCert); code != codes.PermissionDenied {
+		t.Errorf("certificate of an agent: %v, want PermissionDenied", code)
+	}
+	if code := list(); code != codes.Unavailable {
+		t.Errorf("no certificate: %v, want Unavailable", code)
+	}
+
+	dial := func(id string) error {
+		o := paho.NewClientOptions().AddBroker("ssl://" + local(h.Addrs().MQTT)).SetClientID(id).SetProtocolVersion(4).SetConnectRetry(false).
+			SetTLSConfig(&tls.Config{RootCAs: ca.Pool(), Certificates: []tls.Certificate{agentCert}})
+		cl := paho.NewClient(o)
+		defer cl.Disconnect(0)
+		tok := cl.Connect()
+		if !tok.WaitTimeout(patience) {
+			t.Fatal("MQTT connect hangs")
+		}
+		return tok.Error()
+	}
+	if err := dial("u-01"); err != nil {
+		t.Errorf("own id: %v", err)
+	}
+	if err := dial("u-02"); err == nil {
+		t.Error("the id of another agent is let in")
+	}
 }
 
 func TestOff(t *testing.T) {
