@@ -153,15 +153,15 @@ func (s *scenario) story(p plate, index int) []stops.Event {
 // short is the lively series of one machine, after any standing start.
 func (s *scenario) short(index int) []stops.Event {
 	causes := []stops.Event{{Cause: stops.Yarn, Side: "top"}, {Cause: stops.Fabric}, {Cause: stops.Yarn, Side: "bottom"}, {Cause: stops.Door}}
-	first := s.First.Sub(s.origin()).Round(time.Millisecond) + 2*time.Second
+	first, apart := s.First.Sub(s.origin()).Round(time.Millisecond)+2*time.Second, s.Lively.Every/time.Duration(len(plates))
 	if !s.Story {
-		first = s.Stand + 11*time.Second // clear of the standing start
+		first, apart = s.Stand+11*time.Second, 600*time.Millisecond // clear of the standing start
 	}
 	var e []stops.Event
 	for k := range 60 {
 		c := causes[(k+index)%len(causes)]
 		c.Kind, c.For = stops.Stop, s.Lively.For
-		c.At = first + time.Duration(k)*s.Lively.Every + time.Duration(index)*s.Lively.Every/time.Duration(len(plates)) + time.Duration(137*index%100)*time.Millisecond
+		c.At = first + time.Duration(k)*s.Lively.Every + time.Duration(index)*apart + time.Duration(137*index%100)*time.Millisecond
 		e = append(e, c)
 	}
 	return e

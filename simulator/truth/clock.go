@@ -57,6 +57,8 @@ type Clock struct {
 	closed Closed
 	now    func() time.Time
 
+	writing sync.Mutex // taken before mu by whoever changes the file
+
 	mu        sync.Mutex
 	st        stored
 	stretches []stretch
@@ -102,21 +104,29 @@ func OpenClock(file string, origin time.Time, scenario []byte, o ClockOptions) (
 		// The simulator was off, or somebody set the wall clock back.
 		c.st.Ran = append(c.st.Ran, interval{now, now})
 	}
-	return c, c.st.Scenario, found, c.extend(now)
+	c.st.extend(now)
+	return c, c.st.Scenario, found, c.save()
 }
 
-// extend moves the end of the lease; c.mu is held.
-func (c *Clock) extend(now time.Time) error {
-	if c.st.Freeze == nil {
-		last := &c.st.Ran[len(c.st.Ran)-1]
-		last.To = now.Add(lease)
-		c.st.Renewed = now
+// extend moves the end of the lease.
+func (st *stored) extend(now time.Time) {
+	if st.Freeze != nil {
+		return
 	}
-	return c.save()
+	last := &st.Ran[len(st.Ran)-1]
+	last.To = now.Add(lease)
+	st.Renewed = now
 }
 
-// save writes the file in one piece and lays the stretches out anew.
+// save writes the file in one piece and lets it hold; c.mu is held, so that
+// nobody reads a time that the file does not know.
 func (c *Clock) save() error {
+	c.lay()
+	return c.st.write(c.file)
+}
+
+// lay lays the stretches out anew; c.mu is held.
+func (c *Clock) lay() {
 	c.stretches = c.stretches[:0]
 	var at time.Duration
 	for _, r := range c.st.Ran {
@@ -132,11 +142,14 @@ func (c *Clock) save() error {
 			t = until
 		}
 	}
-	text, err := json.MarshalIndent(c.st, "", "  ")
+}
+
+func (st *stored) write(file string) error {
+	text, err := json.MarshalIndent(st, "", "  ")
 	if err != nil {
 		return fmt.Errorf("truth: write clock: %w", err)
 	}
-	return WriteFile(c.file, text)
+	return WriteFile(file, text)
 }
 
 // WriteFile replaces a file in one step, so that a reader or a crash never
@@ -212,6 +225,8 @@ func (c *Clock) Origin() time.Time {
 // Freeze stops all machines for good at the present instant and tells where
 // their clock stands. Freezing twice changes nothing.
 func (c *Clock) Freeze() (time.Duration, error) {
+	c.writing.Lock()
+	defer c.writing.Unlock()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if c.st.Freeze == nil {
@@ -245,6 +260,8 @@ func (c *Clock) PastLoaded() bool {
 // SetPastLoaded notes that the days before the first start need not be
 // brought in again.
 func (c *Clock) SetPastLoaded() error {
+	c.writing.Lock()
+	defer c.writing.Unlock()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	c.st.Completed = true
@@ -268,17 +285,33 @@ func (c *Clock) Run(ctx context.Context) error {
 	}
 }
 
+// renew extends the lease on disk first and lets it hold then, so that
+// readers do not wait for the disk.
 func (c *Clock) renew() error {
+	c.writing.Lock()
+	defer c.writing.Unlock()
+	c.mu.Lock()
+	now := c.tick()
+	next := c.st
+	next.Ran = slices.Clone(next.Ran)
+	if next.Freeze == nil && now.After(next.Ran[len(next.Ran)-1].To) {
+		next.Ran = append(next.Ran, interval{now, now}) // the computer slept
+	}
+	c.mu.Unlock()
+	next.extend(now)
+	if err := next.write(c.file); err != nil {
+		return err
+	}
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	now := c.tick()
-	if c.st.Freeze == nil && now.After(c.st.Ran[len(c.st.Ran)-1].To) {
-		c.st.Ran = append(c.st.Ran, interval{now, now}) // the computer slept
-	}
-	return c.extend(now)
+	c.st = next
+	c.lay()
+	return nil
 }
 
 func (c *Clock) stop() error {
+	c.writing.Lock()
+	defer c.writing.Unlock()
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	now := c.tick()
