@@ -185,7 +185,7 @@ func TestAgentJournalsWhatItReads(t *testing.T) {
 		}
 		a := m.agent(t, testConfig(dir, "k01"), Options{Version: "1.0"})
 		go func() {
-			time.Sleep(35 * time.Second)
+			time.Sleep(35*time.Second + 100*time.Millisecond)
 			l := a.live()[0]
 			if l.GetMachine() != "k01" || l.GetCause() != "yarn" || l.GetTurning() || !l.GetReadable() || len(l.GetStreamId()) != 16 {
 				t.Errorf("in the stop the live view is %v", l)
@@ -376,6 +376,16 @@ func TestRunEndsSoon(t *testing.T) {
 			t.Errorf("Run took %s to end", d)
 		}
 	})
+}
+
+func TestPhases(t *testing.T) {
+	c := testConfig("", "k01", "k02", "k03", "k04")
+	c.Machines[1].Source.Address = c.Machines[3].Source.Address
+	c = c.withDefaults()
+	want := []time.Duration{0, 0, 0, 250 * time.Millisecond}
+	if got := phases(c.Machines); !slices.Equal(got, want) {
+		t.Errorf("machines begin at %v, want %v: two stand behind one address", got, want)
+	}
 }
 
 func TestKernelClock(t *testing.T) {

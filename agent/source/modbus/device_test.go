@@ -15,7 +15,7 @@ import (
 // device is a machine on a raw TCP line, so that it can misbehave in ways that
 // no library offers. It notes every function that it is asked for.
 type device struct {
-	t    *testing.T
+	t    testing.TB
 	line net.Listener
 	wg   sync.WaitGroup
 
@@ -30,7 +30,7 @@ type device struct {
 	step     map[int]uint16 // by how much a register moves when it was read
 }
 
-func newDevice(t *testing.T) *device {
+func newDevice(t testing.TB) *device {
 	line, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
