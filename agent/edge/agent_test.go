@@ -199,7 +199,7 @@ func TestAgentJournalsWhatItReads(t *testing.T) {
 				t.Errorf("metrics do not show 131 readings in 65 s:\n%s", text)
 			}
 		}()
-		runFor(t, a, 70*time.Second)
+		runFor(t, a, 69*time.Second+700*time.Millisecond)
 		recs := records(t, dir, "k01")
 		want := "ConfigApplied LifeLink CountSpan CountSpan CountSpan StopBegin StopEnd CountSpan CountSpan"
 		if got := kinds(recs); got != want {
