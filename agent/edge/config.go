@@ -232,6 +232,9 @@ func (c Config) explain(origins conf.Origins) conf.Origins {
 		if v, ok := now[o.Key]; ok && o.From == "default" {
 			o.Value = v
 		}
+		if o.Key == "mqtt.url" {
+			o.Value = redact(o.Value)
+		}
 		out = append(out, o)
 	}
 	return out

@@ -91,9 +91,14 @@ func TestConfigsThatAreRefused(t *testing.T) {
 			if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
 				t.Fatal(err)
 			}
-			c, _, err := LoadConfig(file, hallEnv)
+			c, origins, err := LoadConfig(file, hallEnv)
 			if err != nil {
 				t.Fatal(err)
+			}
+			for _, o := range origins {
+				if strings.Contains(o.Value, "hush") {
+					t.Errorf("the password stands among the origins: %+v", o)
+				}
 			}
 			err = c.Validate()
 			if !errors.Is(err, ErrConfig) {

@@ -176,6 +176,7 @@ func (m *machine) replay(ctx context.Context) {
 		}
 		m.take(r, true)
 	}
+	m.lastMark()
 }
 
 // take lets the watch decide about a reading and journals what it says. Where
@@ -189,7 +190,7 @@ func (m *machine) take(r source.Reading, past bool) {
 		m.readings.Add(1)
 	}
 	next, recs := m.watch.Step(m.st, r, past)
-	if len(recs) > 0 || m.due(next) {
+	if len(recs) > 0 || !past && m.due(next) {
 		err := m.write(next, recs)
 		m.noteJournal(err)
 		if err != nil {

@@ -148,11 +148,13 @@ func (d *device) reply(c net.Conn, head []byte, unit byte, body []byte, fault so
 		c.Write(frame[:len(frame)-1])
 		return false
 	case sourcetest.Drips:
+		drip := time.NewTicker(30 * time.Millisecond)
+		defer drip.Stop()
 		for _, b := range frame[:6] {
 			if _, err := c.Write([]byte{b}); err != nil {
 				return false
 			}
-			time.Sleep(30 * time.Millisecond) // the fault itself, nothing waits for it
+			<-drip.C
 		}
 		return true
 	}
