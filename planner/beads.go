@@ -16,12 +16,20 @@ func beads(times []*time.Time, promise *time.Time, now time.Time, zone *time.Loc
 	if len(times) == 0 {
 		return ""
 	}
-	first, last := now, *times[len(times)-1]
-	if promise != nil && promise.After(last) {
-		last = *promise
+	first, last := *times[0], *times[len(times)-1]
+	if promise != nil && promise.After(now) {
+		if promise.Before(first) {
+			first = *promise
+		}
+		if promise.After(last) {
+			last = *promise
+		}
 	}
-	if first.After(*times[0]) {
-		first = *times[0]
+	// The line begins with some time before, at the earliest now: a spread of
+	// hours in two weeks would be one column.
+	first = first.Add(-max(last.Sub(first)/2, 6*time.Hour))
+	if first.Before(now) && now.Before(*times[0]) {
+		first = now
 	}
 	length := last.Sub(first)
 	if length <= 0 {
@@ -69,20 +77,30 @@ func beads(times []*time.Time, promise *time.Time, now time.Time, zone *time.Loc
 	return b.String()
 }
 
-// days writes the day names over a line where their midnight is, leaving out
-// those that do not fit.
+// days writes the names of days over a line where their midnight is, and hours
+// between them on a short line, leaving out those that do not fit.
 func days(first, last time.Time, column func(time.Time) int, zone *time.Location) string {
 	line := []byte(strings.Repeat(" ", lineWidth+8))
-	free := 0
+	step := 24
+	if last.Sub(first) < 60*time.Hour {
+		step = 6
+	}
 	y, m, d := first.In(zone).Date()
-	for i := 0; i < 400; i++ {
-		midnight := time.Date(y, m, d+i, 0, 0, 0, 0, zone)
-		if midnight.After(last) {
+	free := 0
+	for i := 0; i < 400*24/step; i++ {
+		t := time.Date(y, m, d, i*step, 0, 0, 0, zone)
+		if t.After(last) {
 			break
 		}
-		name, at := midnight.Format("Mon 2"), 0
+		if i > 0 && t.Before(first) {
+			continue
+		}
+		name, at := t.Format("15:04"), 0
+		if t.Hour() == 0 {
+			name = t.Format("Mon 2")
+		}
 		if i > 0 {
-			at = column(midnight)
+			at = column(t)
 		}
 		if at < free || at+len(name) > len(line) {
 			continue

@@ -46,10 +46,19 @@ func TestBeadsAgainstThePromise(t *testing.T) {
 }
 
 func TestDaysFit(t *testing.T) {
-	at := noon.Add(40 * 24 * time.Hour)
-	head := strings.Split(beads([]*time.Time{&at}, nil, noon, time.UTC), "\n")[0]
-	if !strings.HasPrefix(head, "  Wed 25") || len(head) > lineWidth+12 || strings.Count(head, "  ") < 5 {
-		t.Errorf("day line %q", head)
+	for _, tt := range []struct {
+		first, last time.Duration
+		head        string
+	}{
+		{20 * 24 * time.Hour, 20 * 24 * time.Hour, "  Tue 15"},                                     // one instant
+		{time.Hour, 40 * 24 * time.Hour, "  Wed 25"},                                               // days that do not all fit
+		{48 * time.Hour, 58 * time.Hour, "  Fri 27                 12:00                   18:00"}, // hours
+	} {
+		first, last := noon.Add(tt.first), noon.Add(tt.last)
+		head := strings.Split(beads([]*time.Time{&first, &last}, nil, noon, time.UTC), "\n")[0]
+		if !strings.HasPrefix(head, tt.head) || len(head) > lineWidth+10 {
+			t.Errorf("day line %q, want it to begin with %q", head, tt.head)
+		}
 	}
 }
 

@@ -147,8 +147,9 @@ func order() *pb.Order {
 }
 
 func (f *fake) ListOrders(_ context.Context, r *pb.ListOrdersRequest) (*pb.ListOrdersResponse, error) {
-	safe := &pb.Order{Name: "orders/SO-1044", Article: "IL", QuantityKg: figure(900), Finish: &pb.FinishForecast{Refused: "Enter a knit card for K11"}}
-	return &pb.ListOrdersResponse{Orders: []*pb.Order{safe, order()}}, f.note(r)
+	safe := &pb.Order{Name: "orders/SO-1044", Article: "IL", QuantityKg: figure(900), RemainingKg: figure(550), Finish: &pb.FinishForecast{Refused: "Enter a knit card for K11"}}
+	done := &pb.Order{Name: "orders/SO-1031", Article: "SJ", QuantityKg: figure(1600), Finish: &pb.FinishForecast{Refused: "Nothing is left to knit"}}
+	return &pb.ListOrdersResponse{Orders: []*pb.Order{done, safe, order()}}, f.note(r)
 }
 
 func (f *fake) GetOrder(_ context.Context, r *pb.GetOrderRequest) (*pb.GetOrderResponse, error) {

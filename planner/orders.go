@@ -127,8 +127,17 @@ func (c *ordersListCmd) Run(ctx context.Context, s *session) error {
 			break
 		}
 	}
-	// Those in danger first.
-	slices.SortStableFunc(data, func(a, b orderJSON) int { return cmp.Compare(b.Finish.MissChance, a.Finish.MissChance) })
+	// Those in danger first, those that are done last.
+	danger := func(o orderJSON) float64 {
+		switch {
+		case o.RemainingKg <= 0:
+			return -1
+		case o.Finish.Refused != "":
+			return 2
+		}
+		return o.Finish.MissChance
+	}
+	slices.SortStableFunc(data, func(a, b orderJSON) int { return cmp.Compare(danger(b), danger(a)) })
 	for i := range data {
 		l.add(s.orderRow(&data[i])...)
 	}
@@ -143,10 +152,13 @@ func (s *session) orderRow(j *orderJSON) []string {
 	if len(j.Why) > 0 {
 		why = j.Why[0]
 	}
-	late := "?"
+	late, none := "?", "?"
+	if j.RemainingKg <= 0 {
+		late, none = "-", "done"
+	}
 	date := func(t *time.Time) string {
 		if t == nil {
-			return "?"
+			return none
 		}
 		return s.clock(*t) + "f"
 	}

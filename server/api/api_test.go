@@ -35,7 +35,7 @@ type mill struct {
 	books    pb.BookServiceClient
 }
 
-func newMill(t *testing.T) *mill {
+func newMill(t testing.TB) *mill {
 	t.Helper()
 	quiet := slog.New(slog.DiscardHandler)
 	st, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "mill.db"), sqlite.Options{Log: quiet})

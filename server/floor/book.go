@@ -2,6 +2,7 @@ package floor
 
 import (
 	"fmt"
+	"maps"
 	"reflect"
 	"slices"
 	"strings"
@@ -164,6 +165,19 @@ func (b *book) label(cardID string) string {
 		return a.Name
 	}
 	return a.ID
+}
+
+// knownArticles lists articles for somebody who named one that is not there.
+func (b *book) knownArticles() string {
+	const most = 20
+	ids := slices.Sorted(maps.Keys(b.articles))
+	switch {
+	case len(ids) == 0:
+		return "the book has no articles; apply a book first"
+	case len(ids) > most:
+		return fmt.Sprintf("the book has %s and %d more", strings.Join(ids[:most], ", "), len(ids)-most)
+	}
+	return "the book has " + strings.Join(ids, ", ")
 }
 
 // FeedGroup completes a feed group of the card that a machine runs at an

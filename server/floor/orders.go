@@ -100,7 +100,7 @@ func (f *Floor) Tasks(ctx context.Context, machines []string, horizon time.Durat
 	}
 	for _, d := range p.Doffs {
 		m, ok := f.machines[d.Machine]
-		if !ok || !mine(d.Machine) || d.At.After(until) || m.view.Cause.ID == doff {
+		if !ok || !mine(d.Machine) || d.At.After(until) || m.view.Cause.ID == doff || m.view.RollKg == 0 {
 			continue
 		}
 		v := &m.view

@@ -14,6 +14,9 @@ import (
 // compared.
 const plausible = 2 * time.Second
 
+// forgotten is how many rolls without a doff mean that doffs are not told.
+const forgotten = 3
+
 // Live takes the newest words of an agent. The will of a connection that was
 // replaced since is ignored.
 func (f *Floor) Live(id string, st *wirepb.AgentState) {
@@ -98,11 +101,14 @@ func (f *Floor) picture(m *machine, now time.Time) MachineView {
 		v.Problem = "agent " + v.Agent + " is offline"
 	}
 	if roll := f.book.articles[c.Article].RollKg; roll > 0 && c.grams > 0 {
-		v.RollKg = roll
-		v.ToDoff = max(0, int64(math.Round(roll*1000/c.grams))-v.SinceDoff)
+		turns := int64(math.Round(roll * 1000 / c.grams))
+		// Where no input tells of doffs, nobody knows how full the roll is.
+		if v.SinceDoff < forgotten*turns {
+			v.RollKg, v.ToDoff = roll, max(0, turns-v.SinceDoff)
+			v.DoffDue = f.plan.doff(m.id)
+		}
 	}
 	f.drawState(m, &v, now)
-	v.DoffDue = f.plan.doff(m.id)
 	return v
 }
 

@@ -123,6 +123,11 @@ func TestKilos(t *testing.T) {
 		if v.SinceDoff != 500 || v.ToDoff != 2000 || v.RollKg != 25 || v.RollNumber != 114 {
 			t.Errorf("since doff %d, to doff %d of %v kg, roll %d; want 500, 2000, 25, 114", v.SinceDoff, v.ToDoff, v.RollKg, v.RollNumber)
 		}
+		s.DoffAt = -6000 // three rolls ago: doffs are not told
+		f.Committed([]store.Outcome{{Applied: 1, State: s}})
+		if v, _ := f.Machine("k01"); v.RollKg != 0 || v.ToDoff != 0 {
+			t.Errorf("to doff %d of %v kg, want it not to be known", v.ToDoff, v.RollKg)
+		}
 		totals, _, err := f.Totals(t.Context())
 		if err != nil || totals[0].Kilos != 10 || totals[0].WithoutCard != 500 {
 			t.Errorf("totals %+v, %v; want 10 kg and 500 turns without a card", totals, err)

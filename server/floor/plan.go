@@ -27,7 +27,7 @@ type planner struct {
 	newest atomic.Pointer[plan]
 	ask    chan struct{}
 
-	one     sync.Mutex // one planning at a time; guards what follows
+	one      sync.Mutex // one planning at a time; guards what follows
 	stats    map[string][]store.StopStats
 	statsDue time.Time
 }

@@ -36,7 +36,7 @@ func (f *Floor) Quote(ctx context.Context, article string, kg, risk float64, mac
 		return QuoteView{}, err
 	}
 	if _, ok := p.book.articles[article]; !ok {
-		return QuoteView{}, fmt.Errorf("article %q: %w: apply it with the book first", article, store.ErrNotFound)
+		return QuoteView{}, fmt.Errorf("article %q: %w: %s", article, store.ErrNotFound, p.book.knownArticles())
 	}
 	for _, id := range machines {
 		if _, ok := p.book.machines[id]; !ok {

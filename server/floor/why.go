@@ -75,7 +75,9 @@ func (d *drawn) why(zone *time.Location, middle func(cause string) int) (sentenc
 	case slow:
 		return fmt.Sprintf("%.1f of %.0f rpm, %.1f kg of the loss", d.SpeedRPM, d.CardRPM, d.SlowKg), d.SpeedRPM < (1-slowBy)*d.CardRPM
 	}
-	return d.whyStops(top, clock), top.count >= manyStops && top.count >= 2*middle(top.cause.ID) && top.cause.ID != doff
+	many := top.count >= manyStops && top.count >= 2*middle(top.cause.ID)
+	// A machine with only a lamp gives no causes: that is no sign of trouble.
+	return d.whyStops(top, clock), many && top.cause.ID != doff && top.cause.Letter != notGiven.Letter
 }
 
 // whyStops tells what stops of one cause took.
