@@ -185,8 +185,8 @@ func (d *Demo) agent(id string, fresh bool) (*edge.Agent, error) {
 
 // load waits until the past days are in the server and tells how it goes.
 func (d *Demo) load(ctx context.Context, fresh bool) error {
-	defer close(d.loaded)
 	if !fresh {
+		close(d.loaded)
 		return nil
 	}
 	begun := time.Now()
@@ -213,6 +213,7 @@ func (d *Demo) load(ctx context.Context, fresh bool) error {
 			return fmt.Errorf("mill: ask the server for its totals: %w", err)
 		case d.reached(r):
 			d.took = time.Since(begun)
+			close(d.loaded)
 			return d.floor.clock.SetPastLoaded()
 		}
 	}
