@@ -115,6 +115,7 @@ func yarnText(d *drawing, x, y float64, l yarnLine) {
 	if l.Lot != "" {
 		s = "yarn " + l.Lot + ", " + l.Yarn
 	}
+	s = clip(s, 36)
 	if x > 55 {
 		d.text("bt1", "end", x-1, y+16, "", s)
 		return

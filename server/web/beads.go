@@ -13,12 +13,12 @@ import (
 // Measures of beads. A bin is about one bead wide, so the drawing for a desk
 // and the one for a phone have other bins.
 const (
-	beadPlain = 51.0  // pixels above the base line when nothing is stacked higher
-	beadUnder = 14.0  // below it, for the date of the promise
-	beadTall  = 112.0 // and when all beads fall into one bin
+	beadPlain = 51.0 // pixels above the base line when nothing is stacked higher
+	beadUnder = 14.0 // below it, for the date of the promise
+	beadBare  = 26.0 // where there is nothing to stack
 )
 
-// beadSize is one way of drawing.
+// beadSize is one way of drawing. A bin is as wide as a bead.
 type beadSize struct {
 	class   string
 	bin     float64 // per cent
@@ -27,10 +27,36 @@ type beadSize struct {
 	barHalf float64 // per cent, half of the promise bar
 }
 
+// The sizes of a desk and of a phone, the largest first. A row takes the
+// largest that stacks no higher than the row: smaller beads have narrower
+// bins and show a sharper forecast.
 var (
-	beadsWide = beadSize{class: "wide", bin: 1.16, pitch: 8.5, radius: 3.9, barHalf: 0.18}
-	beadsSlim = beadSize{class: "slim", bin: 2.1, pitch: 6.6, radius: 3.0, barHalf: 0.4}
+	beadsWide = []beadSize{
+		{class: "wide", bin: 1.16, pitch: 8.5, radius: 3.9, barHalf: 0.18},
+		{class: "wide", bin: 0.88, pitch: 6.4, radius: 2.9, barHalf: 0.18},
+		{class: "wide", bin: 0.66, pitch: 4.8, radius: 2.2, barHalf: 0.18},
+	}
+	beadsSlim = []beadSize{
+		{class: "slim", bin: 2.1, pitch: 6.6, radius: 3.0, barHalf: 0.4},
+		{class: "slim", bin: 1.5, pitch: 4.8, radius: 2.2, barHalf: 0.4},
+	}
 )
+
+// fitBeads picks the size for a row and tells its height. No bead is ever
+// hidden: when even the smallest stack too high, the row grows.
+func fitBeads(beads []time.Time, promise time.Time, a axis, sizes []beadSize) (s beadSize, stacks []stack, tall float64) {
+	for _, s = range sizes {
+		stacks = stackBeads(beads, promise, a, s)
+		highest := 0
+		for _, st := range stacks {
+			highest = max(highest, st.n)
+		}
+		if tall = float64(highest)*s.pitch + 6; tall <= beadPlain {
+			return s, stacks, beadPlain
+		}
+	}
+	return s, stacks, tall
+}
 
 // A stack is the beads of one bin.
 type stack struct {
@@ -177,16 +203,11 @@ func (p datePlot) row(f outlook.Finish, promise time.Time) template.HTML {
 	return p.draw(f, promise, beadsWide) + p.draw(f, promise, beadsSlim)
 }
 
-func (p datePlot) draw(f outlook.Finish, promise time.Time, s beadSize) template.HTML {
-	var stacks []stack
+func (p datePlot) draw(f outlook.Finish, promise time.Time, sizes []beadSize) template.HTML {
+	s, stacks, tall := sizes[0], []stack(nil), beadBare
 	if f.Refused == "" && !f.Beads[19].IsZero() {
-		stacks = stackBeads(f.Beads[:], promise, p.axis, s)
+		s, stacks, tall = fitBeads(f.Beads[:], promise, p.axis, sizes)
 	}
-	highest := 0
-	for _, st := range stacks {
-		highest = max(highest, st.n)
-	}
-	pitch, radius, tall := beadFit(s, highest)
 	d := newDrawing(s.class, tall+beadUnder)
 	for _, c := range p.closed {
 		d.rect("sun", p.axis.x(c.from), p.axis.x(c.to)-p.axis.x(c.from), 0, tall)
@@ -203,11 +224,11 @@ func (p datePlot) draw(f outlook.Finish, promise time.Time, s beadSize) template
 			continue
 		}
 		for i := range st.n {
-			y := tall - radius - 3 - float64(i)*pitch
+			y := tall - s.radius - 3 - float64(i)*s.pitch
 			if st.late {
-				d.dot("bd lt", st.x, y, radius-0.5)
+				d.dot("bd lt", st.x, y, s.radius-0.4)
 			} else {
-				d.dot("bd", max(0, st.x), y, radius)
+				d.dot("bd", max(0, st.x), y, s.radius)
 			}
 		}
 	}
@@ -215,18 +236,6 @@ func (p datePlot) draw(f outlook.Finish, promise time.Time, s beadSize) template
 		p.bar(d, promise, tall)
 	}
 	return d.html()
-}
-
-// beadFit lets the row grow with its highest stack, and shrinks the beads only
-// when it would grow out of hand. No bead is ever hidden.
-func beadFit(s beadSize, highest int) (pitch, radius, tall float64) {
-	pitch, radius, tall = s.pitch, s.radius, beadPlain
-	if float64(highest)*pitch+6 > tall {
-		pitch = min(pitch, (beadTall-6)/float64(highest))
-		tall = float64(highest)*pitch + 6
-		radius = min(radius, pitch/2-0.2)
-	}
-	return pitch, radius, tall
 }
 
 // bar draws the promise and its date below.
@@ -239,12 +248,6 @@ func (p datePlot) bar(d *drawing, promise time.Time, tall float64) {
 		d.text("pl", "end", 100, tall+12, "", "promised "+label+" →")
 	default:
 		d.post("pr", x, 3, 2, tall-1)
-		anchor := "middle"
-		if x < 8 {
-			anchor = "start"
-		} else if x > 92 {
-			anchor = "end"
-		}
-		d.text("pl", anchor, x, tall+12, "", label)
+		d.text("pl", anchorAt(x, 12), x, tall+12, "", label)
 	}
 }

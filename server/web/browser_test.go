@@ -17,6 +17,7 @@ import (
 	"github.com/chromedp/cdproto/log"
 	"github.com/chromedp/cdproto/runtime"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
 )
 
 // browser starts a headless browser that talks to nobody but the test. Without
@@ -103,6 +104,180 @@ func millOptions(f *fakeFloor) Options {
 	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now },
 		Load: func(context.Context, LoadRequest) (int64, error) { return 1, nil },
 		Undo: func(context.Context, string, int64) error { return nil }}
+}
+
+// tooWide names the elements that reach over the right edge of the screen and
+// are not within something that scrolls by itself.
+const tooWide = `(() => {
+	const w = document.documentElement.clientWidth, list = [];
+	if (document.documentElement.scrollWidth > w) list.push("page " + document.documentElement.scrollWidth + " of " + w);
+	for (const e of document.querySelectorAll("main *, header *")) {
+		const r = e.getBoundingClientRect();
+		if (r.width > 0 && r.height > 1 && (r.right > w + 1 || r.left < -1) && !e.closest(".scroll") && !e.closest(".vh")) list.push(e.tagName + "." + e.getAttribute("class") + " " + Math.round(r.left) + ".." + Math.round(r.right));
+	}
+	return list;
+})()`
+
+// tooSmall names what can be pressed and is smaller than a fingertip: 24 px by
+// WCAG 2.2 (links within a sentence are excepted there), 72 px for a tender.
+const tooSmall = `(() => [...document.querySelectorAll("a, button, summary")].filter(e => {
+	const r = e.getBoundingClientRect();
+	if (r.width === 0 || e.classList.contains("skip")) return false;
+	const least = e.closest(".rail, .bar") && !e.classList.contains("plain") ? 72 : 24;
+	return r.height < least - .5 || r.width < 23.5;
+}).map(e => e.tagName + " " + e.textContent.trim().slice(0, 30) + " " + JSON.stringify(e.getBoundingClientRect())))()`
+
+// TestBrowser looks at every page as a phone and as a desk.
+func TestBrowser(t *testing.T) {
+	ctx := browser(t)
+	said := complaints(t, ctx)
+	f, strange, none := mill(), strangeMill(), emptyMill()
+	sites := map[string]string{"mill": serve(t, f, millOptions(f)).URL, "strange": serve(t, strange, millOptions(strange)).URL, "none": serve(t, none, millOptions(none)).URL}
+	for _, width := range []int64{320, 390, 900, 1440} {
+		for name, base := range sites {
+			pages := []string{"/runs", "/creel", "/promises"}
+			switch name {
+			case "mill":
+				pages = append(pages, "/m/k04", "/creel?set=A")
+			case "strange":
+				pages = append(pages, "/m/a%2Fb%20%3F%23&", "/m/new")
+			}
+			for _, url := range pages {
+				err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+url))
+				if err != nil {
+					t.Fatalf("%s%s: %v", name, url, err)
+				}
+				for what, script := range map[string]string{"too wide": tooWide, "too small to press": tooSmall} {
+					list, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](script))
+					if err != nil {
+						t.Fatalf("%s%s: %v", name, url, err)
+					}
+					if len(list) > 0 {
+						t.Errorf("%s%s at %d px: %s:\n\t%s", name, url, width, what, strings.Join(list[:min(5, len(list))], "\n\t"))
+					}
+				}
+				if got := said(); len(got) > 0 {
+					t.Errorf("%s%s at %d px: the console says %q", name, url, width, got)
+				}
+			}
+		}
+	}
+}
+
+// eventually waits for a script to become true.
+func eventually(t *testing.T, ctx context.Context, what, script string) {
+	t.Helper()
+	for range 500 { // twenty seconds and more: a beat comes every ten
+		ok, err := chromedp.Run(ctx, chromedp.Evaluate[bool](script))
+		if err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+		if ok {
+			return
+		}
+		if err := chromedp.Do(ctx, chromedp.Sleep(40*time.Millisecond)); err != nil {
+			t.Fatalf("%s: %v", what, err)
+		}
+	}
+	body, _ := chromedp.Run(ctx, chromedp.Evaluate[string](`document.body.innerText`))
+	t.Fatalf("never true: %s\n%s", what, body)
+}
+
+// TestLiveInBrowser: a change swaps its row, an open task and the focus stay,
+// a list in use waits, and a lost stream is said.
+func TestLiveInBrowser(t *testing.T) {
+	ctx := browser(t)
+	said := complaints(t, ctx)
+	f := mill()
+	srv := serve(t, f, millOptions(f))
+	do := func(a ...chromedp.Action[chromedp.Void]) {
+		t.Helper()
+		if err := chromedp.Do(ctx, a...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	run := func(script string) { t.Helper(); do(chromedp.Evaluate[chromedp.Void](script)) }
+
+	do(chromedp.EmulateViewport(1440, 900), chromedp.Navigate(srv.URL+"/runs"))
+	eventually(t, ctx, "the page is live", `document.getElementById("live").textContent === "live"`)
+	run(`window.before = document.getElementById("r-k12")`)
+	f.change(func() { f.shift.Threads[11].Why = "needle 14 min" })
+	eventually(t, ctx, "the row of K12 is renewed", `document.getElementById("r-k12").textContent.includes("needle 14 min")`)
+	eventually(t, ctx, "the row is another element", `document.getElementById("r-k12") !== window.before`)
+
+	run(`document.querySelector("#r-k11 a").focus(); window.held = document.getElementById("r-k11")`)
+	f.change(func() { f.shift.Threads[10].Why = "two doffs"; f.shift.Threads[9].Why = "slow" })
+	eventually(t, ctx, "a row without the focus is renewed", `document.getElementById("r-k10").textContent.includes("slow")`)
+	eventually(t, ctx, "the row with the focus stays", `document.getElementById("r-k11") === window.held && !window.held.textContent.includes("two doffs")`)
+	run(`document.activeElement.blur()`)
+	eventually(t, ctx, "the row is renewed when the focus leaves", `document.getElementById("r-k11").textContent.includes("two doffs")`)
+
+	do(chromedp.EmulateViewport(390, 800), chromedp.Navigate(srv.URL+"/creel?set=A"))
+	eventually(t, ctx, "the page is live", `document.getElementById("live").textContent === "live"`)
+	first := `document.querySelector("#rail details[open]")`
+	run(`window.held = ` + first)
+	f.change(func() {
+		f.tasks[2].Due = f.now.Add(9 * time.Minute)
+		f.tasks[2].Window.First = f.now.Add(9 * time.Minute)
+	})
+	eventually(t, ctx, "the minutes of the open task change", first+`.querySelector(".mn").textContent === "9"`)
+	eventually(t, ctx, "the open task stays", first+` === window.held`)
+
+	run(`document.querySelectorAll("#rail summary")[2].click()`) // the reader opens K03
+	stop := f.tasks[0]
+	stop.ID, stop.Machine, stop.Name = "stop/k05/9", "k05", "K05"
+	f.change(func() { f.tasks = append(f.tasks, stop) })
+	eventually(t, ctx, "a list in use waits and says so", `document.getElementById("waits").textContent.includes("The order has changed")`)
+	run(`document.querySelectorAll("#rail summary")[2].click()`)
+	eventually(t, ctx, "the new stop is there when the task is closed", `document.getElementById("`+domID("t", stop.ID)+`") !== null && document.getElementById("waits").textContent === ""`)
+
+	if got := said(); len(got) > 0 {
+		t.Errorf("the console says %q", got)
+	}
+	srv.CloseClientConnections()
+	srv.Close()
+	eventually(t, ctx, "a lost stream is said", `document.getElementById("live").textContent === "not live since 10:40"`)
+}
+
+// TestTabOrder: by the keyboard alone one comes to the content and to the
+// button that records, and a press shows what was recorded.
+func TestTabOrder(t *testing.T) {
+	ctx := browser(t)
+	f, b := mill(), &book{}
+	o := millOptions(f)
+	o.Load, o.Undo = b.load, b.undo
+	srv := serve(t, f, o)
+	if err := chromedp.Do(ctx, chromedp.EmulateViewport(390, 800), chromedp.Navigate(srv.URL+"/creel?set=A")); err != nil {
+		t.Fatal(err)
+	}
+	var path []string
+	for range 30 {
+		if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Tab)); err != nil {
+			t.Fatal(err)
+		}
+		at, err := chromedp.Run(ctx, chromedp.Evaluate[string](`document.activeElement.textContent.trim()`))
+		if err != nil {
+			t.Fatal(err)
+		}
+		path = append(path, at)
+		if strings.HasPrefix(at, "All 90 changed") {
+			break
+		}
+	}
+	if path[0] != "To the content" || !strings.HasPrefix(path[len(path)-1], "All 90 changed") {
+		t.Fatalf("the keyboard went %q, want from the skip link to the button", path)
+	}
+	seen, err := chromedp.Run(ctx, chromedp.Evaluate[bool](`getComputedStyle(document.activeElement).outlineStyle !== "none"`))
+	if err != nil || !seen {
+		t.Errorf("the focus is not visible: %v", err)
+	}
+	if err := chromedp.Do(ctx, chromedp.KeyEvent(kb.Enter)); err != nil {
+		t.Fatal(err)
+	}
+	eventually(t, ctx, "the strip tells what was recorded", `(document.querySelector(".bar")?.textContent || "").includes("K01, 90 cones recorded")`)
+	if len(b.loads) != 1 {
+		t.Errorf("%d loads recorded, want one", len(b.loads))
+	}
 }
 
 // TestShots writes pictures of all pages for people to look at:

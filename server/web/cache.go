@@ -11,7 +11,8 @@ const (
 	cachedPages = 128                    // different pages with queries at once
 )
 
-// A pictureCache draws each page once a second however many look at it.
+// A pictureCache draws each page once a second however many look at it. Its
+// seconds are those of this computer, whatever clock the mill runs by.
 type pictureCache struct {
 	mu    sync.Mutex
 	pages map[string]*cachedPicture
@@ -25,22 +26,22 @@ type cachedPicture struct {
 
 // get returns the picture of key, drawing it when it is too old. Only one
 // caller draws; the others wait for it or for their ctx.
-func (c *pictureCache) get(ctx context.Context, key string, now func() time.Time, draw func() (picture, error)) (picture, error) {
-	e := c.entry(key, now())
+func (c *pictureCache) get(ctx context.Context, key string, draw func() (picture, error)) (picture, error) {
+	e := c.entry(key)
 	select {
 	case e.busy <- struct{}{}:
 		defer func() { <-e.busy }()
 	case <-ctx.Done():
 		return picture{}, ctx.Err()
 	}
-	if t := now(); t.Before(e.until) && e.until.Sub(t) <= pictureAge {
+	if time.Now().Before(e.until) {
 		return e.p, nil
 	}
 	p, err := draw()
 	if err != nil {
 		return picture{}, err
 	}
-	e.p, e.until = p, now().Add(pictureAge)
+	e.p, e.until = p, time.Now().Add(pictureAge)
 	return p, nil
 }
 
@@ -52,7 +53,7 @@ func (c *pictureCache) forget() {
 	c.pages = nil
 }
 
-func (c *pictureCache) entry(key string, now time.Time) *cachedPicture {
+func (c *pictureCache) entry(key string) *cachedPicture {
 	c.mu.Lock()
 	defer c.mu.Unlock()
 	if e, ok := c.pages[key]; ok {

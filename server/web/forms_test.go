@@ -168,7 +168,7 @@ func TestBeads(t *testing.T) {
 			}
 			beads = append(beads, b)
 		}
-		for _, s := range []beadSize{beadsWide, beadsSlim} {
+		for _, s := range append(slices.Clone(beadsWide), beadsSlim...) {
 			total, late := 0, 0
 			bar := a.share(promise.Sub(a.from))
 			for _, st := range stackBeads(beads, promise, a, s) {
@@ -203,12 +203,33 @@ func TestBeads(t *testing.T) {
 	})
 }
 
+// TestBeadFit: a sharp forecast gets smaller beads, then a taller row, and
+// always all of its beads.
 func TestBeadFit(t *testing.T) {
-	for n := 0; n <= 20; n++ {
-		for _, s := range []beadSize{beadsWide, beadsSlim} {
-			pitch, radius, tall := beadFit(s, n)
-			if float64(n)*pitch > tall || tall > beadTall+0.01 || 2*radius > pitch || radius < 2 {
-				t.Errorf("%s, %d high: pitch %.2f, radius %.2f, height %.2f", s.class, n, pitch, radius, tall)
+	a := axis{monday(0, 0), monday(0, 0).AddDate(0, 0, 12)}
+	last := 0.0
+	for _, spread := range []time.Duration{40 * time.Hour, 8 * time.Hour, 2 * time.Hour, time.Minute} {
+		var beads []time.Time
+		for i := range 20 {
+			beads = append(beads, monday(9, 0).Add(time.Duration(i)*spread/20))
+		}
+		for _, sizes := range [][]beadSize{beadsSlim, beadsWide} {
+			s, stacks, tall := fitBeads(beads, time.Time{}, a, sizes)
+			n := 0
+			for _, st := range stacks {
+				n += st.n
+				if float64(st.n)*s.pitch > tall {
+					t.Errorf("spread %s, %s: a stack of %d does not fit %.0f px", spread, s.class, st.n, tall)
+				}
+			}
+			if n != 20 || tall > 110 || 2*s.radius > s.pitch {
+				t.Errorf("spread %s, %s: %d beads of %.1f px in %.0f px", spread, s.class, n, s.radius, tall)
+			}
+			if s.class == "wide" {
+				if tall < last {
+					t.Errorf("spread %s: row of %.0f px, a wider one has %.0f", spread, tall, last)
+				}
+				last = tall
 			}
 		}
 	}
@@ -373,7 +394,7 @@ func TestUntil(t *testing.T) {
 		big, small string
 	}{
 		{-time.Hour, "now", ""}, {59 * time.Second, "now", ""}, {time.Minute, "1", "min"}, {12*time.Minute + 59*time.Second, "12", "min"},
-		{99 * time.Minute, "99", "min"}, {100 * time.Minute, "1", "h 40 min"}, {2 * time.Hour, "2", "hours"}, {50 * time.Hour, "2", "days"},
+		{99 * time.Minute, "99", "min"}, {100 * time.Minute, "1 h", "40 min"}, {2 * time.Hour, "2 h", "0 min"}, {50 * time.Hour, "2", "days"},
 	}
 	for _, tt := range tests {
 		if big, small := until(now.Add(tt.in), now); big != tt.big || small != tt.small {

@@ -175,7 +175,7 @@ func TestCache(t *testing.T) {
 		var g sync.WaitGroup
 		for range 50 {
 			g.Go(func() {
-				if p, err := c.get(t.Context(), "runs", time.Now, draw); err != nil || p.version != "one" {
+				if p, err := c.get(t.Context(), "runs", draw); err != nil || p.version != "one" {
 					t.Errorf("got %q, %v", p.version, err)
 				}
 			})
@@ -186,18 +186,18 @@ func TestCache(t *testing.T) {
 		}
 		time.Sleep(pictureAge)
 		broken := errors.New("broken")
-		if _, err := c.get(t.Context(), "runs", time.Now, func() (picture, error) { return picture{}, broken }); !errors.Is(err, broken) {
+		if _, err := c.get(t.Context(), "runs", func() (picture, error) { return picture{}, broken }); !errors.Is(err, broken) {
 			t.Errorf("error %v, want that of drawing", err)
 		}
 		ctx, cancel := context.WithCancel(t.Context())
-		go c.get(t.Context(), "runs", time.Now, draw)
+		go c.get(t.Context(), "runs", draw)
 		synctest.Wait()
 		cancel()
-		if _, err := c.get(ctx, "runs", time.Now, draw); !errors.Is(err, context.Canceled) {
+		if _, err := c.get(ctx, "runs", draw); !errors.Is(err, context.Canceled) {
 			t.Errorf("error %v, want to be let go", err)
 		}
 		for i := range 3 * cachedPages {
-			c.get(t.Context(), fmt.Sprint(i), time.Now, func() (picture, error) { return picture{}, nil })
+			c.get(t.Context(), fmt.Sprint(i), func() (picture, error) { return picture{}, nil })
 		}
 		if len(c.pages) > cachedPages {
 			t.Errorf("%d pages kept, want at most %d", len(c.pages), cachedPages)

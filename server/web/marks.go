@@ -196,6 +196,14 @@ func apportion(ms []int64) (sec []int64, whole int64) {
 	return sec, whole
 }
 
+// clip shortens a text for a picture; the whole of it stands in the words beside.
+func clip(s string, runes int) string {
+	if r := []rune(s); len(r) > runes {
+		return string(r[:runes-1]) + "…"
+	}
+	return s
+}
+
 // plural picks the word for a number.
 func plural(n int, one, many string) string {
 	if n == 1 {

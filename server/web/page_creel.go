@@ -16,6 +16,7 @@ import (
 const (
 	creelHorizon = 12 * time.Hour // a shift and the next one's first tasks
 	tasksShown   = 60
+	openWithin   = 2 * time.Hour     // a creel further off stays folded
 	ridMark      = "\x1arequest\x1a" // replaced by each reader's own request id
 )
 
@@ -62,7 +63,7 @@ type loadForm struct {
 
 type creelTwin struct {
 	In, Name, Task, Cones, Window string
-	Yarn                          []string // yarn, lot, tip
+	Yarn, Lot, Tip                string
 }
 
 type undoBar struct {
@@ -194,15 +195,15 @@ func (s *site) railRows(tasks []floor.TaskView, q url.Values, now time.Time) []r
 			switch {
 			case q.Get("open") != "":
 				r.Open = q.Get("open") == t.ID
-			case !opened:
+			case !opened && t.Due.Sub(now) < openWithin:
 				r.Open, opened = true, true
 			}
 		}
 		rows = append(rows, r)
 		if i+1 < len(tasks) {
 			wait := tasks[i+1].Due.Sub(maxTime(t.Due, now))
-			if ticks, height := waitHeight(wait); ticks >= 3 {
-				rows = append(rows, railRow{ID: domID("w", t.ID), Wait: minutes(wait) + " to the next", WaitPicture: drawWait(ticks, height)})
+			if ruler := drawWait(wait); ruler != "" {
+				rows = append(rows, railRow{ID: domID("w", t.ID), Wait: minutes(wait) + " to the next", WaitPicture: ruler})
 			}
 		}
 	}
@@ -305,7 +306,7 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 			if yarn == "" {
 				yarn = w.Yarn
 			}
-			row.Yarn = nonEmpty(yarn, w.Lot, w.Tip)
+			row.Yarn, row.Lot, row.Tip = yarn, w.Lot, w.Tip
 			row.Window = dayTime(w.First, now, s.zone) + "–" + dayTime(w.Last, now, s.zone)
 		}
 	default:

@@ -23,6 +23,7 @@ type promisesData struct {
 	Axis    template.HTML
 	Danger  []orderRow
 	Safe    []orderRow
+	Done    []orderRow
 	Risk    string
 	Risks   []choice
 	Chosen  *balanceData
@@ -42,7 +43,7 @@ type orderRow struct {
 	Picture                            template.HTML
 	Sentence                           string
 	Late, Of                           string
-	Hot, Refused                       bool
+	Hot, Refused, Knitted              bool
 	Date, DateOrigin                   string
 	Why                                []string
 	Current                            bool
@@ -83,7 +84,7 @@ func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view,
 	if risk != "80" && risk != "50" {
 		risk = "90"
 	}
-	sortOrders(orders)
+	sortOrders(orders, now)
 	p := s.datePlot(orders, now)
 	d := promisesData{Axis: p.head(), Risk: risk, Closed: len(p.closed) > 0}
 	for _, r := range []string{"90", "80", "50"} {
@@ -93,25 +94,26 @@ func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view,
 	danger, refused := 0, 0
 	chosen := pickOrder(orders, q.Get("order"))
 	v := view{Title: "Promises"}
-	lists := []list{{"danger", []string{}}, {"safe", []string{}}}
+	lists := []list{{"danger", []string{}}, {"safe", []string{}}, {"done", []string{}}}
 	for i, o := range orders {
 		row := s.orderRow(o, p, risk, now)
 		row.Current = i == chosen
-		in := &d.Safe
-		at := 1
-		switch {
-		case row.Refused:
-			refused++
-		case row.Hot:
+		in, at := &d.Safe, 1
+		switch stand(o, now) {
+		case missing:
 			danger++
 			in, at = &d.Danger, 0
+		case undated:
+			refused++
+		case knitted:
+			in, at = &d.Done, 2
 		}
 		*in = append(*in, row)
 		lists[at].IDs = append(lists[at].IDs, row.ID)
 		v.Parts = append(v.Parts, part{row.ID, "order-row", row})
 		d.Twin = append(d.Twin, s.orderTwin(o, now))
 	}
-	d.Head = promisesNumber(danger, refused, len(orders))
+	d.Head = promisesNumber(danger, refused, len(d.Danger)+len(d.Safe), len(d.Done))
 	if len(orders) == 0 {
 		d.Empty = "No order is in the book yet."
 	}
@@ -125,37 +127,58 @@ func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view,
 	return v, nil
 }
 
-func promisesNumber(danger, refused, all int) promisesHead {
+func promisesNumber(danger, refused, open, done int) promisesHead {
 	h := promisesHead{Number: fmt.Sprint(danger), Origin: forecasted}
-	h.Note = fmt.Sprintf("of %d %s %s more than a 20 %% chance to miss", all, plural(all, "order", "orders"), plural(danger, "has", "have"))
+	h.Note = fmt.Sprintf("of %d open %s %s more than a 20 %% chance to miss", open, plural(open, "order", "orders"), plural(danger, "has", "have"))
 	if refused > 0 {
 		h.Note += fmt.Sprintf("; %d %s no forecast", refused, plural(refused, "has", "have"))
 	}
-	if all == 0 {
-		h.Number, h.Origin, h.Note = "–", unknown, "no orders to promise"
+	if open == 0 {
+		h.Number, h.Origin, h.Note = "–", unknown, "no open orders to promise"
+		if done > 0 {
+			h.Number, h.Origin = "0", counted
+		}
 	}
 	return h
 }
 
-// sortOrders puts the most endangered first, then by promise; those without a
-// forecast come after the endangered.
-func sortOrders(orders []floor.OrderView) {
-	rank := func(o floor.OrderView) int {
-		switch f := o.Outlook.Finish; {
-		case f.Refused != "":
+// standing of an order, in the order of the page.
+type standing uint8
+
+const (
+	missing standing = iota // its promise, with more than the tolerated chance or for certain
+	undated                 // no forecast
+	keeping
+	knitted
+)
+
+// stand tells how an order stands. A promise that has passed with kilos left
+// is missed whatever the forecast says.
+func stand(o floor.OrderView, now time.Time) standing {
+	const crumb = 0.5 // kg; nobody knits that
+	f := o.Outlook.Finish
+	passed := !o.Promise.IsZero() && o.Promise.Before(now)
+	switch {
+	case o.Outlook.RemainingKg < crumb:
+		return knitted
+	case passed, f.Refused == "" && !o.Promise.IsZero() && f.MissChance > missLimit:
+		return missing
+	case f.Refused != "":
+		return undated
+	}
+	return keeping
+}
+
+// sortOrders puts the most endangered first, then by promise.
+func sortOrders(orders []floor.OrderView, now time.Time) {
+	chance := func(o floor.OrderView) float64 {
+		if o.Outlook.Finish.Refused != "" {
 			return 1
-		case f.MissChance > missLimit:
-			return 0
 		}
-		return 2
+		return o.Outlook.Finish.MissChance
 	}
 	slices.SortStableFunc(orders, func(a, b floor.OrderView) int {
-		ra, rb := rank(a), rank(b)
-		c := cmp.Compare(ra, rb)
-		if c == 0 && ra != 1 {
-			c = cmp.Compare(b.Outlook.Finish.MissChance, a.Outlook.Finish.MissChance)
-		}
-		return cmp.Or(c, a.Promise.Compare(b.Promise), natural(a.ID, b.ID))
+		return cmp.Or(cmp.Compare(stand(a, now), stand(b, now)), cmp.Compare(chance(b), chance(a)), a.Promise.Compare(b.Promise), natural(a.ID, b.ID))
 	})
 }
 
@@ -188,27 +211,48 @@ func (s *site) orderRow(o floor.OrderView, p datePlot, risk string, now time.Tim
 	row := orderRow{
 		ID: domID("o", o.ID), Order: o.ID, Machines: strings.Join(o.Machines, " "), Article: o.ArticleName,
 		Href: "/promises" + query("risk", riskQuery(risk), "order", o.ID) + "#order",
-		Kg:   wholeKilos(o.Outlook.RemainingKg), Picture: p.row(f, o.Promise), Why: o.Outlook.Why,
+		Kg:   wholeKilos(o.Outlook.RemainingKg), Picture: p.row(f, o.Promise), Why: sentences(o.Outlook.Why),
 		DateOrigin: forecasted,
 	}
 	if row.Article == "" {
 		row.Article = o.Article
 	}
+	row.Hot = stand(o, now) == missing
+	if stand(o, now) == knitted {
+		row.Knitted, row.Kg = true, wholeKilos(o.QuantityKg)
+		return row
+	}
 	if f.Refused != "" {
 		row.Refused, row.Date, row.DateOrigin = true, "–", unknown
-		row.Why = append([]string{"No date: " + f.Refused}, row.Why...)
+		row.Why = append([]string{sentence("No date: " + f.Refused)}, row.Why...)
 		row.Sentence = o.ID + ": no forecast, " + f.Refused
 		return row
 	}
 	late := lateBeads(f.Beads[:], o.Promise)
-	row.Late, row.Of, row.Hot = fmt.Sprint(late), "/20 late", f.MissChance > missLimit
+	row.Late, row.Of = fmt.Sprint(late), "/20 late"
 	if o.Promise.IsZero() {
-		row.Late, row.Of, row.Hot = "", "no promise", false
+		row.Late, row.Of = "", "no promise"
 	}
 	row.Date = doneBy(atRisk(f, risk), now, s.zone)
 	row.Sentence = fmt.Sprintf("%s: promised %s, %d of 20 finishing times are late, half done by %s, nine in ten by %s.",
 		o.ID, promiseTime(o.Promise, now, s.zone), late, doneBy(f.P50, now, s.zone), doneBy(f.P90, now, s.zone))
 	return row
+}
+
+// sentence ends a text with a full stop.
+func sentence(s string) string {
+	if s == "" || strings.ContainsAny(s[len(s)-1:], ".!?") {
+		return s
+	}
+	return s + "."
+}
+
+func sentences(list []string) []string {
+	out := make([]string, len(list))
+	for i, s := range list {
+		out[i] = sentence(s)
+	}
+	return out
 }
 
 func riskQuery(risk string) string {
@@ -231,10 +275,14 @@ func atRisk(f outlook.Finish, risk string) time.Time {
 func (s *site) orderTwin(o floor.OrderView, now time.Time) orderTwin {
 	f := o.Outlook.Finish
 	t := orderTwin{Order: o.ID, Machines: strings.Join(o.Machines, " "), Kg: wholeKilos(o.Outlook.RemainingKg),
-		Promise: promiseTime(o.Promise, now, s.zone), Why: strings.Join(o.Outlook.Why, " ")}
+		Promise: promiseTime(o.Promise, now, s.zone), Why: strings.Join(sentences(o.Outlook.Why), " ")}
+	if stand(o, now) == knitted {
+		t.Late, t.P10, t.P50, t.P80, t.P90, t.Why = "–", "–", "–", "–", "–", "All knitted."
+		return t
+	}
 	if f.Refused != "" {
 		t.Late, t.P10, t.P50, t.P80, t.P90 = "–", "–", "–", "–", "–"
-		t.Why = strings.TrimSpace("No date: " + f.Refused + " " + t.Why)
+		t.Why = strings.TrimSpace(sentence("No date: "+f.Refused) + " " + t.Why)
 		return t
 	}
 	t.Late = fmt.Sprintf("%d/20", lateBeads(f.Beads[:], o.Promise))

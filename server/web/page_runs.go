@@ -252,8 +252,12 @@ func causeWords(sh floor.ShiftView) map[string]string {
 	words := map[string]string{}
 	note := func(list []floor.CauseMinutes) {
 		for _, c := range list {
-			if l := letter(c.Cause); words[l] == "" {
-				words[l] = word(c.Cause)
+			l, w := letter(c.Cause), word(c.Cause)
+			switch have := words[l]; {
+			case have == "":
+				words[l] = w
+			case !strings.Contains(have, "/") && have != w: // two causes may share a letter
+				words[l] = have + "/" + w
 			}
 		}
 	}

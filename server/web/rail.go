@@ -64,26 +64,31 @@ func until(due, now time.Time) (big, small string) {
 	case m < 100:
 		return fmt.Sprint(m), "min"
 	case m < 48*60:
-		if m%60 == 0 {
-			return fmt.Sprint(m / 60), plural(m/60, "hour", "hours")
-		}
-		return fmt.Sprint(m / 60), fmt.Sprintf("h %d min", m%60)
+		return fmt.Sprintf("%d h", m/60), fmt.Sprintf("%d min", m%60)
 	default:
 		return fmt.Sprint(m / 60 / 24), "days"
 	}
 }
 
-// waitHeight is the white space between two rows: 2 px a minute, one tick for
-// five, no more than the thumb scrolls at once.
-func waitHeight(wait time.Duration) (ticks int, height float64) {
-	ticks = min(24, int(wait/(5*time.Minute)))
-	return ticks, float64(ticks)*10 + 8
-}
-
-func drawWait(ticks int, height float64) template.HTML {
-	d := newDrawing("ticks", height)
+// drawWait is the white space between two rows: 2 px a minute, one tick for
+// five. A wait of more than an hour would be scrolled past, so its ruler is
+// broken in the middle. A short wait has none.
+func drawWait(wait time.Duration) template.HTML {
+	const most = 12
+	ticks, broken := int(wait/(5*time.Minute)), false
+	if ticks < 3 {
+		return ""
+	}
+	if ticks > most {
+		ticks, broken = most, true
+	}
+	d := newDrawing("ticks", float64(ticks)*10+8)
 	for i := 1; i <= ticks; i++ {
-		d.line("tk", 0, float64(i)*10, 100, float64(i)*10)
+		if y := float64(i) * 10; broken && i > 4 && i < 9 {
+			d.post("cut", 50, 2, y-1, 2)
+		} else {
+			d.line("tk", 0, y, 100, y)
+		}
 	}
 	return d.html()
 }

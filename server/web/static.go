@@ -23,6 +23,7 @@ var staticFiles embed.FS
 func (s *site) templates() (*template.Template, error) {
 	t, err := template.New("pages").Funcs(template.FuncMap{
 		"origin":  origin,
+		"nb":      func(s string) string { return map[bool]string{true: "nb"}[len(s) <= 16] }, // a short code is not broken
 		"rid":     func() string { return ridMark },
 		"machine": func(id string) string { return "/m/" + url.PathEscape(id) },
 	}).ParseFS(templateFiles, "templates/*.html")

@@ -227,8 +227,13 @@ func hourMarks(a axis, zone *time.Location) []time.Time {
 // drawAxis is the head above the threads: hours, now, and one label for each
 // group event that has room.
 func drawAxis(a axis, now time.Time, zone *time.Location, hours []time.Time, groups []floor.GroupEvent, causes map[string]string) template.HTML {
-	d := newDrawing("axis", 34)
-	d.text("ax", "start", 0, 28, "", a.from.In(zone).Format("15:04"))
+	const above = 12.0 // the line of group events, where there are any
+	height := 22.0
+	if len(groups) > 0 {
+		height += above
+	}
+	d := newDrawing("axis", height)
+	d.text("ax", "start", 0, height-6, "", a.from.In(zone).Format("15:04"))
 	for i, h := range hours {
 		x := a.x(h)
 		if x < 9 || x > 91 {
@@ -238,44 +243,45 @@ func drawAxis(a axis, now time.Time, zone *time.Location, hours []time.Time, gro
 		if x < 17 || x > 83 || (len(hours) > 5 && i%2 == 1) {
 			class = "ax desk"
 		}
-		d.text(class, "middle", x, 28, "", h.In(zone).Format("15:04"))
+		d.text(class, "middle", x, height-6, "", h.In(zone).Format("15:04"))
 	}
 	end := a.to
 	if now.Before(end) {
 		end = now
 	}
 	if x := a.x(end); x > 90 {
-		d.text("ax now", "end", 100, 28, "", end.In(zone).Format("15:04"))
+		d.text("ax now", "end", 100, height-6, "", end.In(zone).Format("15:04"))
 	} else if x > 0 {
-		d.text("ax now", "middle", max(x, 9), 28, "", end.In(zone).Format("15:04"))
+		d.text("ax now", "middle", max(x, 9), height-6, "", end.In(zone).Format("15:04"))
 	}
 	free := -100.0
 	for _, g := range groups {
 		x := a.x(g.At)
-		if x-free < 42 {
+		if x-free < 50 {
 			continue // its dashed line stays, the table tells it
 		}
 		free = x
-		anchor := "middle"
-		if x < 20 {
-			anchor = "start"
-		} else if x > 80 {
-			anchor = "end"
+		l, words := letter(floor.Cause{Letter: g.Letter}), groupText(g, zone, causes)
+		d.text("ax desk", anchorAt(x, 20), x, 10, l, words)
+		if x < 50 { // a phone is hardly longer than the words
+			d.text("ax phone", "start", 0, 10, l, words)
+		} else {
+			d.text("ax phone", "end", 100, 10, l, words)
 		}
-		d.text("ax "+phoneAnchor(x), anchor, x, 10, letter(floor.Cause{Letter: g.Letter}), groupText(g, zone, causes))
 	}
 	return d.html()
 }
 
-// phoneAnchor is the class of a label that fills two thirds of a phone.
-func phoneAnchor(x float64) string {
+// anchorAt keeps a label that reaches margin per cent to each side within the
+// picture.
+func anchorAt(x, margin float64) string {
 	switch {
-	case x < 35:
-		return "zl"
-	case x > 65:
-		return "zr"
+	case x < margin:
+		return "start"
+	case x > 100-margin:
+		return "end"
 	}
-	return "zm"
+	return "middle"
 }
 
 // groupText tells a group event in a few words.

@@ -84,7 +84,7 @@ func (s *site) look(ctx context.Context, name string, q url.Values) (picture, er
 		return picture{}, errNoPage
 	}
 	key := name + "?" + q.Encode()
-	return s.cache.get(ctx, key, s.now, func() (picture, error) {
+	return s.cache.get(ctx, key, func() (picture, error) {
 		now := s.now()
 		v, err := build(ctx, q, now)
 		if err != nil {
