@@ -53,7 +53,9 @@ type Floor struct {
 	causes map[string]Cause
 	epoch  string // of the resume tokens
 
-	mu       sync.Mutex
+	reading sync.Mutex // held while the book is reread
+
+	mu       sync.Mutex // held for moments; guards what follows
 	book     *book
 	agents   map[string]*agent
 	machines map[string]*machine
@@ -194,6 +196,9 @@ func (f *Floor) every(ctx context.Context, period time.Duration, asked <-chan st
 // Refresh rereads the book, the agents, the loads and the kilos. Call it after
 // writing to them, so that readers see the change at once.
 func (f *Floor) Refresh(ctx context.Context) error {
+	// One at a time: an older reading must not replace a newer one.
+	f.reading.Lock()
+	defer f.reading.Unlock()
 	b, err1 := f.st.Book(ctx)
 	agents, err2 := f.st.Agents(ctx)
 	loads, err3 := f.st.Loads(ctx)
@@ -205,7 +210,7 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	f.mu.Lock()
 	changed := f.book == nil || !f.book.equal(nb)
 	if changed {
-		f.book = nb
+		f.book, f.recount = nb, true
 	}
 	for _, a := range agents {
 		f.agent(a.ID).registered = a
@@ -218,7 +223,7 @@ func (f *Floor) Refresh(ctx context.Context) error {
 		return nil
 	}
 	f.plan.spoil()
-	return f.recountNow(ctx)
+	return f.recountIfMoved(ctx)
 }
 
 func (f *Floor) recountIfMoved(ctx context.Context) error {
