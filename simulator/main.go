@@ -179,12 +179,27 @@ type plcCommand struct {
 	PortsFile   string        `type:"path" help:"JSON file of the machines' addresses: read if there, else written."`
 	WriteConfig string        `type:"path" help:"Folder to write agent.yaml, server.yaml and book.yaml into."`
 	FreezeAfter time.Duration `help:"Stop all cylinders for good after so long."`
-	Stand       time.Duration `default:"30s" help:"Machines stand for so long at the first start, so that the agents see the first turn."`
+	Stand       time.Duration `default:"60s" help:"Machines stand for so long at the first start, so that the agents see the first turn."`
 	LivelyEvery time.Duration `help:"Add a short stop to each machine so often in the first half hour."`
 	LivelyFor   time.Duration `default:"20s" help:"Length of those stops."`
 	GRPC        string        `default:"127.0.0.1:7443" help:"Address of the API for the written files."`
 	HTTP        string        `default:"127.0.0.1:7080" help:"Address of the pages for the written files."`
 	MQTT        string        `default:"127.0.0.1:7883" help:"Address for the agents for the written files."`
+}
+
+// Help has an example.
+func (*plcCommand) Help() string {
+	return `Example, a terminal for each program that stays:
+
+  simulator plc --write-config conf --freeze-after 10m
+  server run -c conf/server.yaml
+  planner book apply conf/book.yaml
+  agent run -c conf/agent.yaml
+  simulator compare --truth turnwise-plc/truth.json     # when the machines are frozen
+
+The books count from the first look of an agent: have it running before the
+machines begin to turn (--stand). Each program may be killed and started again.
+A stop that begins and ends while no agent runs cannot be known to anybody.`
 }
 
 // Run runs the machines until it is interrupted.
