@@ -165,7 +165,11 @@ func flipEveryByte(t *testing.T, sealed bool) {
 		t.Fatal(err)
 	}
 	refused, base := 0, t.TempDir()
-	for at := range whole {
+	step := 1
+	if sealed {
+		step = 5 // the check sum is the same; the way past it is what differs
+	}
+	for at := 0; at < len(whole); at += step {
 		broken := slices.Clone(whole)
 		broken[at] ^= 1 << (at % 8)
 		work := filepath.Join(base, fmt.Sprint(at))

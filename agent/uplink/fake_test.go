@@ -199,6 +199,12 @@ func (f *server) sent() []arrival {
 	return append([]arrival(nil), f.batches...)
 }
 
+func (f *server) shown() []*wirepb.AgentState {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return append([]*wirepb.AgentState(nil), f.states...)
+}
+
 // clock is the bubble's own time since an invented boot.
 func clock() source.Instant {
 	now := time.Now()

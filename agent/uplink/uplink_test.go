@@ -5,6 +5,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -190,7 +191,7 @@ func TestFrozenStreamStopsAlone(t *testing.T) {
 		if n := r.log.count("server stopped the stream"); n != 1 {
 			t.Errorf("%d alarms, want 1", n)
 		}
-		last := r.f.states[len(r.f.states)-1]
+		last := r.f.shown()[len(r.f.shown())-1]
 		if p := last.GetMachines()[0].GetProblem(); !strings.Contains(p, "stopped by the server") {
 			t.Errorf("problem of the live view = %q", p)
 		}
@@ -229,7 +230,7 @@ func TestUnregisteredAgentWaitsAndSaysWhatToRun(t *testing.T) {
 		if r.f.held(a) != 500 || r.f.held(b) != 5 {
 			t.Errorf("server holds %d and %d after registering, want 500 and 5", r.f.held(a), r.f.held(b))
 		}
-		if p := r.f.states[len(r.f.states)-1].GetMachines()[0].GetProblem(); p != "" {
+		if p := r.f.shown()[len(r.f.shown())-1].GetMachines()[0].GetProblem(); p != "" {
 			t.Errorf("problem %q is still shown", p)
 		}
 	})
@@ -385,9 +386,9 @@ func TestDrainsAtTheEnd(t *testing.T) {
 
 func TestLiveView(t *testing.T) {
 	turns := uint64(0)
-	moving := false
+	var moving atomic.Bool
 	o := Options{Live: func() []*wirepb.MachineLive {
-		if moving {
+		if moving.Load() {
 			turns++
 		}
 		return []*wirepb.MachineLive{{Machine: "m01", Extended: turns, Problem: "no answer"}}
@@ -396,19 +397,19 @@ func TestLiveView(t *testing.T) {
 		c := r.channel("m01")
 		r.start()
 		r.after(61 * time.Second)
-		if n := len(r.f.states); n < 6 || n > 8 {
+		if n := len(r.f.shown()); n < 6 || n > 8 {
 			t.Errorf("%d states in a minute of rest, want one each 10 s", n)
 		}
-		before := len(r.f.states)
-		moving = true
+		before := len(r.f.shown())
+		moving.Store(true)
 		r.after(60 * time.Second)
-		if n := len(r.f.states) - before; n < 55 || n > 61 {
+		if n := len(r.f.shown()) - before; n < 55 || n > 61 {
 			t.Errorf("%d states in a minute of change, want one a second", n)
 		}
 		r.append(c, 2)
 		r.after(3 * time.Second)
 		id := c.StreamID()
-		m := r.f.states[len(r.f.states)-1].GetMachines()
+		m := r.f.shown()[len(r.f.shown())-1].GetMachines()
 		if len(m) != 1 || string(m[0].GetStreamId()) != string(id[:]) || m[0].GetHeadSeq() != 2 || m[0].GetAckedSeq() != 2 || m[0].GetProblem() != "no answer" {
 			t.Errorf("machines = %v", m)
 		}
