@@ -25,7 +25,9 @@ func Batch(agent, machine string, b *wirepb.Batch, received time.Time) store.Bat
 		x.Boots = make(map[uint32]store.ID, len(b.GetBoots()))
 	}
 	for _, boot := range b.GetBoots() {
-		x.Boots[boot.GetIndex()] = store.ID(boot.GetBootId())
+		var id store.ID
+		copy(id[:], boot.GetBootId()) // also total for a message that did not check
+		x.Boots[boot.GetIndex()] = id
 	}
 	for i, s := range b.GetRecords() {
 		r, err := sealed.Record(s, b.GetFirstSeq()+uint64(i))
