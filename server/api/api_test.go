@@ -381,6 +381,15 @@ func TestCreel(t *testing.T) {
 	}
 	_, err = m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", FeedGroup: "tie"})
 	wantStatus(t, err, codes.NotFound, "NOT_FOUND")
+	m.apply(t, &pb.Book{Yarns: []*pb.BookYarn{{Id: "fine", Count: "10 tex"}}, Lots: []*pb.BookLot{{Id: "L-2", Yarn: "fine"}, {Id: "L-3", Yarn: "y"}}})
+	_, err = m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: "L-2"})
+	wantStatus(t, err, codes.FailedPrecondition, "LOT_MISMATCH")
+	if !strings.Contains(status.Convert(err).Message(), "lot L-2 is yarn fine (10 tex): lot does not fit: ground of card sj on K01 takes y (20 tex) of lot L-1") {
+		t.Errorf("the mismatch does not show both lots: %v", err)
+	}
+	if _, err := m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: "L-3", ValidateOnly: true}); err != nil {
+		t.Errorf("another lot of the same yarn: %v", err)
+	}
 	_, err = m.creels.ListTasks(t.Context(), &pb.ListTasksRequest{Machines: []string{"machines/k99"}})
 	wantStatus(t, err, codes.NotFound, "NOT_FOUND")
 }

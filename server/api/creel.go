@@ -76,6 +76,11 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 	if err := v.err(); err != nil {
 		return nil, err
 	}
+	if load.Lot != "" {
+		if err := s.floor.CheckLot(load.Machine, group, load.Lot, load.At); err != nil {
+			return nil, s.status.of("LoadCreel", err)
+		}
+	}
 	if r.RevolutionCount != nil {
 		load.Revolutions = r.GetRevolutionCount()
 	} else if load.Revolutions, err = s.st.RevolutionsAt(ctx, load.Machine, load.At); err != nil {

@@ -76,6 +76,7 @@ type bookService struct {
 // ApplyBook needs no request id: a book applied twice changes nothing.
 func (s *bookService) ApplyBook(ctx context.Context, r *pb.ApplyBookRequest) (*pb.ApplyBookResponse, error) {
 	var v violations
+	text("request_id", r.GetRequestId(), &v)
 	book := bookFromPB(r.GetBook(), &v)
 	if err := v.err(); err != nil {
 		return nil, err

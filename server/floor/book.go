@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"errors"
 	"fmt"
 	"maps"
 	"reflect"
@@ -213,4 +214,33 @@ func (f *Floor) KnowsLot(id string) bool {
 	defer f.mu.Unlock()
 	_, ok := f.book.lots[id]
 	return ok
+}
+
+// ErrLot is inside the error about cones of a yarn that the card does not take.
+var ErrLot = errors.New("lot does not fit")
+
+// CheckLot tells whether cones of a lot may be put on a feed group of the card
+// that a machine runs at an instant: the yarn must be that of the card. Another
+// lot of the same yarn is the mill's own decision.
+func (f *Floor) CheckLot(machine, group, lot string, at time.Time) error {
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	l, ok := b.lots[lot]
+	if !ok {
+		return fmt.Errorf("lot %q: %w: apply it with the book first", lot, store.ErrNotFound)
+	}
+	c := b.cards[b.at(machine, at).Card]
+	for _, g := range c.Feeds {
+		if g.ID != group || g.Yarn == l.Yarn {
+			continue
+		}
+		takes := g.Yarn + " (" + b.yarns[g.Yarn].Count + ")"
+		if g.Lot != "" {
+			takes += " of lot " + g.Lot
+		}
+		return fmt.Errorf("lot %s is yarn %s (%s): %w: %s of card %s on %s takes %s; change the cones, or the card",
+			lot, l.Yarn, b.yarns[l.Yarn].Count, ErrLot, group, c.ID, b.name(machine), takes)
+	}
+	return nil
 }

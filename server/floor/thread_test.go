@@ -147,6 +147,27 @@ func TestShiftOutsideTheCalendar(t *testing.T) {
 	}
 }
 
+// A mill without shifts sees the last 24 h, all of them working time.
+func TestShiftWithoutCalendar(t *testing.T) {
+	now := minute(120)
+	m := &memory{book: millBook(), states: []store.MachineState{watchedSince("k01", six, now)}}
+	f, err := New(t.Context(), m, Config{Now: func() time.Time { return now }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := f.Shift(t.Context(), now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	th := threadOf(t, v, "k01")
+	if v.Name != "" || v.To.Sub(v.From) != 24*time.Hour || th.RunMS != 2*3600e3 || th.UnknownMS != 22*3600e3 || th.OffMS != 0 {
+		t.Errorf("%q of %v: run %d, unknown %d, off %d ms; want 2 h and 22 h", v.Name, v.To.Sub(v.From), th.RunMS, th.UnknownMS, th.OffMS)
+	}
+	if quiet := threadOf(t, v, "k03"); !quiet.Silent || quiet.Why != "never heard" || !math.IsNaN(quiet.RunShare) {
+		t.Errorf("a machine never heard: %+v", quiet)
+	}
+}
+
 func TestShiftGroupEvent(t *testing.T) {
 	m := &memory{}
 	for i, id := range []string{"k01", "k02", "k03", "k04", "k05", "k06"} {
