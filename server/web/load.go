@@ -29,6 +29,12 @@ func (s *site) load(w http.ResponseWriter, r *http.Request) {
 		s.sayProblem(w, r, http.StatusBadRequest, problem{"Not recorded", trouble + " Go back and press again.", "/creel" + mark(back)})
 		return
 	}
+	task := r.PostForm.Get("task")
+	if token := s.loads.ofTask(task, s.now()); token != "" { // somebody was quicker: the cones are on once
+		back.Set("done", token)
+		http.Redirect(w, r, "/creel?"+back.Encode(), http.StatusSeeOther)
+		return
+	}
 	id, err := s.o.Load(r.Context(), req)
 	if err != nil {
 		s.log.Error("load not recorded", "machine", req.Machine, "group", req.Group, "err", err)
@@ -36,7 +42,7 @@ func (s *site) load(w http.ResponseWriter, r *http.Request) {
 			"The server could not write it down. Go back and press again; it will count once.", "/creel" + mark(back)})
 		return
 	}
-	token := s.loads.add(recentLoad{task: r.PostForm.Get("task"), machine: req.Machine, name: s.machineName(req.Machine), cones: req.Cones, id: id, at: s.now(), request: req.RequestID})
+	token := s.loads.add(recentLoad{task: task, machine: req.Machine, name: s.machineName(req.Machine), cones: req.Cones, id: id, at: s.now(), request: req.RequestID})
 	s.cache.forget()
 	back.Set("done", token)
 	http.Redirect(w, r, "/creel?"+back.Encode(), http.StatusSeeOther)
@@ -111,17 +117,18 @@ func (s *site) machineName(id string) string {
 	return id
 }
 
-// justLoaded tells whether somebody recorded a task in the last minutes. The
-// planner may not have heard of it yet, and the button must not wait there.
-func (r *recentLoads) justLoaded(task string, now time.Time) bool {
+// ofTask returns the token under which somebody recorded a task in the last
+// minutes, or nothing. The planner may not have heard of it yet, and another
+// phone may still show its button.
+func (r *recentLoads) ofTask(task string, now time.Time) string {
 	r.mu.Lock()
 	defer r.mu.Unlock()
-	for _, l := range r.byTok {
-		if l.task == task && !l.undone && now.Sub(l.at) <= undoFor {
-			return true
+	for tok, l := range r.byTok {
+		if task != "" && l.task == task && !l.undone && now.Sub(l.at) <= undoFor {
+			return tok
 		}
 	}
-	return false
+	return ""
 }
 
 // undoBar tells what was just recorded and offers to take it back.

@@ -83,8 +83,17 @@ func TestLoadAndUndo(t *testing.T) {
 	if first.Code != http.StatusSeeOther || second.Header().Get("Location") != first.Header().Get("Location") {
 		t.Fatalf("status %d to %q and %q, want the same place twice", first.Code, first.Header().Get("Location"), second.Header().Get("Location"))
 	}
+	_, other := get(t, h, "/creel?machines=k99,k01") // another phone
 	_, half := formOf(t, doc, "Half changed")
 	post(h, to, half, nil) // the other button of the same task on the same page
+	old := form
+	old.Set("request", newToken()) // a phone that has not heard of it yet
+	if w := post(h, to, old, nil); w.Header().Get("Location") != first.Header().Get("Location") {
+		t.Errorf("a second phone is sent to %q", w.Header().Get("Location"))
+	}
+	if len(all(other, named("button"))) != 0 {
+		t.Error("a page drawn after the load still has its buttons")
+	}
 	if len(b.loads) != 1 {
 		t.Fatalf("%d loads recorded, want one", len(b.loads))
 	}
@@ -169,6 +178,7 @@ func TestBadForms(t *testing.T) {
 		t.Error("a form of another site was recorded")
 	}
 	b.fails = true
+	good.Set("task", "another")
 	if w := post(h, to, good, nil); w.Code != http.StatusServiceUnavailable || strings.Contains(w.Body.String(), "disk") {
 		t.Errorf("a book that fails: status %d, body %s", w.Code, w.Body)
 	}

@@ -247,7 +247,7 @@ func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a
 	if s.o.Load == nil || w.Cones < 1 {
 		return
 	}
-	if r.Recorded = s.loads.justLoaded(t.ID, now); r.Recorded {
+	if r.Recorded = s.loads.ofTask(t.ID, now) != ""; r.Recorded {
 		return
 	}
 	form := loadForm{Machine: t.Machine, Group: w.Group, Lot: w.Lot, Back: scopeQuery(q), Task: t.ID}
