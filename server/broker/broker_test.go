@@ -403,7 +403,7 @@ func TestPublishDoesNotWaitForASlowReader(t *testing.T) {
 
 	big := make([]byte, 200<<10)
 	began := time.Now()
-	for range 200 { // 40 MB into a connection that nobody reads
+	for range 100 { // 20 MB into a connection that nobody reads
 		if err := b.Publish(wire.Ack(site, "u-01"), big, false); err != nil {
 			t.Fatal(err)
 		}
@@ -415,7 +415,7 @@ func TestPublishDoesNotWaitForASlowReader(t *testing.T) {
 	quick.expect(want...)
 	took := time.Since(began)
 	t.Logf("%s", took)
-	if took > 2*time.Second {
+	if took > writeTimeout/2 { // a write that waits does so for all of writeTimeout
 		t.Errorf("others waited %s for an agent that does not read", took)
 	}
 	slow.closed()
