@@ -136,7 +136,7 @@ func (r raw) closed() []byte {
 	_ = r.SetReadDeadline(time.Now().Add(patience))
 	got, err := io.ReadAll(r)
 	if ne, ok := errors.AsType[net.Error](err); ok && ne.Timeout() {
-		r.t.Fatalf("the connection is still open after %s, read % x", patience, got)
+		r.t.Fatalf("the connection is still open after %s, read %d bytes: % x", patience, len(got), got[:min(len(got), 64)])
 	}
 	return got
 }
