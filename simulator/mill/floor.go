@@ -89,13 +89,22 @@ func OpenFloor(o FloorOptions) (_ *Floor, err error) {
 		if address == "" {
 			address = "127.0.0.1:0"
 		}
-		srv, err := plc.Listen(address, plc.Options{Register: m.Plan.Register, Look: func() plc.Look { return m.Look(f.clock.At(f.clock.Now())) }})
+		srv, err := plc.Listen(address, plc.Options{Register: m.Plan.Register, Look: func() plc.Look { return look(m.At(f.clock.At(f.clock.Now()))) }})
 		if err != nil {
 			return nil, fmt.Errorf("mill: machine %s: %w", m.Plan.ID, err)
 		}
 		f.plcs = append(f.plcs, srv)
 	}
 	return f, nil
+}
+
+// look is a machine as its controller shows it.
+func look(s truth.State) plc.Look {
+	l := plc.Look{Turns: s.Turns, RPM: s.RPM}
+	if s.Input >= 0 {
+		l.Inputs = []int{s.Input}
+	}
+	return l
 }
 
 // readScenario is the scenario of the folder, or the one that begins now.

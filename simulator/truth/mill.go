@@ -9,7 +9,6 @@ import (
 	"time"
 
 	"turnwise/simulator/machine"
-	"turnwise/simulator/plc"
 	"turnwise/simulator/stops"
 )
 
@@ -109,10 +108,10 @@ type State struct {
 func (m *Machine) At(at time.Duration) State {
 	m.mu.Lock()
 	defer m.mu.Unlock()
-	return m.state(m.spans0(at), at)
+	return m.state(m.spanAt(at), at)
 }
 
-func (m *Machine) spans0(at time.Duration) stops.Span { return m.spans[m.span(at)] }
+func (m *Machine) spanAt(at time.Duration) stops.Span { return m.spans[m.span(at)] }
 
 func (m *Machine) state(s stops.Span, at time.Duration) State {
 	st := State{Turns: m.cyl.Turns(at), RPM: float64(m.cyl.Speed(at)), Doing: s.Doing, Input: -1}
@@ -140,16 +139,6 @@ func (m *Machine) input(s stops.Span) int {
 	return best
 }
 
-// Look is the machine as its controller shows it.
-func (m *Machine) Look(at time.Duration) plc.Look {
-	s := m.At(at)
-	l := plc.Look{Turns: s.Turns, RPM: s.RPM}
-	if s.Input >= 0 {
-		l.Inputs = []int{s.Input}
-	}
-	return l
-}
-
 // Moment is a State with its instant.
 type Moment struct {
 	At time.Duration
@@ -166,7 +155,7 @@ func (m *Machine) Moments(from time.Duration, end func() time.Duration, step tim
 	return func(yield func(Moment) bool) {
 		for at, restarted := from, false; ; {
 			m.mu.Lock()
-			s := m.spans0(at)
+			s := m.spanAt(at)
 			mo := Moment{at, m.state(s, at), restarted}
 			m.mu.Unlock()
 			if !yield(mo) {
