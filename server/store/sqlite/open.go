@@ -110,12 +110,12 @@ func (s *Store) open(ctx context.Context) error {
 // itself would only say "unable to open database file".
 func writable(file string) error {
 	dir := filepath.Dir(file)
-	const repair = "give the server's user write permission there, or name another file in store.file"
+	const repair = "give the server's user write permission there, or name another file in database.file"
 	if err := os.MkdirAll(dir, 0o750); err != nil {
 		return fmt.Errorf("sqlite: open %s: make its folder %s: %w; %s", file, dir, err, repair)
 	}
 	if st, err := os.Stat(file); err == nil && st.IsDir() {
-		return fmt.Errorf("sqlite: open %s: it is a folder, a file is expected; name a file in store.file", file)
+		return fmt.Errorf("sqlite: open %s: it is a folder, a file is expected; name a file in database.file", file)
 	}
 	// The journal of the database is a file beside it, so that the folder must
 	// be writable too.

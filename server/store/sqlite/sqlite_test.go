@@ -143,7 +143,7 @@ func TestFolderThatCannotBeWritten(t *testing.T) {
 			continue // root may write everywhere
 		}
 		_, err := Open(t.Context(), c.file, Options{})
-		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "store.file") {
+		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "database.file") {
 			t.Errorf("%s: error %v, want %q and what to do", c.name, err, c.want)
 		}
 	}
