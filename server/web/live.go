@@ -1,6 +1,7 @@
 package web
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -103,20 +104,31 @@ type stream struct {
 	version string
 	sent    map[string]string // html by id; empty before the first update
 	begun   bool
+	slowAt  time.Time // when slow parts were sent last
+	owes    bool      // a slow part waits
 }
 
 // send writes the difference between p and what the reader has.
 func (st *stream) send(p picture, now string) error {
 	u := update{Version: p.version, Now: now}
-	if p.version != st.version || !st.begun {
-		known := p.version == st.version // the page already shows this very picture
+	if p.version != st.version || !st.begun || st.owes {
+		known := !st.begun && p.version == st.version // the page already shows this very picture
+		slow := time.Since(st.slowAt) >= beatEvery
+		st.owes = false
 		for _, e := range p.parts {
 			if st.sent[e.ID] == e.HTML {
 				continue
 			}
+			if e.slow && !slow && !known {
+				st.owes = true
+				continue
+			}
+			if e.slow {
+				st.slowAt = time.Now()
+			}
 			st.sent[e.ID] = e.HTML
 			if !known {
-				u.Parts = append(u.Parts, drawnPart{e.ID, strings.ReplaceAll(e.HTML, ridMark, st.rid)})
+				u.Parts = append(u.Parts, drawnPart{ID: e.ID, HTML: strings.ReplaceAll(e.HTML, ridMark, st.rid)})
 			}
 		}
 		if !known {
@@ -125,15 +137,17 @@ func (st *stream) send(p picture, now string) error {
 		st.forget(p)
 		st.version, st.begun = p.version, true
 	}
-	data, err := json.Marshal(u)
-	if err != nil {
+	var data bytes.Buffer
+	enc := json.NewEncoder(&data)
+	enc.SetEscapeHTML(false) // it is not written into a page
+	if err := enc.Encode(u); err != nil {
 		return fmt.Errorf("web: encode update: %w", err)
 	}
 	// A server in front of this handler may have set a deadline for whole answers.
 	if err := st.rc.SetWriteDeadline(time.Now().Add(writeWithin)); err != nil && !errors.Is(err, http.ErrNotSupported) {
 		return fmt.Errorf("web: live stream: %w", err)
 	}
-	if _, err := fmt.Fprintf(st.w, "data: %s\n\n", data); err != nil {
+	if _, err := fmt.Fprintf(st.w, "data: %s\n", data.Bytes()); err != nil {
 		return fmt.Errorf("web: live stream: %w", err)
 	}
 	return st.rc.Flush()

@@ -100,6 +100,33 @@ func TestCatchUp(t *testing.T) {
 	}
 }
 
+// TestSlowParts: the table of seconds comes every ten of them, and it comes.
+func TestSlowParts(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		w := &eventLog{begin: time.Now()}
+		st := stream{w: w, rc: http.NewResponseController(w), sent: map[string]string{}, begun: true}
+		for i := range 25 {
+			p := picture{version: fmt.Sprint(min(i, 11)), parts: []drawnPart{{ID: "row", HTML: "steady"}, {ID: "twin", HTML: fmt.Sprint(min(i, 11)), slow: true}}}
+			if err := st.send(p, "10:41"); err != nil {
+				t.Fatal(err)
+			}
+			time.Sleep(time.Second)
+		}
+		var at []time.Duration
+		last := ""
+		for i, u := range w.got {
+			for _, p := range u.Parts {
+				if p.ID == "twin" {
+					at, last = append(at, w.at[i]), p.HTML
+				}
+			}
+		}
+		if len(at) != 3 || at[1] < beatEvery || at[2]-at[1] < beatEvery || last != "11" {
+			t.Errorf("the table came at %v and ends as %q, want three times and 11", at, last)
+		}
+	})
+}
+
 // eventLog is a reader of a stream.
 type eventLog struct {
 	begin time.Time

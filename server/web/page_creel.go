@@ -104,14 +104,14 @@ func (s *site) creel(ctx context.Context, q url.Values, now time.Time) (view, er
 	ids := []string{}
 	for _, r := range d.Rows {
 		ids = append(ids, r.ID)
-		v.Parts = append(v.Parts, part{r.ID, "rail-row", r})
+		v.Parts = append(v.Parts, part{ID: r.ID, Template: "rail-row", Data: r})
 	}
 	v.Parts = append(v.Parts,
-		part{"scope", "creel-status", d.Status},
-		part{"nothing", "creel-empty", d},
-		part{"twin", "creel-twin", d},
-		part{"rounds", "creel-rounds", d},
-		part{"bar", "creel-bar", d.Bar})
+		part{ID: "scope", Template: "creel-status", Data: d.Status},
+		part{ID: "nothing", Template: "creel-empty", Data: d},
+		part{ID: "twin", Template: "creel-twin", Data: d},
+		part{ID: "rounds", Template: "creel-rounds", Data: d},
+		part{ID: "bar", Template: "creel-bar", Data: d.Bar})
 	v.Lists = []list{{"rail", ids}}
 	return v, nil
 }

@@ -32,11 +32,11 @@ type machineData struct {
 
 // machineTop is what changes with every look.
 type machineTop struct {
-	Figure, Origin, Unit, Note string
-	State                      stateLine
-	Facts                      []fact
-	Roll                       template.HTML
-	RollText                   string
+	Figure, Origin, Unit, Note, NoteOrigin string
+	State                                  stateLine
+	Facts                                  []fact
+	Roll                                   template.HTML
+	RollText                               string
 }
 
 // stateLine tells the state in one line; at most one of the signs is set.
@@ -110,10 +110,10 @@ func (s *site) machine(ctx context.Context, q url.Values, now time.Time) (view, 
 		d.Next = append(d.Next, s.nextRow(t, now))
 	}
 	return view{Title: d.Name, Data: d, Parts: []part{
-		{"top", "machine-top", d.Top},
-		{"thread", "machine-thread", d},
-		{"stops", "machine-stops", d},
-		{"next", "machine-next", d},
+		{ID: "top", Template: "machine-top", Data: d.Top},
+		{ID: "thread", Template: "machine-thread", Data: d},
+		{ID: "stops", Template: "machine-stops", Data: d},
+		{ID: "next", Template: "machine-next", Data: d},
 	}}, nil
 }
 
@@ -135,10 +135,12 @@ func (s *site) machineTop(m floor.MachineView, now time.Time) machineTop {
 		t.Note = "The book has no roll mass for what runs here."
 	default:
 		t.Figure, t.Origin, t.Unit = thousands(max(0, m.ToDoff)), calculated, "revolutions to doff"
-		if m.ToDoff <= 0 {
+		if m.State == floor.Unknown { // it may have run on
+			t.Origin, t.Note = unknown, "As counted until "+dayTime(m.Heard, now, s.zone)+"."
+		} else if m.ToDoff <= 0 {
 			t.Note = "The roll is full."
 		} else if !m.DoffDue.IsZero() {
-			t.Note = "About " + dayTime(m.DoffDue, now, s.zone) + "."
+			t.Note, t.NoteOrigin = "About "+dayTime(m.DoffDue, now, s.zone), forecasted
 		}
 		t.Roll, t.RollText = drawRoll(m)
 	}
@@ -147,7 +149,7 @@ func (s *site) machineTop(m floor.MachineView, now time.Time) machineTop {
 			t.Facts = append(t.Facts, f)
 		}
 	}
-	if m.State == floor.Running || m.SpeedRPM > 0 {
+	if m.State == floor.Running {
 		add(fact{Word: "speed", Value: number1(m.SpeedRPM), Unit: "rpm", Origin: counted})
 	}
 	if m.CardRPM > 0 {

@@ -110,7 +110,7 @@ func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view,
 		}
 		*in = append(*in, row)
 		lists[at].IDs = append(lists[at].IDs, row.ID)
-		v.Parts = append(v.Parts, part{row.ID, "order-row", row})
+		v.Parts = append(v.Parts, part{ID: row.ID, Template: "order-row", Data: row})
 		d.Twin = append(d.Twin, s.orderTwin(o, now))
 	}
 	d.Head = promisesNumber(danger, refused, len(d.Danger)+len(d.Safe), len(d.Done))
@@ -121,8 +121,8 @@ func (s *site) promises(ctx context.Context, q url.Values, now time.Time) (view,
 		d.Chosen = s.balanceData(orders[chosen], risk, now)
 	}
 	v.Data = d
-	v.Parts = append(v.Parts, part{"sum", "promises-head", d.Head}, part{"axis", "promises-axis", d},
-		part{"order", "promises-order", d}, part{"twin", "promises-twin", d})
+	v.Parts = append(v.Parts, part{ID: "sum", Template: "promises-head", Data: d.Head}, part{ID: "axis", Template: "promises-axis", Data: d},
+		part{ID: "order", Template: "promises-order", Data: d}, part{ID: "twin", Template: "promises-twin", Data: d})
 	v.Lists = lists
 	return v, nil
 }

@@ -119,14 +119,14 @@ func (s *site) runs(ctx context.Context, q url.Values, now time.Time) (view, err
 		row := s.runsRow(t, a, picNow, hours, sh.Groups)
 		d.Rows = append(d.Rows, row)
 		ids = append(ids, row.ID)
-		v.Parts = append(v.Parts, part{row.ID, "runs-row", row})
+		v.Parts = append(v.Parts, part{ID: row.ID, Template: "runs-row", Data: row})
 	}
 	if len(threads) == 0 {
 		d.Empty = "No machine is registered yet. A machine appears here when its agent is enrolled and first heard."
 	}
 	d.Twin = newTwin(sh, threads, words, s.zone)
 	v.Data = d
-	v.Parts = append(v.Parts, part{"sum", "runs-head", d.Head}, part{"axis", "runs-axis", d}, part{"twin", "runs-twin", d.Twin})
+	v.Parts = append(v.Parts, part{ID: "sum", Template: "runs-head", Data: d.Head}, part{ID: "axis", Template: "runs-axis", Data: d}, part{ID: "twin", Template: "runs-twin", Data: d.Twin, Slow: true})
 	v.Lists = []list{{"threads", ids}}
 	return v, nil
 }

@@ -423,6 +423,9 @@ func TestSaysWhatItSees(t *testing.T) {
 		t.Errorf("%d tasks open, want that of the address", len(open))
 	}
 	_, doc = get(t, h, "/m/k09")
+	if s := text(all(doc, classed("big"))[0]); !strings.Contains(s, "not known") {
+		t.Errorf("the figure of a machine that is not heard reads %q", s)
+	}
 	if s := text(all(doc, classed("state"))[0]); !strings.Contains(s, "No data since 09:00") || strings.Contains(s, "Stopped") {
 		t.Errorf("a machine that is not heard reads %q", s)
 	}
@@ -435,6 +438,26 @@ func hasAttr(n *html.Node, key string) bool {
 		}
 	}
 	return false
+}
+
+// BenchmarkRuns draws the page of fifty machines with all its parts, as every
+// second at most for all who look at it.
+func BenchmarkRuns(b *testing.B) {
+	f := bigMill(50)
+	s, err := open(f, millOptions(f))
+	if err != nil {
+		b.Fatal(err)
+	}
+	for b.Loop() {
+		v, err := s.runs(b.Context(), nil, f.now)
+		if err != nil {
+			b.Fatal(err)
+		}
+		v.Name = "runs"
+		if _, err := s.render(v, f.now); err != nil {
+			b.Fatal(err)
+		}
+	}
 }
 
 // TestPast: a page of an earlier shift stands still.

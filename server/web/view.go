@@ -28,6 +28,7 @@ type view struct {
 type part struct {
 	ID, Template string
 	Data         any
+	Slow         bool // a table of seconds: renewed every ten of them
 }
 
 // A list is an element whose children come, go and change places.
@@ -48,6 +49,7 @@ type picture struct {
 type drawnPart struct {
 	ID   string `json:"id"`
 	HTML string `json:"html"`
+	slow bool
 }
 
 // render draws a view: every part once for the stream, and the page as a whole.
@@ -62,7 +64,7 @@ func (s *site) render(v view, now time.Time) (picture, error) {
 		}
 		html := strings.TrimSpace(b.String())
 		fmt.Fprintf(sum, "%s\n%s\n", e.ID, html)
-		p.parts = append(p.parts, drawnPart{e.ID, html})
+		p.parts = append(p.parts, drawnPart{e.ID, html, e.Slow})
 	}
 	for _, l := range v.Lists {
 		fmt.Fprintf(sum, "%s %q\n", l.ID, l.IDs)
@@ -92,7 +94,7 @@ func (s *site) look(ctx context.Context, name string, q url.Values) (picture, er
 		}
 		v.Name, v.Key = name, q.Encode()
 		clockPart := s.clock(now)
-		v.Parts = append(v.Parts, part{"clock", "clock", clockPart})
+		v.Parts = append(v.Parts, part{ID: "clock", Template: "clock", Data: clockPart})
 		return s.render(v, now)
 	})
 }
