@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"errors"
+	"fmt"
+	"math/rand/v2"
 	"net"
 	"os"
 	"os/exec"
@@ -29,7 +31,7 @@ func TestProcesses(t *testing.T) {
 	begun := time.Now()
 	stage := func(what string) { t.Logf("%5.1f s: %s", time.Since(begun).Seconds(), what) }
 	simulator := []string{"plc", "--data", e.path("plc"), "--ports-file", e.path("ports.json"), "--write-config", e.path("conf"), "--seed", "5",
-		"--stand", "8s", "--lively-every", "31s", "--lively-for", "20s", "--grpc", e.port(), "--http", e.port(), "--mqtt", e.port()}
+		"--stand", "8s", "--lively-every", "31s", "--lively-for", "12s", "--grpc", e.port(), "--http", e.port(), "--mqtt", e.port()}
 	grpc := simulator[len(simulator)-5]
 	plc := e.start("simulator", simulator...)
 	e.await("configurations", func() bool { _, err := os.Stat(e.path("conf/book.yaml")); return err == nil })
@@ -40,9 +42,9 @@ func TestProcesses(t *testing.T) {
 	agent := e.start("agent", "run", "-c", e.path("conf/agent.yaml"))
 
 	// Every restart begins when a number of new turns was made since the last:
-	// 13 machines turn about five times a second.
-	turns := int64(10)
-	next := func() { turns = e.turned(turns) + 8 }
+	// the machines turn about five times a second.
+	turns := e.turned(10)
+	next := func() { turns = e.turned(turns + 6) }
 	for _, how := range []os.Signal{syscall.SIGKILL, syscall.SIGTERM} {
 		next()
 		stage("server, agent and machines get " + how.String())
@@ -99,15 +101,22 @@ func newEstate(t *testing.T) *estate {
 
 func (e *estate) path(name string) string { return filepath.Join(e.dir, name) }
 
-// port is an address of the loopback interface that is free now.
+// port is an address of the loopback interface that is free now. It lies
+// below the ports that the kernel hands out by itself, so that no connection
+// or machine of the test takes it before the server does.
 func (e *estate) port() string {
 	e.t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		e.t.Fatal(err)
+	for range 100 {
+		address := fmt.Sprintf("127.0.0.1:%d", 20000+rand.IntN(12000))
+		if ln, err := net.Listen("tcp", address); err == nil {
+			if err := ln.Close(); err != nil {
+				e.t.Fatal(err)
+			}
+			return address
+		}
 	}
-	defer ln.Close()
-	return ln.Addr().String()
+	e.t.Fatal("no free port from 20000 to 32000")
+	return ""
 }
 
 // process is a program of ours that runs.

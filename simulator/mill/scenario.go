@@ -155,7 +155,7 @@ func (s *scenario) short(index int) []stops.Event {
 	causes := []stops.Event{{Cause: stops.Yarn, Side: "top"}, {Cause: stops.Fabric}, {Cause: stops.Yarn, Side: "bottom"}, {Cause: stops.Door}}
 	first, apart := s.First.Sub(s.origin()).Round(time.Millisecond)+2*time.Second, s.Lively.Every/time.Duration(len(plates))
 	if !s.Story {
-		first, apart = s.Stand+11*time.Second, 600*time.Millisecond // clear of the standing start
+		first, apart = s.Stand+11*time.Second, 1200*time.Millisecond // clear of the standing start
 	}
 	var e []stops.Event
 	for k := range 60 {
