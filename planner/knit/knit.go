@@ -6,18 +6,11 @@
 package knit
 
 import (
-	"errors"
 	"fmt"
 	"math"
 
 	"turnwise/planner/unit"
 )
-
-// ErrCard is inside every error about a knit card.
-var ErrCard = errors.New("knit card is not usable")
-
-// ErrQuantity is inside every error about a speed, mass or share given with a card.
-var ErrQuantity = errors.New("quantity is not usable")
 
 // Card is an article on a machine: which yarn each group of feeds draws.
 type Card struct {
@@ -70,7 +63,7 @@ func (g FeedGroup) Validate() error {
 }
 
 func (g FeedGroup) bad(field string, found any, expected, repair string) error {
-	return fmt.Errorf("feed group %q: %w: %s is %v, expected %s; %s", g.ID, ErrCard, field, found, expected, repair)
+	return bad(ErrCard, fmt.Sprintf("feed group %q", clip(g.ID)), field, found, expected, repair)
 }
 
 // MassPerRevolution is the mass that all feeders of the group draw in one turn.

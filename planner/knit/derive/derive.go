@@ -9,6 +9,7 @@ import (
 	"math"
 	"strconv"
 	"strings"
+	"unicode"
 	"unicode/utf8"
 )
 
@@ -95,13 +96,12 @@ func wordAt(s string, at int, name string) bool {
 	if !strings.HasPrefix(s[at:], name) {
 		return false
 	}
-	end := at + len(name)
-	return (at == 0 || !letter(s[at-1])) && (end == len(s) || !letter(s[end]))
+	before, _ := utf8.DecodeLastRuneInString(s[:at])
+	after, _ := utf8.DecodeRuneInString(s[at+len(name):])
+	return (at == 0 || !inWord(before)) && (at+len(name) == len(s) || !inWord(after))
 }
 
-func letter(c byte) bool {
-	return c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '_' || c >= 0x80 && c != 0x97
-}
+func inWord(r rune) bool { return r == '_' || unicode.IsLetter(r) || unicode.IsDigit(r) }
 
 // Number prints with six significant digits, plainly where that can be read.
 func Number(v float64) string {
