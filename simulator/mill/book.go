@@ -8,8 +8,8 @@ import (
 	pb "turnwise/proto/turnwisepb"
 )
 
-// order of the book. Days count from the running one; a promise of day 3 is
-// two days after the first start.
+// order of the book. Promises count in days from the running one: 2 is
+// two days after the first start, that is after the closed day.
 type order struct {
 	id, article string
 	kg          float64
@@ -24,7 +24,7 @@ var orders = []order{
 	{"SO-1049", "ej28-ne40", 2300, 3, 18, 0},
 	{"SO-1050", "sj24-ne24", 3800, 7, 18, 0},
 	{"SO-1039", "pq24-ne26", 2900, 3, 8, 0},
-	{"SO-1038", "rib18-ne28", 1150, 1, 22, 0},
+	{"SO-1038", "rib18-ne28", 1150, 2, 22, 0},
 	{"SO-1051", "ribe18-ne30", 1500, 7, 18, 0},
 	{"SO-1044", "il24-ne40", 900, 6, 18, 0},
 	{"SO-1045", "il28-pes", 620, 5, 18, 0},
@@ -49,11 +49,11 @@ var jobs = map[string]struct {
 	before, own string
 	day         int
 }{
-	"k01": {"SO-1031", "SO-1041", 3}, "k02": {"SO-1031", "SO-1041", 3}, "k03": {"SO-1033", "SO-1050", 3},
-	"k04": {"SO-1032", "SO-1047", 3}, "k05": {"SO-1034", "SO-1049", 4}, "k06": {"SO-1034", "SO-1049", 4},
-	"k07": {"SO-1036", "SO-1039", 3}, "k08": {"SO-1036", "SO-1039", 3}, "k09": {"SO-1037", "SO-1038", 3},
-	"k10": {"SO-1040", "SO-1051", 4}, "k11": {"SO-1042", "SO-1044", 4}, "k12": {"SO-1043", "SO-1045", 4},
-	"k13": {"SO-1035", "SO-1046", 3}, "k14": {"SO-1035", "SO-1046", 3},
+	"k01": {"SO-1031", "SO-1041", 4}, "k02": {"SO-1031", "SO-1041", 4}, "k03": {"SO-1033", "SO-1050", 4},
+	"k04": {"SO-1032", "SO-1047", 4}, "k05": {"SO-1034", "SO-1049", 5}, "k06": {"SO-1034", "SO-1049", 5},
+	"k07": {"SO-1036", "SO-1039", 4}, "k08": {"SO-1036", "SO-1039", 4}, "k09": {"SO-1037", "SO-1038", 4},
+	"k10": {"SO-1040", "SO-1051", 5}, "k11": {"SO-1042", "SO-1044", 5}, "k12": {"SO-1043", "SO-1045", 5},
+	"k13": {"SO-1035", "SO-1046", 4}, "k14": {"SO-1035", "SO-1046", 4},
 }
 
 // book is all that the people of the mill enter once.

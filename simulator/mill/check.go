@@ -28,7 +28,7 @@ type CheckOptions struct {
 // Check is what a whole mill was found to have stored.
 type Check struct {
 	Comparison
-	ElapsedMS  int64   `json:"elapsed_ms"`
+	ElapsedMS  int64   `json:"since_first_ms"` // to the end, the last half minute not told yet
 	SumMS      int64   `json:"run_stop_unknown_ms"`
 	WatchP50   float64 `json:"watch_p50_ms"`
 	WatchP99   float64 `json:"watch_p99_ms"`

@@ -50,7 +50,7 @@ type Floor struct {
 	resumed  bool
 }
 
-const note = "Clock of the simulated mill. The mill is closed on one weekday, 06:00 to 06:00: the one two days after the first start, so that the demo runs when it is begun and has a closed day ahead. While the simulator is off its machines stand."
+const note = "Clock of the simulated mill. The mill is closed on one weekday, 06:00 to 06:00: the one after the first start, so that the demo runs when it is begun and has a closed day ahead. While the simulator is off its machines stand."
 
 // OpenFloor begins or continues the mill of a folder and listens for Modbus.
 func OpenFloor(o FloorOptions) (_ *Floor, err error) {

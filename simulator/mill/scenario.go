@@ -12,15 +12,15 @@ import (
 	"turnwise/simulator/truth"
 )
 
-// Days of the demo: the running one is the last.
-const days = 5
+// Days of the demo: five past ones and the running one.
+const days = 6
 
 // scenario is what a data folder was begun with; it never changes.
 type scenario struct {
 	Seed  uint64    `json:"seed"`
 	Zone  string    `json:"zone"`
 	First time.Time `json:"first_start"`
-	// Story says that the mill begins with the five days of its story. Without,
+	// Story says that the mill begins with the five past days of its story. Without,
 	// it begins at the first start, standing for Stand so that an agent can be
 	// there before the first turn.
 	Story bool          `json:"story"`
@@ -78,10 +78,10 @@ func (s *scenario) origin() time.Time {
 
 // closedDay is the weekday on which the mill is closed, from 06:00 for 24 h.
 // A mill that is closed on a fixed weekday would be dead for whoever starts
-// the demo on it. So the weekday two days after the first start is taken: the
-// five days before and tomorrow are open, and a grey field lies ahead.
+// the demo on it. So the weekday after the first start is taken: the five days
+// before and the running one are open, and a grey field lies ahead.
 func (s *scenario) closedDay() time.Weekday {
-	return s.shopDay(s.First).AddDate(0, 0, 2).Weekday()
+	return s.shopDay(s.First).AddDate(0, 0, 1).Weekday()
 }
 
 // closed is the closed time for the clock of the machines.
@@ -96,8 +96,8 @@ func (s *scenario) closed(t time.Time) (bool, time.Time) {
 	return false, d
 }
 
-// at is a wall time of day 1 to 5 on the machines' clock: "07:12" on day 1
-// is 72 min. The five days before the first start have no closed time.
+// at is a wall time of day 1 to 6 on the machines' clock: "07:12" on day 1
+// is 72 min. The days before the first start have no closed time.
 func (s *scenario) at(day, hour, minute int) time.Duration {
 	return s.wall(day, hour, minute).Sub(s.origin())
 }
@@ -121,7 +121,7 @@ func (s *scenario) script(p plate, index int) []stops.Event {
 	return e
 }
 
-// story is the scripted part of the five days.
+// story is the scripted part of the days before and of the running one.
 func (s *scenario) story(p plate, index int) []stops.Event {
 	var e []stops.Event
 	stop := func(at, length time.Duration, cause string) {
