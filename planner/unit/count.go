@@ -1,190 +1,313 @@
 package unit
 
 import (
-	"errors"
 	"fmt"
 	"math"
 	"strconv"
 	"strings"
 )
 
-// ErrCount is inside every error of [ParseCount].
-var ErrCount = errors.New("not a yarn count")
-
-// InputError tells a person what to repair in one field.
-type InputError struct {
-	Field    string // what the text was read as
-	Found    string // the text, at most 40 characters of it
-	Expected string
-	Repair   string
-}
-
-func (e *InputError) Error() string {
-	return fmt.Sprintf("%s: found %q, expected %s; %s", e.Field, e.Found, e.Expected, e.Repair)
-}
-
-// Unwrap gives ErrCount.
-func (e *InputError) Unwrap() error { return ErrCount }
-
-// Count is a yarn count: the resultant linear density and the text as ordered.
+// Count is a yarn count: the resultant linear density, the text as ordered, and
+// what the text said.
 type Count struct {
 	Tex  Tex
 	Text string
+
+	System    System
+	Number    float64 // in System, of one single; of the whole where Resultant
+	Folds     int     // singles twisted together, 1 for a single
+	Filaments int     // in each single; 0 where not told
+	Resultant bool    // Number is of the folded yarn: "R40 tex/2", spun silk
 }
 
 // Limits of what is believed: finer is below any filament yarn, coarser above any
-// yarn that a needle takes.
+// yarn that a needle takes. Between two readings of one number a yarn above
+// doubtTex is not meant.
 const (
 	minTex, maxTex = 0.1, 20000
+	doubtTex       = 2000
 	maxCountText   = 40
 	maxFolds       = 24
+	maxFilaments   = 10000
 )
 
-// ParseCount reads a count as people write it: "Ne 30", "Ne 30/1", "Ne 30/2" and
-// "Ne 2/30" (two singles of 30, resultant 15), "Nm 40/2", "20 tex", "20 tex x 2",
-// "R40 tex/2" (already the resultant), "84 dtex", "84 dtex f36", "150/48 den".
-// A decimal comma is understood. Every error is an [*InputError].
+const countExample = `write for example "Ne 30/1" or "84 dtex"`
+
+// ParseCount reads a count as people write it: "Ne 30", "30s", "Ne 30/2" and
+// "Ne 2/30" (two singles of 30, resultant 15), "Nm 40/2", "spun silk 40/2"
+// (resultant 40), "20 tex", "20 tex x 2", "R40 tex/2" (already the resultant),
+// "84 dtex f36", "75D/72f", "150/48 den", "150D/48f/2" (two folds), "8 lb/spyndle",
+// "12 Yorkshire skein". A decimal comma is understood where nothing else can be
+// meant. Every error is an [*InputError].
 func ParseCount(s string) (Count, error) {
 	text := strings.Join(strings.Fields(s), " ")
 	if len(text) > maxCountText {
 		return Count{}, badCount(s, "at most 40 characters", "keep only the count")
 	}
-	system, rest, ok := splitSystem(strings.ToLower(text))
-	if !ok {
-		return Count{}, badCount(s, "a count with its system (Ne, Nm, tex, dtex, den)", `write for example "Ne 30/1" or "84 dtex"`)
+	p := countParser{found: s}
+	if err := p.scan(strings.NewReplacer(" /", "/", "/ ", "/").Replace(strings.ToLower(text))); err != nil {
+		return Count{}, err
 	}
-	var t Tex
 	var err error
-	switch system {
-	case "ne", "nm":
-		t, err = parseIndirect(s, system, rest)
-	default:
-		t, err = parseDirect(s, system, rest)
+	if p.out.System.Direct() {
+		err = p.direct()
+	} else {
+		err = p.indirect()
 	}
 	if err != nil {
 		return Count{}, err
 	}
-	if !(t >= minTex && t <= maxTex) {
-		return Count{}, badCount(s, fmt.Sprintf("a yarn between %g and %d tex", minTex, maxTex), fmt.Sprintf("this is %.4g tex; check the number and the system", float64(t)))
+	c := p.out
+	c.Text = text
+	if c.Tex = c.tex(); !(c.Tex >= minTex && c.Tex <= maxTex) {
+		return Count{}, badCount(s, fmt.Sprintf("a yarn between %g and %d tex", minTex, maxTex), fmt.Sprintf("this is %.4g tex; check the number and the system", float64(c.Tex)))
 	}
-	return Count{Tex: t, Text: text}, nil
+	return c, nil
+}
+
+func (c Count) tex() Tex {
+	t := c.System.Tex(c.Number)
+	if c.Resultant {
+		return t
+	}
+	return t * Tex(c.Folds)
+}
+
+// String prints the count in one way for all spellings; [ParseCount] reads it back
+// to the same yarn.
+func (c Count) String() string {
+	n := plain(c.Number)
+	switch {
+	case c.System == 0:
+		return ""
+	case !c.System.Direct():
+		if c.Folds > 1 {
+			n += "/" + strconv.Itoa(c.Folds)
+		}
+		return c.System.String() + " " + n
+	}
+	out := n + " " + c.System.String()
+	if c.Filaments > 0 {
+		out += " f" + strconv.Itoa(c.Filaments)
+	}
+	switch {
+	case c.Resultant:
+		out = "R" + out
+		if c.Folds > 1 {
+			out += "/" + strconv.Itoa(c.Folds)
+		}
+	case c.Folds > 1:
+		out += " x " + strconv.Itoa(c.Folds)
+	}
+	return out
+}
+
+// CountOf states a linear density in a system, as a single.
+func CountOf(t Tex, s System) Count {
+	c := Count{Tex: t, System: s, Number: t.In(s), Folds: 1}
+	c.Text = c.String()
+	return c
 }
 
 func badCount(found, expected, repair string) error {
-	if r := []rune(found); len(r) > maxCountText {
-		found = string(r[:maxCountText])
-	}
-	return &InputError{Field: "yarn count", Found: found, Expected: expected, Repair: repair}
+	return badInput(ErrCount, "yarn count", found, expected, repair)
 }
 
-// splitSystem takes the system's word off the front or out of the text.
-func splitSystem(s string) (system, rest string, ok bool) {
-	for _, w := range [...]struct{ word, system string }{
-		{"dtex", "dtex"}, {"tex", "tex"}, {"denier", "den"}, {"den", "den"}, {"ne", "ne"}, {"nm", "nm"},
-	} {
-		if i := strings.Index(s, w.word); i >= 0 {
-			return w.system, strings.TrimSpace(s[:i]) + " " + strings.TrimSpace(s[i+len(w.word):]), true
+// countParser reads what is left of a count when the system's word is taken out:
+// numbers and the marks between them.
+type countParser struct {
+	found  string
+	tokens []string
+	out    Count
+}
+
+// words are all that may stand in a count, longest first so that "dtex" is not
+// read as "d".
+var words = func() []string {
+	var all []string
+	for _, r := range systems {
+		all = append(all, r.words...)
+	}
+	for w := range unclear {
+		all = append(all, w)
+	}
+	all = append(all, "filaments", "fil", "f", "r", "x", "×", "/")
+	for i := range all { // insertion sort keeps the table's order among equals
+		for j := i; j > 0 && len(all[j]) > len(all[j-1]); j-- {
+			all[j], all[j-1] = all[j-1], all[j]
 		}
 	}
-	return "", "", false
+	return all
+}()
+
+func (p *countParser) scan(s string) error {
+	bare := true // no "s" behind a number: "30s" is a cotton count without Ne
+	for s = strings.TrimSpace(s); s != ""; s = strings.TrimSpace(s) {
+		if n := len(s) - len(strings.TrimLeft(s, "0123456789.,")); n > 0 {
+			p.tokens, s = append(p.tokens, s[:n]), s[n:]
+			if rest, ok := strings.CutPrefix(s, "s"); ok && !strings.HasPrefix(rest, "k") && !strings.HasPrefix(rest, "p") {
+				s, bare = rest, false
+			}
+			continue
+		}
+		word := firstWord(s)
+		if word == "" {
+			return badCount(p.found, "digits and the name of a system", countExample)
+		}
+		s = s[len(word):]
+		if why, ok := unclear[word]; ok {
+			return badCount(p.found, why.expected, why.repair)
+		}
+		system, err := ParseSystem(word)
+		switch {
+		case err != nil:
+			p.tokens = append(p.tokens, word)
+		case p.out.System != 0:
+			return badCount(p.found, "one system", fmt.Sprintf("keep %s or %s", p.out.System, system))
+		default:
+			p.out.System = system
+		}
+	}
+	switch {
+	case p.out.System == 0 && bare:
+		return badCount(p.found, "a count with its system (Ne, Nm, tex, dtex, den)", countExample)
+	case p.out.System == 0:
+		p.out.System = SystemNe
+	case !bare && p.out.System.Direct():
+		return badCount(p.found, "no s in a direct system", countExample)
+	}
+	return nil
 }
 
-// parseIndirect reads "30", "30/2" or "2/30". Both orders are in use; the fold is
-// the smaller number, and it is whole.
-func parseIndirect(s, system, rest string) (Tex, error) {
-	a, b, folded := strings.Cut(strings.TrimSpace(rest), "/")
-	single, err := number(s, a)
-	if err != nil {
-		return 0, err
+func firstWord(s string) string {
+	for _, w := range words {
+		if strings.HasPrefix(s, w) {
+			return w
+		}
 	}
-	folds := 1.0
-	if folded {
-		if folds, err = number(s, b); err != nil {
-			return 0, err
+	return ""
+}
+
+// accept takes the next token if it is one of these.
+func (p *countParser) accept(tokens ...string) bool {
+	for _, t := range tokens {
+		if len(p.tokens) > 0 && p.tokens[0] == t {
+			p.tokens = p.tokens[1:]
+			return true
+		}
+	}
+	return false
+}
+
+// value takes a number in the system.
+func (p *countParser) value() (float64, error) {
+	if len(p.tokens) == 0 {
+		return 0, badCount(p.found, "a number above zero", countExample)
+	}
+	token := p.tokens[0]
+	p.tokens = p.tokens[1:]
+	all, err := readings(token)
+	if err != nil {
+		return 0, badCount(p.found, "digits", countExample)
+	}
+	system := p.out.System
+	v, ambiguous := pick(all, func(v float64) bool {
+		t := system.Tex(v)
+		return t >= minTex && t <= doubtTex
+	})
+	switch {
+	case ambiguous:
+		return 0, badCount(p.found, "a number that can be read in one way", fmt.Sprintf(`with a decimal mark it is %g, with a thousands mark %.0f: write "%s" or "%.0f" without thousands mark`, all[0], all[1], plain(all[0]), all[1]))
+	case !(v > 0):
+		return 0, badCount(p.found, "a number above zero", countExample)
+	}
+	return v, nil
+}
+
+// whole takes a whole number up to most.
+func (p *countParser) whole(what string, most int) (int, error) {
+	if len(p.tokens) == 0 {
+		return 0, badCount(p.found, "a number of "+what+" above zero", countExample)
+	}
+	token := p.tokens[0]
+	p.tokens = p.tokens[1:]
+	n, err := strconv.Atoi(token)
+	if err != nil || n < 1 || n > most || strings.Trim(token, "0123456789") != "" {
+		return 0, badCount(p.found, fmt.Sprintf("a whole number of %s up to %d", what, most), `write the single and the folds, "30/2" or "20 tex x 2"`)
+	}
+	return n, nil
+}
+
+func (p *countParser) end() error {
+	if len(p.tokens) > 0 {
+		return badCount(p.found, "digits and one mark between them", countExample)
+	}
+	return nil
+}
+
+// indirect reads "30", "30/2" or "2/30". Both orders are in use; the fold is the
+// smaller number, and it is whole.
+func (p *countParser) indirect() error {
+	single, err := p.value()
+	if err != nil {
+		return err
+	}
+	p.out.Number, p.out.Folds = single, 1
+	if p.accept("/") {
+		if len(p.tokens) == 0 {
+			return badCount(p.found, "a number above zero behind the /", countExample)
+		}
+		folds, err := p.value()
+		if err != nil {
+			return err
 		}
 		if folds > single {
 			folds, single = single, folds
 		}
 		if folds != math.Trunc(folds) || folds > maxFolds {
-			return 0, badCount(s, "a whole number of folds up to 24", `write the single and the folds, "30/2"`)
+			return badCount(p.found, "a whole number of folds up to 24", `write the single and the folds, "30/2"`)
 		}
+		p.out.Number, p.out.Folds = single, int(folds)
 	}
-	if system == "ne" {
-		return FromNe(single / folds), nil
-	}
-	return FromNm(single / folds), nil
+	p.out.Resultant = p.out.System == SystemSilk
+	return p.end()
 }
 
-// parseDirect reads "20", "20 x 2", "r40 /2", "84 f36", "150/48".
-func parseDirect(s, system, rest string) (Tex, error) {
-	rest = strings.TrimSpace(rest)
-	resultant := strings.HasPrefix(rest, "r")
-	rest = strings.TrimPrefix(rest, "r")
-	rest, folds, err := cutFolds(s, rest)
+// direct reads "20", "20 x 2", "r40 /2", "84 f36", "75/72f", "150/48", "150/48f/2".
+func (p *countParser) direct() error {
+	p.out.Resultant, p.out.Folds = p.accept("r"), 1
+	number, err := p.value()
 	if err != nil {
-		return 0, err
+		return err
 	}
-	if main, filaments, ok := strings.Cut(rest, "f"); ok {
-		if _, err := number(s, filaments); err != nil {
-			return 0, err
+	p.out.Number = number
+	slash := p.accept("/")
+	switch {
+	case p.accept("f", "fil", "filaments"):
+		if p.out.Filaments, err = p.whole("filaments", maxFilaments); err != nil {
+			return err
 		}
-		rest = strings.TrimSuffix(strings.TrimSpace(main), "/")
-	}
-	main, behind, ok := strings.Cut(rest, "/")
-	if ok {
-		n, err := number(s, behind)
+	case slash:
+		n, err := p.whole("filaments", maxFilaments)
 		if err != nil {
-			return 0, err
+			return err
 		}
+		f := p.accept("f", "fil", "filaments")
+		switch {
 		// 150/48 den is one yarn of 48 filaments; 20/2 tex could be two yarns.
-		if !resultant && (system == "tex" || n < 5) {
-			return 0, badCount(s, "folds after an x in a direct system", fmt.Sprintf(`write "%s %s x %g", or "R" before a resultant`, strings.TrimSpace(main), system, n))
+		case f, !p.out.Resultant && n >= 5 && p.out.System != SystemTex:
+			p.out.Filaments = n
+		case p.out.Resultant && n <= maxFolds:
+			p.out.Folds = n
+			return p.end()
+		default:
+			return badCount(p.found, "folds after an x in a direct system", fmt.Sprintf(`write "%s %s x %d", or "R" before a resultant`, plain(number), p.out.System, n))
 		}
 	}
-	v, err := number(s, main)
-	if err != nil {
-		return 0, err
-	}
-	v *= folds
-	switch system {
-	case "dtex":
-		return FromDtex(v), nil
-	case "den":
-		return FromDenier(v), nil
-	}
-	return Tex(v), nil
-}
-
-func cutFolds(s, rest string) (main string, folds float64, err error) {
-	main, x, ok := strings.Cut(rest, "x")
-	if !ok {
-		return rest, 1, nil
-	}
-	folds, err = number(s, x)
-	if err == nil && (folds != math.Trunc(folds) || folds > maxFolds) {
-		err = badCount(s, "a whole number of folds up to 24", `write for example "20 tex x 2"`)
-	}
-	return main, folds, err
-}
-
-// number reads a positive decimal number. A comma is a decimal comma, but not
-// where it may as well part thousands: "1,000" is refused.
-func number(s, field string) (float64, error) {
-	field = strings.TrimSpace(field)
-	if whole, part, ok := strings.Cut(field, ","); ok {
-		if len(part) == 3 {
-			return 0, badCount(s, "a number without thousands mark", `write "1000", or "1.0" for one`)
-		}
-		field = whole + "." + part
-	}
-	for _, c := range field {
-		if c != '.' && (c < '0' || c > '9') {
-			return 0, badCount(s, "digits", `write for example "Ne 30/1" or "84 dtex"`)
+	if p.accept("x", "×", "/") {
+		if p.out.Folds, err = p.whole("folds", maxFolds); err != nil {
+			return err
 		}
 	}
-	v, err := strconv.ParseFloat(field, 64)
-	if err != nil || !(v > 0) || math.IsInf(v, 0) {
-		return 0, badCount(s, "a number above zero", `write for example "Ne 30/1" or "84 dtex"`)
-	}
-	return v, nil
+	return p.end()
 }

@@ -77,7 +77,7 @@ func TestParseCountErrors(t *testing.T) {
 	for _, tt := range []struct{ text, says string }{
 		{"", "system"}, {"30", "system"}, {"Ne", "above zero"}, {"Ne 0", "above zero"}, {"Ne -30", "digits"}, {"Ne 1e3", "digits"},
 		{"Ne 30/2.5", "whole number"}, {"Ne 30/", "above zero"}, {"Ne 30/1/2", "digits"}, {"20/2 tex", "tex x 2"}, {"167/2 dtex", "dtex x 2"},
-		{"1,000 den", "thousands"}, {"Ne 0.001", "check the number"}, {"1000000 tex", "check the number"}, {"30 lea", "system"},
+		{"1,000 den", "thousands"}, {"Ne 0.001", "check the number"}, {"1000000 tex", "check the number"}, {"30 woollen", "US run"},
 		{strings.Repeat("9", 400) + " tex", "40 characters"}, {"Ne ٣٠", "digits"}, {"20 tex x 99", "24"},
 	} {
 		_, err := unit.ParseCount(tt.text)
