@@ -260,14 +260,13 @@ func (c *Channel) Ack(acked, horizon uint64, incarnation [16]byte) error {
 
 // reading gathers one batch.
 type reading struct {
-	c       *Channel
-	max     int
-	room    int
-	recs    []*wirepb.SealedRecord
-	boots   []*wirepb.Boot
-	clock   *wirepb.Record // newest record read, lends its time to tombstones
-	missing uint64         // records that could not be read
-	full    bool
+	c     *Channel
+	max   int
+	room  int
+	recs  []*wirepb.SealedRecord
+	boots []*wirepb.Boot
+	clock *wirepb.Record // newest record read, lends its time to tombstones
+	full  bool
 }
 
 // batchOverhead is what a batch needs besides its records and boots.

@@ -403,7 +403,7 @@ func TestUnfinishedSegmentIsRemoved(t *testing.T) {
 	if err := os.WriteFile(left, []byte("half"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	j, rep := mustOpen(t, dir, Options{})
+	_, rep := mustOpen(t, dir, Options{})
 	if rep.Records != 1 || rep.Segments != 1 {
 		t.Errorf("report = %+v", rep)
 	}

@@ -117,9 +117,8 @@ type creel struct {
 // from several goroutines.
 type Process struct {
 	plan   Plan
-	hard   []Event // Stop, Idle, Calm in order
-	soft   []Event // Slow, Lot, Change: their edges in order of time
-	edges  []edge
+	hard   []Event    // Stop, Idle, Calm in order
+	edges  []edge     // of Slow, Lot and Change, in order of time
 	chance *rand.Rand // when and which
 	spread *rand.Rand // cones
 	mix    map[string]float64
