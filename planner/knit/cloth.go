@@ -30,6 +30,13 @@ const (
 	Absurd                 // over 5 %: refuse
 )
 
+func (d Doubt) String() string {
+	return [...]string{"plausible", "unusual", "absurd"}[min(d, Absurd)]
+}
+
+// MarshalText gives the word.
+func (d Doubt) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
 // DoubtNeedles compares the needles of one bed with diameter and gauge. Without
 // a diameter or gauge nothing is doubted.
 func DoubtNeedles(needles int, diameter unit.Inches, gauge float64) Doubt {
