@@ -85,9 +85,9 @@ func num(v float64) string { return fmt.Sprintf("%.4g", v) }
 
 func (s Setup) doubtMachine(add func(Finding, bool)) {
 	m := s.Machine
-	estimate := EstimateNeedles(m.Diameter, m.Gauge)
-	add(Finding{Code: "needles_off_plate", Field: "needles of the cylinder", Found: fmt.Sprint(m.Needles), Expected: fmt.Sprintf("within 1 %% of %.0f (pi × %g in × E%g)", estimate, float64(m.Diameter), m.Gauge),
-		Repair: "read needles, diameter and gauge from the plate again", Source: "geometry"}, DoubtNeedles(m.Needles, m.Diameter, m.Gauge) == Unusual)
+	estimate := EstimateNeedles(m.Diameter, float64(m.Gauge))
+	add(Finding{Code: "needles_off_plate", Field: "needles of the cylinder", Found: fmt.Sprint(m.Needles), Expected: fmt.Sprintf("within 1 %% of %.0f (pi × %g in × E%g)", estimate, float64(m.Diameter), float64(m.Gauge)),
+		Repair: "read needles, diameter and gauge from the plate again", Source: "geometry"}, DoubtNeedles(m.Needles, m.Diameter, float64(m.Gauge)) == Unusual)
 	off := math.Abs(float64(m.DialNeedles)/float64(m.Needles) - 1)
 	add(Finding{Code: "dial_off_cylinder", Field: "needles of the dial", Found: fmt.Sprint(m.DialNeedles), Expected: fmt.Sprintf("about the cylinder's %d", m.Needles),
 		Repair: "read both from the plate again", Source: practice}, m.DialNeedles > 0 && off > largestDialDifference)
@@ -126,7 +126,7 @@ func (s Setup) doubtStitch(g FeedGroup, add func(Finding, bool)) {
 	if !s.Program.Plain() || g.Draft > 1 || s.plated() && !s.elastic() {
 		return // bands are of plain cloth of one yarn, elastane beside it or not
 	}
-	k := TightnessPerCm(g.Count*unit.Tex(max(g.Ends, 1)), stitch)
+	k := float64(TightnessPerCm(g.Count*unit.Tex(max(g.Ends, 1)), stitch))
 	low := usualSlack
 	if s.elastic() {
 		low = slack // beside elastane the ground is knitted slacker
@@ -158,9 +158,9 @@ func (s Setup) doubtCount(g FeedGroup, add func(Finding, bool)) {
 	if !s.Program.Plain() || g.Draft > 1 || s.plated() && !s.elastic() {
 		return
 	}
-	coarse, fine, ok := countBand(s.Machine.Gauge)
+	coarse, fine, ok := countBand(float64(s.Machine.Gauge))
 	ne := (g.Count * unit.Tex(max(g.Ends, 1))).Ne()
-	add(Finding{Code: "count_for_gauge", Field: of("count", g.ID), Found: "Ne " + num(ne), Expected: fmt.Sprintf("Ne %s to %s for plain cotton at E%g", num(coarse), num(fine), s.Machine.Gauge),
+	add(Finding{Code: "count_for_gauge", Field: of("count", g.ID), Found: "Ne " + num(ne), Expected: fmt.Sprintf("Ne %s to %s for plain cotton at E%g", num(coarse), num(fine), float64(s.Machine.Gauge)),
 		Repair: "check the count and its system, ends and gauge", Source: practice}, ok && !within(ne, coarse/countBandSlack, fine*countBandSlack))
 }
 

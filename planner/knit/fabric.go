@@ -44,7 +44,7 @@ func ParseState(text string) (State, error) {
 // Density is courses and wales per centimetre in a state; of double cloths those of
 // one face. The zero value says that nothing was counted.
 type Density struct {
-	Courses, Wales float64 // per cm
+	Courses, Wales unit.PerCm
 	State          State
 	Origin         string // where from; "" means counted
 }
@@ -63,10 +63,10 @@ const minDensity, maxDensity = 0.5, 100
 func (d Density) Validate() error {
 	for _, v := range [...]struct {
 		name string
-		n    float64
+		n    unit.PerCm
 	}{{"courses per cm", d.Courses}, {"wales per cm", d.Wales}} {
-		if !within(v.n, minDensity, maxDensity) {
-			return bad(ErrQuantity, "cloth", v.name, v.n, fmt.Sprintf("%g to %g", minDensity, float64(maxDensity)), "count them over 5 cm and divide; per inch over 2.54 is per cm")
+		if !within(float64(v.n), minDensity, maxDensity) {
+			return bad(ErrQuantity, "cloth", v.name, float64(v.n), fmt.Sprintf("%g to %g", minDensity, float64(maxDensity)), "count them over 5 cm and divide; per inch over 2.54 is per cm")
 		}
 	}
 	if d.State == Unstated || d.State > Finished {
@@ -105,7 +105,7 @@ func (r Relaxation) Density(stitch unit.Millimetres) (Density, error) {
 		return Density{}, bad(ErrQuantity, "cloth", "stitch length in mm", float64(stitch), "0.5 to 20", "measure it: yarn of a course over its needles")
 	}
 	cm := float64(stitch) / 10
-	return Density{Courses: r.Kc / cm, Wales: r.Kw / cm, State: r.State, Origin: "Munden's constants, " + r.State.String() + " (" + r.Source + ")"}, nil
+	return Density{Courses: unit.PerCm(r.Kc / cm), Wales: unit.PerCm(r.Kw / cm), State: r.State, Origin: "Munden's constants, " + r.State.String() + " (" + r.Source + ")"}, nil
 }
 
 // Munden guesses courses and wales of plain cloth of wool or cotton in a state.
@@ -149,17 +149,11 @@ type Fabric struct {
 	PerHour       unit.Metres // of time available
 	OpenWidth     unit.Metres
 	TubularWidth  unit.Metres // lying flat, half the open width
-	GSM           float64     // g/m2 at commercial mass
-	GramsPerMetre float64     // of length, over the whole width
+	GSM           unit.GSM
+	GramsPerMetre float64 // of length, over the whole width
 	MetresPerKilo float64
 	Steps         derive.Derivation
 }
-
-// OuncesPerSquareYard of the mass per area.
-func (f Fabric) OuncesPerSquareYard() float64 { return f.GSM / gsmPerOunce }
-
-// One ounce per square yard in g/m2: by definition of pound and yard.
-const gsmPerOunce = 453.59237 / 16 / (0.9144 * 0.9144)
 
 // Fabric calculates the cloth from courses and wales that were counted in one state;
 // all of its figures are of that state. Mass is of the yarn as in the card, so at
@@ -177,24 +171,24 @@ func (s Setup) Fabric(d Density, r Running) (Fabric, error) {
 		return Fabric{}, err
 	}
 	f := Fabric{State: d.State, PerTurn: perTurn, PerHour: perTurn * unit.Metres(r.turnsPerHour()), Steps: t.Steps}
-	f.OpenWidth = unit.Metres(float64(s.inWork()) / d.Wales / 100)
+	f.OpenWidth = unit.Metres(float64(s.inWork()) / float64(d.Wales) / 100)
 	f.TubularWidth = f.OpenWidth / 2
 	f.GramsPerMetre = float64(t.Mass) / float64(perTurn)
-	f.GSM = f.GramsPerMetre / float64(f.OpenWidth)
+	f.GSM = unit.GSM(f.GramsPerMetre / float64(f.OpenWidth))
 	f.MetresPerKilo = 1000 / f.GramsPerMetre
 
 	state := ", " + d.State.String()
 	mass := derive.Input{Name: "mass per turn", Value: float64(t.Mass), Unit: "g/rev", From: derive.FromAbove}
 	courses := derive.Input{Name: "courses per turn", Value: t.Courses, Unit: "courses/rev", From: derive.FromAbove}
-	perCm := derive.Input{Name: "courses per cm", Value: d.Courses, Unit: "1/cm", From: s.origin("courses per cm", d.from())}
+	perCm := derive.Input{Name: "courses per cm", Value: float64(d.Courses), Unit: "1/cm", From: s.origin("courses per cm", d.from())}
 	length := derive.Input{Name: "length per turn", Value: float64(perTurn), Unit: "m/rev", From: derive.FromAbove}
 	width := derive.Input{Name: "open width", Value: float64(f.OpenWidth), Unit: "m", From: derive.FromAbove}
 	f.Steps.Add(derive.Step{Result: "length per turn" + state, Formula: "courses per turn / courses per cm / 100", Value: float64(perTurn), Unit: "m/rev", Inputs: []derive.Input{courses, perCm}})
 	f.Steps.Add(derive.Step{Result: "length per hour" + state, Formula: "length per turn × speed × 60 × efficiency", Value: float64(f.PerHour), Unit: "m/h", Inputs: append([]derive.Input{length}, r.inputs(s)...)})
 	f.Steps.Add(derive.Step{Result: "open width" + state, Formula: "needles in work / wales per cm / 100", Value: float64(f.OpenWidth), Unit: "m", Inputs: []derive.Input{
 		{Name: "needles in work", Value: float64(s.inWork()), Unit: "needles", From: s.origin("needles in work", derive.Plate)},
-		{Name: "wales per cm", Value: d.Wales, Unit: "1/cm", From: s.origin("wales per cm", d.from())}}})
-	f.Steps.Add(derive.Step{Result: "mass per area" + state, Formula: "mass per turn / (length per turn × open width)", Value: f.GSM, Unit: "g/m2", Inputs: []derive.Input{mass, length, width}})
+		{Name: "wales per cm", Value: float64(d.Wales), Unit: "1/cm", From: s.origin("wales per cm", d.from())}}})
+	f.Steps.Add(derive.Step{Result: "mass per area" + state, Formula: "mass per turn / (length per turn × open width)", Value: float64(f.GSM), Unit: "g/m2", Inputs: []derive.Input{mass, length, width}})
 	return f, nil
 }
 
@@ -206,18 +200,18 @@ func (s Setup) lengthPerTurn(t Turn, d Density) (unit.Metres, error) {
 	if t.Courses == 0 {
 		return 0, badProgram("program", "not told", "the feeds of a repeat", `name the structure or write the repeat, "K"`)
 	}
-	return unit.Metres(t.Courses / d.Courses / 100), nil
+	return unit.Metres(t.Courses / float64(d.Courses) / 100), nil
 }
 
 // TightnessPerCm is the root of tex over the stitch length in centimetres, ten
 // times [Tightness]; about 13 to 17 for plain cloth.
-func TightnessPerCm(yarn unit.Tex, stitch unit.Millimetres) float64 {
-	return 10 * Tightness(yarn, stitch)
+func TightnessPerCm(yarn unit.Tex, stitch unit.Millimetres) unit.Tightness {
+	return unit.Tightness(10 * Tightness(yarn, stitch))
 }
 
-// TightnessOf is the tightness factor of a group's own yarn, all its ends, in root
-// of tex per cm; 0 without a program.
-func (s Setup) TightnessOf(group string) float64 {
+// TightnessOf is the tightness factor of a group's own yarn, all its ends; 0
+// without a program.
+func (s Setup) TightnessOf(group string) unit.Tightness {
 	stitch := s.StitchLength(group)
 	if stitch == 0 {
 		return 0
@@ -230,11 +224,11 @@ func (s Setup) TightnessOf(group string) float64 {
 	return 0
 }
 
-// StitchLengthFor is the stitch length at which a yarn has a tightness in root of
-// tex per cm; 0 where one of them is not positive.
-func StitchLengthFor(yarn unit.Tex, tightnessPerCm float64) unit.Millimetres {
-	if !(yarn > 0) || !(tightnessPerCm > 0) || math.IsInf(tightnessPerCm, 1) {
+// StitchLengthFor is the stitch length at which a yarn has a tightness; 0 where one
+// of them is not positive.
+func StitchLengthFor(yarn unit.Tex, tightness unit.Tightness) unit.Millimetres {
+	if !(yarn > 0) || !(tightness > 0) || math.IsInf(float64(tightness), 1) {
 		return 0
 	}
-	return unit.Millimetres(10 * math.Sqrt(float64(yarn)) / tightnessPerCm)
+	return unit.Millimetres(10 * math.Sqrt(float64(yarn)) / float64(tightness))
 }

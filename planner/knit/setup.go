@@ -11,7 +11,7 @@ import (
 // Machine is what a machine's plate tells.
 type Machine struct {
 	Diameter    unit.Inches // nominal; 0 = not told
-	Gauge       float64     // needles per inch of cylinder circumference; 0 = not told
+	Gauge       unit.Gauge  // 0 = not told
 	Needles     int         // cut in the cylinder
 	DialNeedles int         // cut in the dial; 0 = no dial
 	Feeders     int         // in the frame
@@ -83,11 +83,11 @@ func (m Machine) Validate() error {
 		return at("feeders", m.Feeders, fmt.Sprintf("1 to %d", maxFeeders), "count the feeders of the frame")
 	case m.Diameter != 0 && !within(float64(m.Diameter), 1, maxDiameter):
 		return at("diameter in inches", float64(m.Diameter), fmt.Sprintf("1 to %d, or 0 for not told", maxDiameter), "read it from the plate; millimetres over 25.4 are inches")
-	case m.Gauge != 0 && !within(m.Gauge, 1, maxGauge):
-		return at("gauge in needles per inch", m.Gauge, fmt.Sprintf("1 to %d, or 0 for not told", maxGauge), "read it from the plate")
-	case DoubtNeedles(m.Needles, m.Diameter, m.Gauge) == Absurd:
-		e := EstimateNeedles(m.Diameter, m.Gauge)
-		return at("needles of the cylinder", m.Needles, fmt.Sprintf("within 5 %% of %.0f (pi × %g in × E%g)", e, float64(m.Diameter), m.Gauge), "read needles, diameter and gauge from the plate again")
+	case m.Gauge != 0 && !within(float64(m.Gauge), 1, maxGauge):
+		return at("gauge in needles per inch", float64(m.Gauge), fmt.Sprintf("1 to %d, or 0 for not told", maxGauge), "read it from the plate")
+	case DoubtNeedles(m.Needles, m.Diameter, float64(m.Gauge)) == Absurd:
+		e := EstimateNeedles(m.Diameter, float64(m.Gauge))
+		return at("needles of the cylinder", m.Needles, fmt.Sprintf("within 5 %% of %.0f (pi × %g in × E%g)", e, float64(m.Diameter), float64(m.Gauge)), "read needles, diameter and gauge from the plate again")
 	}
 	return nil
 }

@@ -51,8 +51,8 @@ func CoursesPerMinute(feeds int, feedsPerCourse float64, speed unit.RPM) float64
 // Order is what a mass of cloth takes.
 type Order struct {
 	Turns unit.Revolutions
-	Hours float64 // of time available
-	Yarns []Need  // in the order of the card
+	Hours unit.Hours // of time available
+	Yarns []Need     // in the order of the card
 	Steps derive.Derivation
 }
 
@@ -80,11 +80,11 @@ func (s Setup) ForOrder(kilos unit.Kilograms, waste float64, r Running) (Order, 
 		return Order{}, bad(ErrQuantity, "order", "waste", waste, "0 to below 1", "enter the share of the yarn bought, 0.02 for 2 %")
 	}
 	o := Order{Turns: unit.Revolutions(kilos.Grams() / t.Mass), Steps: t.Steps}
-	o.Hours = float64(o.Turns) / r.turnsPerHour()
+	o.Hours = unit.Hours(float64(o.Turns) / r.turnsPerHour())
 	ordered := derive.Input{Name: "kilos ordered", Value: float64(kilos), Unit: "kg", From: s.origin("kilos ordered", derive.Given)}
 	o.Steps.Add(derive.Step{Result: "turns of the order", Formula: "kilos ordered × 1000 / mass per turn", Value: float64(o.Turns), Unit: "rev",
 		Inputs: []derive.Input{ordered, {Name: "mass per turn", Value: float64(t.Mass), Unit: "g/rev", From: derive.FromAbove}}})
-	o.Steps.Add(derive.Step{Result: "hours of the order", Formula: "turns of the order / (speed × 60 × efficiency)", Value: o.Hours, Unit: "h",
+	o.Steps.Add(derive.Step{Result: "hours of the order", Formula: "turns of the order / (speed × 60 × efficiency)", Value: float64(o.Hours), Unit: "h",
 		Inputs: append([]derive.Input{{Name: "turns of the order", Value: float64(o.Turns), Unit: "rev", From: derive.FromAbove}}, r.inputs(s)...)})
 	for _, d := range t.Yarns {
 		n := Need{Group: d.Group, Knit: kilos * unit.Kilograms(d.Share)}
@@ -102,8 +102,8 @@ const maxKilos = 1e7 // an order, a roll or a cone of ten thousand tonnes is a s
 type Cones struct {
 	Length  unit.Metres      // of yarn on the cone that is used
 	Turns   unit.Revolutions // of one cone
-	Running float64          // hours of turning
-	Clock   float64          // hours of time available
+	Running unit.Hours       // of turning
+	Clock   unit.Hours       // of time available
 	// PerHour is the cones that the group's feeders empty in an hour of time
 	// available, when their run-outs are spread.
 	PerHour float64
@@ -135,26 +135,26 @@ func (s Setup) ConesOf(group string, net, rest unit.Kilograms, r Running) (Cones
 	used := net - rest
 	c := Cones{Turns: unit.Revolutions(used.Grams() / g.perEnd()), Steps: t.Steps}
 	c.Length = unit.Metres(float64(c.Turns) * float64(g.CourseLength))
-	c.Running = float64(c.Turns) / float64(r.Speed) / 60
-	c.Clock = c.Running / r.Efficiency
+	c.Running = unit.Hours(float64(c.Turns) / float64(r.Speed) / 60)
+	c.Clock = c.Running / unit.Hours(r.Efficiency)
 	ends := float64(g.Feeders * max(g.Ends, 1))
-	c.PerHour = ends / c.Clock
+	c.PerHour = ends / float64(c.Clock)
 	c.Steps.Add(derive.Step{Result: "turns of a cone", Formula: "(net mass − rest) × 1000 / mass of an end per turn", Value: float64(c.Turns), Unit: "rev",
 		Inputs: []derive.Input{
 			{Name: "net mass", Value: float64(net), Unit: "kg", From: s.origin("net mass", derive.Given)},
 			{Name: "rest", Value: float64(rest), Unit: "kg", From: s.origin("rest", derive.Given)},
 			{Name: "mass of an end per turn", Value: float64(g.perEnd()), Unit: "g/rev", From: "course length, count and draft of the card"}}})
-	c.Steps.Add(derive.Step{Result: "hours of a cone", Formula: "turns of a cone / (speed × 60 × efficiency)", Value: c.Clock, Unit: "h",
+	c.Steps.Add(derive.Step{Result: "hours of a cone", Formula: "turns of a cone / (speed × 60 × efficiency)", Value: float64(c.Clock), Unit: "h",
 		Inputs: append([]derive.Input{{Name: "turns of a cone", Value: float64(c.Turns), Unit: "rev", From: derive.FromAbove}}, r.inputs(s)...)})
 	c.Steps.Add(derive.Step{Result: "cone changes per hour", Formula: "ends / hours of a cone", Value: c.PerHour, Unit: "1/h",
-		Inputs: []derive.Input{{Name: "ends", Value: ends, Unit: "ends", From: derive.Card}, {Name: "hours of a cone", Value: c.Clock, Unit: "h", From: derive.FromAbove}}})
+		Inputs: []derive.Input{{Name: "ends", Value: ends, Unit: "ends", From: derive.Card}, {Name: "hours of a cone", Value: float64(c.Clock), Unit: "h", From: derive.FromAbove}}})
 	return c, nil
 }
 
 // Roll is what a roll of cloth takes.
 type Roll struct {
 	Turns  unit.Revolutions
-	Clock  float64 // hours of time available
+	Clock  unit.Hours // of time available
 	Length unit.Metres
 	State  State // of Length; Unstated where no courses were counted
 	Steps  derive.Derivation
@@ -174,12 +174,12 @@ func (s Setup) RollOf(mass unit.Kilograms, d Density, r Running) (Roll, error) {
 		return Roll{}, bad(ErrQuantity, "roll", "mass in kg", float64(mass), fmt.Sprintf("above 0, at most %g", float64(maxKilos)), "enter the mass at which the roll is doffed")
 	}
 	o := Roll{Turns: unit.Revolutions(mass.Grams() / t.Mass), Steps: t.Steps}
-	o.Clock = float64(o.Turns) / r.turnsPerHour()
+	o.Clock = unit.Hours(float64(o.Turns) / r.turnsPerHour())
 	o.Steps.Add(derive.Step{Result: "turns of a roll", Formula: "roll × 1000 / mass per turn", Value: float64(o.Turns), Unit: "rev",
 		Inputs: []derive.Input{
 			{Name: "roll", Value: float64(mass), Unit: "kg", From: s.origin("roll", derive.Given)},
 			{Name: "mass per turn", Value: float64(t.Mass), Unit: "g/rev", From: derive.FromAbove}}})
-	o.Steps.Add(derive.Step{Result: "hours of a roll", Formula: "turns of a roll / (speed × 60 × efficiency)", Value: o.Clock, Unit: "h",
+	o.Steps.Add(derive.Step{Result: "hours of a roll", Formula: "turns of a roll / (speed × 60 × efficiency)", Value: float64(o.Clock), Unit: "h",
 		Inputs: append([]derive.Input{{Name: "turns of a roll", Value: float64(o.Turns), Unit: "rev", From: derive.FromAbove}}, r.inputs(s)...)})
 	if d == (Density{}) {
 		return o, nil
@@ -193,7 +193,7 @@ func (s Setup) RollOf(mass unit.Kilograms, d Density, r Running) (Roll, error) {
 		Inputs: []derive.Input{
 			{Name: "turns of a roll", Value: float64(o.Turns), Unit: "rev", From: derive.FromAbove},
 			{Name: "courses per turn", Value: t.Courses, Unit: "courses/rev", From: derive.FromAbove},
-			{Name: "courses per cm", Value: d.Courses, Unit: "1/cm", From: s.origin("courses per cm", d.from())}}})
+			{Name: "courses per cm", Value: float64(d.Courses), Unit: "1/cm", From: s.origin("courses per cm", d.from())}}})
 	return o, nil
 }
 
