@@ -36,6 +36,7 @@ type State struct {
 	failed  int
 	down    bool
 	resumed bool
+	dark    source.Instant // first look after a hole at a lamp that was off
 }
 
 // settle lets time begin anew at an instant.

@@ -15,17 +15,37 @@ func (p *pass) hole() bool {
 	}
 	last, now := p.st.Last, p.r.At
 	s := &p.st.stop
-	if s.open && s.input && p.allPending() {
+	p.continued = s.open && s.input && p.active != 0 && p.r.Raw == p.st.Raw && p.st.Counter == p.w.conf.Counter
+	if s.open && s.input && p.allPending() && !p.continued {
 		p.endInputStop(last)
 	}
 	p.flush(last, max(last.Boottime, p.st.Covered), p.base.Ext)
-	p.continued = s.open && s.input && p.active != 0 && p.r.Raw == p.st.Raw && p.st.Counter == p.w.conf.Counter
 	p.tell(now, &wirepb.Record_StateGap{StateGap: &wirepb.StateGap{
 		FromBoot: p.w.boot(last.Boot), FromBoottimeNs: last.Boottime, FromWallNs: last.Wall,
 		RawBefore: p.st.Raw, RawAfter: p.r.Raw, Reason: reason, StopContinued: p.continued,
 	}})
 	p.st.settle(now.Boottime)
 	return true
+}
+
+// dark tells that a reading after a hole says nothing yet: a lamp that was
+// blinking before it is off, and was not off for its hold time since somebody
+// looks again. Until then the hole goes on, so that it stays one stop.
+func (p *pass) dark() bool {
+	s := &p.st.stop
+	if !s.open || !s.input || p.active != 0 || p.r.Raw != p.st.Raw || p.holeReason() == wirepb.GapReason_GAP_REASON_UNSPECIFIED {
+		return false
+	}
+	var hold time.Duration
+	for i, c := range p.w.conf.Stops {
+		if s.held&(1<<i) != 0 {
+			hold = max(hold, c.Hold)
+		}
+	}
+	if p.st.dark.Boot != p.r.At.Boot {
+		p.st.dark = p.r.At
+	}
+	return time.Duration(p.r.At.Boottime-p.st.dark.Boottime) < hold
 }
 
 func (p *pass) holeReason() wirepb.GapReason {

@@ -108,6 +108,10 @@ func (w *Watch) Step(st State, r source.Reading, past bool) (State, []*wirepb.Re
 		p.every = quietEvery
 	}
 	p.active = p.activeSet()
+	if p.dark() {
+		p.st.down = p.st.down || r.Restarted
+		return p.st, nil
+	}
 	p.take()
 	return p.st, p.recs
 }
@@ -156,7 +160,7 @@ func (p *pass) take() {
 	p.standstill()
 	p.routine()
 	p.st.Last, p.st.Raw = p.r.At, p.r.Raw
-	p.st.failed, p.st.down, p.st.resumed = 0, false, false
+	p.st.failed, p.st.down, p.st.resumed, p.st.dark = 0, false, false, source.Instant{}
 }
 
 // stepClock notes that the wall clock jumped against the time since boot.

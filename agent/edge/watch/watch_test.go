@@ -430,9 +430,41 @@ func TestRestart(t *testing.T) {
 		s.at(1, 100, 0)
 		s.at(2, 100)
 		s.restart()
-		s.at(9, 100)
-		s.want("0 config", "0 first_sight", "1 stop yarn/ at 100", "2 end at 100", "9 gap from 1/2 raw 100 to 100 down")
+		s.at(9, 101)
+		s.want("0 config", "0 first_sight", "1 stop yarn/ at 100", "2 end at 100", "9 gap from 1/2 raw 100 to 101 down", "9 span 01 (100,101] from 2 unsure")
 	})
+}
+
+// A lamp that blinks before and after a hole is one stop, whichever half of
+// the blink the last reading and the first one see.
+func TestRestartWhileALampBlinks(t *testing.T) {
+	lit, unlit := []int{0}, []int(nil)
+	for _, tt := range []struct {
+		name   string
+		before []int
+		after  [][]int // readings from 9 s on, two a second
+		want   []string
+	}{
+		{"lit, lit", lit, [][]int{lit}, []string{"9 gap from 1/2 raw 100 to 100 down, stop continued"}},
+		{"unlit, lit", unlit, [][]int{lit}, []string{"9 gap from 1/2 raw 100 to 100 down, stop continued"}},
+		{"lit, unlit", lit, [][]int{unlit, unlit, lit}, []string{"10 gap from 1/2 raw 100 to 100 down, stop continued"}},
+		{"unlit, unlit", unlit, [][]int{unlit, unlit, lit, unlit, unlit, lit}, []string{"10 gap from 1/2 raw 100 to 100 down, stop continued"}},
+		{"lit, gone", lit, [][]int{unlit, unlit, unlit, unlit}, []string{"10.5 gap from 1/2 raw 100 to 100 down", "10.5 end at 100 earliest 2"}},
+		{"unlit, gone", unlit, [][]int{unlit, unlit, unlit, unlit}, []string{"2 end at 100", "10.5 gap from 1/2 raw 100 to 100 down"}},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			s := newScript(t, Config{Stops: []Stop{{Cause: "lamp", Hold: 1500 * time.Millisecond}}, StopAfter: time.Minute})
+			s.at(0, 100)
+			s.at(1, 100, 0)
+			s.at(2, 100, tt.before...)
+			s.want("0 config", "0 first_sight", "1 stop lamp/ at 100")
+			s.restart()
+			for i, on := range tt.after {
+				s.at(9+float64(i)/2, 100, on...)
+			}
+			s.want(tt.want...)
+		})
+	}
 }
 
 func TestLives(t *testing.T) {
