@@ -208,3 +208,41 @@ func TestRefreshTellsStoreErrors(t *testing.T) {
 		t.Errorf("New with a broken store: %v", err)
 	}
 }
+
+// Days of backlog may come in within seconds: the next plan knows their stops,
+// while a machine that merely goes on does not have its history read each time.
+func TestPlanKnowsABacklogAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		time.Sleep(time.Until(minute(120)))
+		m := busyMill(time.Now())
+		learned := m.stats
+		m.stats = nil
+		f := newFloor(t, m, nil)
+		basis := func() []string {
+			t.Helper()
+			time.Sleep(4 * planPeriod) // the plan before is too old
+			orders, err := f.Orders(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			return orders[0].Outlook.Finish.Basis
+		}
+		young := basis()
+		m.mu.Lock()
+		m.stats = learned
+		m.mu.Unlock()
+		grow := func(revolutions int64) {
+			s := m.states[0]
+			s.Revolutions = revolutions
+			f.Committed([]store.Outcome{{Verdict: store.OK, Applied: 1, State: s}})
+		}
+		grow(41000)
+		if got := basis(); !slices.Equal(got, young) {
+			t.Errorf("a thousand turns more had the history read: %q", got)
+		}
+		grow(60000)
+		if got := basis(); slices.Equal(got, young) {
+			t.Errorf("a plan after a backlog still rests on %q", got)
+		}
+	})
+}

@@ -27,9 +27,10 @@ type planner struct {
 	newest atomic.Pointer[plan]
 	ask    chan struct{}
 
-	one      sync.Mutex // one planning at a time; guards what follows
-	stats    map[string][]store.StopStats
-	statsDue time.Time
+	one       sync.Mutex // one planning at a time; guards what follows
+	stats     map[string][]store.StopStats
+	statsDue  time.Time
+	statsRevs int64 // revolutions of all machines that stats knows of
 }
 
 // plan is an outlook and what it was made of. It does not change.
@@ -103,7 +104,8 @@ func (f *Floor) replan(ctx context.Context) error {
 // makePlan plans from a fresh snapshot. It needs f.plan.one.
 func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	now := f.c.Now()
-	if f.plan.stats == nil || !now.Before(f.plan.statsDue) {
+	if revs := f.revolutions(); f.plan.stats == nil || !now.Before(f.plan.statsDue) || outgrown(f.plan.statsRevs, revs) {
+		f.plan.statsRevs = revs
 		stats, err := f.st.StopStats(ctx, now.Add(-learnFrom), maxDurations)
 		if err != nil {
 			return nil, fmt.Errorf("floor: read the history of stops: %w", err)
@@ -143,6 +145,22 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	f.redraw(f.order...)
 	f.mu.Unlock()
 	return p, nil
+}
+
+// outgrown tells whether a history of so many revolutions is too young to wait
+// for its time: a backlog that comes in would else be planned without its
+// stops. It holds seldom, since it takes a tenth more to hold again.
+func outgrown(known, now int64) bool { return now > known+known/10+1000 }
+
+// revolutions of all machines since first sight.
+func (f *Floor) revolutions() int64 {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	var n int64
+	for _, m := range f.order {
+		n += m.state.Revolutions
+	}
+	return n
 }
 
 // snapshot says what the planner may know; kilos are those counted by machine
