@@ -91,6 +91,9 @@ func loadFile(file string, env map[string]string, into any, lines map[string]str
 		return err
 	}
 	if err := yaml.NodeToValue(body, into, yaml.Strict()); err != nil {
+		if fault := faultIn(file, reflect.TypeOf(into), "", body); fault != "" {
+			return fmt.Errorf("%w: %s", ErrConfig, fault)
+		}
 		return fmt.Errorf("%w: %s", ErrConfig, located(file, err))
 	}
 	note(file, "", body, lines)
@@ -119,9 +122,6 @@ func readBounded(file string) ([]byte, error) {
 func located(file string, err error) string {
 	if ye, ok := errors.AsType[yaml.Error](err); ok {
 		msg := ye.GetMessage()
-		if m := unknownField.FindStringSubmatch(msg); m != nil {
-			msg = fmt.Sprintf("found the key %q, which is not known here; check its spelling and its indentation, or remove it", m[1])
-		}
 		if t := ye.GetToken(); t != nil && t.Position != nil {
 			return fmt.Sprintf("%s:%d:%d: %s", file, t.Position.Line, t.Position.Column, msg)
 		}
@@ -129,8 +129,6 @@ func located(file string, err error) string {
 	}
 	return file + ": " + err.Error()
 }
-
-var unknownField = regexp.MustCompile(`unknown field "([^"]*)"`)
 
 var reference = regexp.MustCompile(`\$\{([A-Za-z_][A-Za-z0-9_]*)\}`)
 

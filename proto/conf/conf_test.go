@@ -74,10 +74,15 @@ func TestLoadBad(t *testing.T) {
 		env        []string
 		want       []string
 	}{
-		{"unknown key", "version: 1\nlisten:\n  grcp: x\n", nil, []string{"a.yaml:3:3", `"grcp"`, "spelling"}},
+		{"unknown key", "version: 1\nlisten:\n  grcp: x\n", nil, []string{"a.yaml:3:3", `"grcp"`, "expected is one of grpc, http", "spelling"}},
+		{"unknown key in a list", "machines:\n  - id: k01\n  - id: k02\n    pol: 1s\n", nil, []string{"a.yaml:4:5", "machines[1]", `"pol"`, "one of id, poll"}},
 		{"unknown key at top", "vresion: 1\n", nil, []string{"a.yaml:1:1", `"vresion"`}},
-		{"wrong kind", "version: many\n", nil, []string{"a.yaml:1:10"}},
-		{"bad span", "spool: { max_age: soon }\n", nil, []string{"soon", "7d"}},
+		{"wrong kind", "version: many\n", nil, []string{"a.yaml:1:10", "version", `found "many"`, "a whole number is expected"}},
+		{"a list for a mapping", "listen: [a]\n", nil, []string{"a.yaml:1", "listen", "found a list", "mapping with grpc, http"}},
+		{"a mapping for a text", "listen: { grpc: { a: b } }\n", nil, []string{"a.yaml:1", "listen.grpc", "found a mapping", "a text is expected"}},
+		{"a text for a list", "machines: none\n", nil, []string{"a.yaml:1", "machines", `found "none"`, "a list is expected"}},
+		{"bad span in a list", "machines:\n  - id: k01\n    poll: soon\n", nil, []string{"a.yaml:3:11", "machines[0].poll", `"soon"`, "500ms"}},
+		{"bad span", "spool: { max_age: soon }\n", nil, []string{"a.yaml:1", "spool.max_age", "soon", "7d"}},
 		{"negative span", "spool: { max_age: -3s }\n", nil, []string{"-3s"}},
 		{"bad size", "spool: { max_size: big }\n", nil, []string{"big", "512MiB"}},
 		{"not YAML", "version: [1\n", nil, []string{"a.yaml"}},
