@@ -67,7 +67,7 @@ func (s Setup) massStep(g FeedGroup, mass unit.Grams) derive.Step {
 		step.Inputs = append(step.Inputs, derive.Input{Name: name, Value: v, Unit: u, From: s.origin(name, derive.Card)})
 		return name
 	}
-	factors = append(factors, put("course length", float64(g.CourseLength), "m/rev"), put("count", float64(g.Count), "tex"), put("feeders", float64(g.Feeders), "feeders"))
+	factors = append(factors, put("course length", float64(g.CourseLength), "m/rev"), put("count", float64(g.Count), "tex"), put("feeders", float64(g.Feeders), ""))
 	if g.Ends > 1 {
 		factors = append(factors, put("ends", float64(g.Ends), "ends"))
 	}
