@@ -33,6 +33,8 @@ type Config struct {
 	Clock    Clock     `yaml:"clock"`
 	Metrics  Metrics   `yaml:"metrics"`
 	Machines []Machine `yaml:"machines"`
+
+	origins conf.Origins // as loaded, so that faults can name their line
 }
 
 // MQTT says where the records go.
@@ -158,7 +160,8 @@ func LoadConfig(file string, environ []string) (Config, conf.Origins, error) {
 		return c, nil, fmt.Errorf("agent configuration: %w", err)
 	}
 	c = c.withDefaults()
-	return c, c.explain(origins), nil
+	c.origins = c.explain(origins)
+	return c, c.origins, nil
 }
 
 // withDefaults fills what is not set. Doing it twice changes nothing.

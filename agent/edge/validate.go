@@ -6,27 +6,51 @@ import (
 	"net"
 	"net/netip"
 	"net/url"
+	"strings"
 	"time"
 
 	"turnwise/agent/count"
 	"turnwise/agent/source/modbus"
+	"turnwise/proto/conf"
 	"turnwise/proto/wire"
 )
 
 // ErrConfig is inside every error about a configuration.
 var ErrConfig = errors.New("agent configuration")
 
-// faults collects what is wrong, each with its key.
-type faults []error
+// faults collects what is wrong, each with its key and where that is set.
+type faults struct {
+	errs []error
+	from conf.Origins
+}
 
-func (f *faults) add(key, format string, args ...any) {
-	*f = append(*f, fmt.Errorf("%w: %s: "+format, append([]any{ErrConfig, key}, args...)...))
+func (f *faults) add(key, format string, args ...any) { f.addAt(key, key, format, args...) }
+
+// addAt is add with the place of another key, which is set closer to the fault.
+func (f *faults) addAt(at, key, format string, args ...any) {
+	where, _ := f.where(at)
+	f.errs = append(f.errs, fmt.Errorf("%w: %s%s: "+format, append([]any{ErrConfig, where, key}, args...)...))
+}
+
+// where says where a key, or the first one below it, is set.
+func (f *faults) where(key string) (place string, known bool) {
+	for _, o := range f.from {
+		below, ok := strings.CutPrefix(o.Key, key)
+		if !ok || below != "" && below[0] != '.' && below[0] != '[' {
+			continue
+		}
+		known = true
+		if o.From != "default" {
+			return o.From + ": ", true
+		}
+	}
+	return "", known
 }
 
 // Validate joins every fault of the configuration.
 func (c Config) Validate() error {
 	c = c.withDefaults()
-	var f faults
+	f := faults{from: c.origins}
 	if c.Version != 1 {
 		f.add("version", "found %d, 1 expected", c.Version)
 	}
@@ -59,7 +83,7 @@ func (c Config) Validate() error {
 		seen[m.ID] = true
 		f.machine(key, m)
 	}
-	return errors.Join(f...)
+	return errors.Join(f.errs...)
 }
 
 func (f *faults) id(key, v string) {
@@ -157,16 +181,31 @@ func (f *faults) machine(key string, m Machine) {
 	if !(m.Run.CrawlRPM > 0 && m.Run.CrawlRPM <= 100) {
 		f.add(key+".run.crawl_rpm", "found %v, more than 0 and at most 100 expected", m.Run.CrawlRPM)
 	}
-	f.between(key+".run.stop_after", m.Run.StopAfter.Std(), time.Second, time.Hour)
+	if _, err := count.PerRevolution(s.Revolution.Scale); err == nil { // else its default is not known
+		f.between(key+".run.stop_after", m.Run.StopAfter.Std(), time.Second, time.Hour)
+	}
 	f.counter(key+".source", s)
 	for i, st := range s.Stops {
 		f.stop(fmt.Sprintf("%s.source.stops[%d]", key, i), st)
 	}
 	if err := modbusConfig(s).Validate(); err != nil {
 		for _, e := range unjoin(err) {
-			f.add(key+".source", "%w", e)
+			f.addAt(f.deepest(key+".source", e), key+".source", "%w", e)
 		}
 	}
+}
+
+// deepest is the key that an error of the reader is about: its words name the
+// keys below that of the source.
+func (f *faults) deepest(key string, err error) string {
+	text := strings.TrimPrefix(err.Error(), modbus.ErrConfig.Error()+": ")
+	for name := range strings.SplitSeq(text, ": ") {
+		if _, known := f.where(key + "." + name); !known {
+			break
+		}
+		key += "." + name
+	}
+	return key
 }
 
 // counter checks that the raw counter can be followed at all.
