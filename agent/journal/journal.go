@@ -150,7 +150,7 @@ type Journal struct {
 func Open(dir string, o Options) (*Journal, Report, error) {
 	o = o.withDefaults()
 	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, Report{}, fmt.Errorf("journal: make folder: %w", err)
+		return nil, Report{}, fmt.Errorf("journal: make folder: %w; %s", err, permit)
 	}
 	lock, err := takeLock(dir)
 	if err != nil {
@@ -172,11 +172,14 @@ func Open(dir string, o Options) (*Journal, Report, error) {
 	return j, rep, nil
 }
 
+// permit is the repair of a folder that cannot be used.
+const permit = "give the agent's user write permission there, or name another folder in spool.dir"
+
 func takeLock(dir string) (*os.File, error) {
 	path := filepath.Join(dir, "lock")
 	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
-		return nil, fmt.Errorf("journal: open lock file: %w", err)
+		return nil, fmt.Errorf("journal: open lock file: %w; %s", err, permit)
 	}
 	taken, err := tryLock(f)
 	if err != nil {

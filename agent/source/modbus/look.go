@@ -55,10 +55,10 @@ func (s *Source) one(ctx context.Context, input string, r Register) Value {
 
 func (s *Source) single(ctx context.Context, b block) (answer, error) {
 	var a answer
-	err := s.with(ctx, 1, func(client *mb.ModbusClient) error {
+	err := s.with(ctx, 1, func(ctx context.Context, client client) error {
 		var err error
-		if a, err = ask(client, b); err != nil {
-			return s.explain(b, err)
+		if a, err = client.ask(ctx, b); err != nil {
+			return explain(s.conf, b, err)
 		}
 		return nil
 	})
@@ -177,8 +177,8 @@ func (s *Source) sweep(ctx context.Context, o ProbeOptions) (map[int]uint16, err
 			return nil
 		case !errors.Is(err, ErrException):
 			return err
-		case errors.Is(err, mb.ErrIllegalFunction):
-			return err
+		case errors.Is(err, mb.ErrIllegalFunction), errors.Is(err, mb.ErrGWPathUnavailable), errors.Is(err, mb.ErrGWTargetFailedToRespond):
+			return err // says nothing about addresses
 		case b.n == 1:
 			return nil
 		}

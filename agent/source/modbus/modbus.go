@@ -1,4 +1,5 @@
-// Package modbus reads a machine over Modbus TCP. The one rule: it only reads;
+// Package modbus reads a machine over Modbus TCP, or Modbus RTU on a serial
+// line. The one rule: it only reads;
 // any function but 1 to 4 is refused before a connection is made. A value of
 // two words comes from one request, and every answer that is not exactly what
 // was asked for is an error, never a number. It does not judge counts.
@@ -57,9 +58,12 @@ type Input struct {
 
 // Config says what to read where.
 type Config struct {
-	// Address is HOST:PORT.
+	// Address is HOST:PORT, or the device of the serial line.
 	Address string
+	// Serial makes it Modbus RTU on a serial line; nil means Modbus TCP.
+	Serial *Serial
 	// Unit id, 0 to 255; 255 and 0 are usual for a device that is no gateway.
+	// On a serial line 1 to 247.
 	Unit int
 	// Timeout of one request. Zero means DefaultTimeout.
 	Timeout time.Duration
@@ -80,27 +84,44 @@ type Source struct {
 	speed  place
 	stops  []place
 
+	// line is shared by the machines on one serial line; nil for TCP.
+	line *Line
+
 	// turn holds one token; whoever has it owns client. The library has no
 	// context, and its Close waits for the request in progress, so a Read that
 	// is given up leaves the token to its goroutine, which ends with the
 	// request time-out.
 	turn   chan struct{}
-	client *mb.ModbusClient
+	client client
 	done   chan struct{}
 	once   sync.Once
+}
+
+// client asks one unit. Every answer is what was asked for, or an error.
+type client interface {
+	ask(context.Context, block) (answer, error)
+	Close() error
 }
 
 var _ source.Source = (*Source)(nil)
 
 // Open checks the configuration and plans the requests. It does not connect.
+// A serial line is its own then; see [Line.Open] for several machines on one.
 func Open(c Config) (*Source, error) {
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
+	if c.Serial != nil {
+		return NewLine(c.Address, *c.Serial).Open(c)
+	}
+	return open(c, nil)
+}
+
+func open(c Config, line *Line) (*Source, error) {
 	if c.Timeout == 0 {
 		c.Timeout = DefaultTimeout
 	}
-	s := &Source{conf: c, turn: make(chan struct{}, 1), done: make(chan struct{})}
+	s := &Source{conf: c, line: line, turn: make(chan struct{}, 1), done: make(chan struct{})}
 	s.plan()
 	s.turn <- struct{}{}
 	return s, nil
@@ -118,11 +139,11 @@ func (s *Source) Requests() int { return len(s.blocks) }
 // one.
 func (s *Source) Read(ctx context.Context) (source.Reading, error) {
 	answers := make([]answer, len(s.blocks))
-	err := s.with(ctx, len(s.blocks), func(client *mb.ModbusClient) error {
+	err := s.with(ctx, len(s.blocks), func(ctx context.Context, client client) error {
 		for i, b := range s.blocks {
 			var err error
-			if answers[i], err = ask(client, b); err != nil {
-				return s.explain(b, err)
+			if answers[i], err = client.ask(ctx, b); err != nil {
+				return explain(s.conf, b, err)
 			}
 		}
 		return nil
@@ -144,7 +165,12 @@ func (s *Source) Read(ctx context.Context) (source.Reading, error) {
 
 // Close frees the line. A Read in progress ends by itself.
 func (s *Source) Close() error {
-	s.once.Do(func() { close(s.done) })
+	s.once.Do(func() {
+		close(s.done)
+		if s.line != nil {
+			s.line.leave()
+		}
+	})
 	select {
 	case <-s.turn:
 		s.drop()
@@ -157,8 +183,8 @@ func (s *Source) Close() error {
 // with runs f on a connection, for at most one time-out to connect and one
 // for each request. f and what it writes are abandoned when with returns
 // early; it must then not be looked at.
-func (s *Source) with(ctx context.Context, requests int, f func(*mb.ModbusClient) error) error {
-	ctx, cancel := context.WithTimeoutCause(ctx, s.conf.Timeout*time.Duration(requests+1), ErrTimeout)
+func (s *Source) with(ctx context.Context, requests int, f func(context.Context, client) error) error {
+	ctx, cancel := context.WithTimeoutCause(ctx, s.patience(requests), ErrTimeout)
 	defer cancel()
 	select {
 	case <-s.done:
@@ -169,7 +195,7 @@ func (s *Source) with(ctx context.Context, requests int, f func(*mb.ModbusClient
 	}
 	result := make(chan error, 1)
 	go func() {
-		err := s.attempt(f)
+		err := s.attempt(ctx, f)
 		s.turn <- struct{}{}
 		select {
 		case <-s.done:
@@ -186,16 +212,26 @@ func (s *Source) with(ctx context.Context, requests int, f func(*mb.ModbusClient
 	}
 }
 
+// patience is the longest time that a number of requests may take. On a
+// serial line every machine may have to wait for all the others.
+func (s *Source) patience(requests int) time.Duration {
+	d := s.conf.Timeout * time.Duration(requests+1)
+	if s.line != nil {
+		d = s.line.patience(d, requests)
+	}
+	return d
+}
+
 // attempt connects where needed and runs f. The caller has the token.
-func (s *Source) attempt(f func(*mb.ModbusClient) error) error {
+func (s *Source) attempt(ctx context.Context, f func(context.Context, client) error) error {
 	if s.client == nil {
-		client, err := dial(s.conf)
+		client, err := s.dial()
 		if err != nil {
 			return err
 		}
 		s.client = client
 	}
-	err := f(s.client)
+	err := f(ctx, s.client)
 	if err != nil && !errors.Is(err, ErrException) {
 		s.drop() // what comes next on this connection may belong to any question
 	}
@@ -209,7 +245,11 @@ func (s *Source) drop() {
 	}
 }
 
-func dial(c Config) (*mb.ModbusClient, error) {
+func (s *Source) dial() (client, error) {
+	c := s.conf
+	if s.line != nil {
+		return unit{s.line, uint8(c.Unit), c.Timeout}, nil
+	}
 	client, err := mb.NewClient(&mb.ClientConfiguration{
 		URL: "tcp://" + c.Address, Timeout: c.Timeout,
 		Logger: log.New(io.Discard, "", 0), // the library would write to stdout
@@ -223,16 +263,15 @@ func dial(c Config) (*mb.ModbusClient, error) {
 	if err := client.Open(); err != nil {
 		return nil, fmt.Errorf("modbus: connect to %s: %w: %w; is the machine on, the address right and the port open", c.Address, ErrUnreachable, err)
 	}
-	return client, nil
+	return network{client}, nil
 }
 
 // explain says what was asked, of whom, and what is wrong.
-func (s *Source) explain(b block, err error) error {
-	return explain(s.conf, b, err)
-}
-
 func explain(c Config, b block, err error) error {
 	say := func(kind error, hint string) error {
+		if kind == err {
+			return fmt.Errorf("modbus: read %s of unit %d at %s: %w", b, c.Unit, c.Address, err)
+		}
 		return fmt.Errorf("modbus: read %s of unit %d at %s: %w: %w%s", b, c.Unit, c.Address, kind, err, hint)
 	}
 	var netErr net.Error
@@ -245,8 +284,16 @@ func explain(c Config, b block, err error) error {
 		return say(ErrException, "; the device has no such address (some manuals count from 1, the wire from 0)")
 	case errors.Is(err, mb.ErrIllegalFunction):
 		return say(ErrException, fmt.Sprintf("; the device does not know function %d", b.function))
+	case errors.Is(err, mb.ErrGWPathUnavailable), errors.Is(err, mb.ErrGWTargetFailedToRespond):
+		return say(ErrException, fmt.Sprintf("; the gateway does not reach unit %d", c.Unit))
 	case errors.Is(err, io.EOF), errors.Is(err, io.ErrUnexpectedEOF):
 		return say(ErrFrame, "; the device closed the connection before the answer was whole")
+	case errors.Is(err, errPort):
+		return say(ErrUnreachable, "; is the adapter plugged in, and may this user open the device")
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
+		return say(err, "")
+	case errors.Is(err, mb.ErrBadCRC), c.Serial != nil && errors.Is(err, mb.ErrProtocolError):
+		return say(ErrFrame, "; check baud, parity and stop_bits, the two wires, and that no two devices have one unit number")
 	case errors.Is(err, mb.ErrProtocolError), errors.Is(err, mb.ErrShortFrame), errors.Is(err, mb.ErrUnknownProtocolId):
 		return say(ErrFrame, "; is a Modbus TCP device at this address")
 	case isException(err):

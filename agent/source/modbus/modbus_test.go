@@ -331,6 +331,19 @@ func TestSweepFindsHoles(t *testing.T) {
 	}
 }
 
+// A gateway that does not reach the unit says nothing about addresses.
+func TestProbeBehindAGateway(t *testing.T) {
+	d := newDevice(t)
+	d.set(func() { d.unit, d.fault, d.exactErr = 77, sourcetest.Refuses, 0x0b })
+	_, err := Probe(t.Context(), ProbeOptions{Address: d.addr(), Unit: 77, From: 0, To: 99, Apart: time.Millisecond})
+	if !errors.Is(err, ErrException) || !strings.Contains(err.Error(), "does not reach unit 77") {
+		t.Errorf("got %v, want the gateway's refusal", err)
+	}
+	if len(d.asked) != 1 {
+		t.Errorf("asked %d times, once is enough", len(d.asked))
+	}
+}
+
 func TestProbeRefusesToWrite(t *testing.T) {
 	if _, err := Probe(t.Context(), ProbeOptions{Address: "127.0.0.1:502", Function: 6, To: 9}); !errors.Is(err, ErrWrites) {
 		t.Errorf("got %v, want ErrWrites", err)

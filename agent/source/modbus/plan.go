@@ -2,6 +2,7 @@ package modbus
 
 import (
 	"cmp"
+	"context"
 	"errors"
 	"fmt"
 	"net"
@@ -27,7 +28,18 @@ func (c Config) Validate() error {
 	fault := func(format string, args ...any) {
 		errs = append(errs, fmt.Errorf("%w: "+format, append([]any{ErrConfig}, args...)...))
 	}
-	if host, port, err := net.SplitHostPort(c.Address); err != nil || host == "" || !validPort(port) {
+	host, port, err := net.SplitHostPort(c.Address)
+	switch {
+	case c.Serial != nil:
+		errs = append(errs, c.Serial.validate())
+		if c.Address == "" {
+			fault("address: is empty, the device of the serial line expected, for example /dev/ttyUSB0")
+		}
+		// Modbus over Serial Line V1.02, 2.2: 0 is for all, 248 to 255 are reserved.
+		if c.Unit < 1 || c.Unit > 247 {
+			fault("unit: found %d, 1 to 247 expected on a serial line", c.Unit)
+		}
+	case err != nil || host == "" || !validPort(port):
 		fault("address: found %q, HOST:PORT expected, for example 192.0.2.11:502", c.Address)
 	}
 	if c.Unit < 0 || c.Unit > 255 {
@@ -192,7 +204,10 @@ type answer struct {
 	bits  []bool
 }
 
-func ask(client *mb.ModbusClient, b block) (a answer, err error) {
+// network asks a unit over TCP.
+type network struct{ *mb.ModbusClient }
+
+func (client network) ask(_ context.Context, b block) (a answer, err error) {
 	from, n := uint16(b.from), uint16(b.n)
 	switch b.function {
 	case 1:

@@ -250,9 +250,15 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 	if err != nil {
 		return err
 	}
+	if err := k.noteOrder(m, st, fresh[0].Seq); err != nil {
+		return err
+	}
 	for i := range fresh {
 		r := &fresh[i]
 		if err := k.place(m, st, b, r); err != nil {
+			return err
+		}
+		if err := k.noteBounds(st, r, b.Received); err != nil {
 			return err
 		}
 		refused := m.Apply(st.num, r, st.places, c)

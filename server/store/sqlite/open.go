@@ -111,7 +111,7 @@ func (s *Store) open(ctx context.Context) error {
 func writable(file string) error {
 	dir := filepath.Dir(file)
 	const repair = "give the server's user write permission there, or name another file in database.file"
-	if err := os.MkdirAll(dir, 0o750); err != nil {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return fmt.Errorf("sqlite: open %s: make its folder %s: %w; %s", file, dir, err, repair)
 	}
 	if st, err := os.Stat(file); err == nil && st.IsDir() {
@@ -161,6 +161,9 @@ func onConnect(c *sqlite3.SQLiteConn) error {
 func (s *Store) migrate(ctx context.Context) error {
 	db := sql.OpenDB(connector{dsn(s.file, writePragmas)})
 	defer db.Close()
+	if err := s.foreign(ctx); err != nil {
+		return fmt.Errorf("sqlite: open %s: %w; it is left as it was, name another file in database.file", s.file, err)
+	}
 	steps, err := fs.Sub(migrations, "migrations")
 	if err != nil {
 		return fmt.Errorf("sqlite: migrations: %w", err)
@@ -184,6 +187,20 @@ func (s *Store) migrate(ctx context.Context) error {
 		return fmt.Errorf("sqlite: bring %s from schema %d to %d: %w", s.file, have, want, err)
 	}
 	return nil
+}
+
+// foreign finds a database that another program made. A file that cannot be
+// read is the business of what comes next.
+func (s *Store) foreign(ctx context.Context) error {
+	db := sql.OpenDB(connector{dsn(s.file, "_busy_timeout=10000")}) // our settings would change the file
+	defer db.Close()
+	var table string
+	err := db.QueryRowContext(ctx, `SELECT name FROM sqlite_schema WHERE type = 'table' AND name NOT LIKE 'sqlite!_%' ESCAPE '!'
+		AND NOT EXISTS (SELECT 1 FROM sqlite_schema WHERE name = 'goose_db_version') LIMIT 1`).Scan(&table)
+	if err != nil {
+		return nil // no such table, or damaged
+	}
+	return fmt.Errorf("it has a table %q, but no schema version: another program's database", table)
 }
 
 // Close frees the file. Transactions in progress end first.

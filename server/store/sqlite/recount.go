@@ -4,10 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
-	"math"
-	"slices"
 
-	"turnwise/server/ingest/sealed"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
 )
@@ -64,38 +61,12 @@ func (w *writer) recountMachine(ctx context.Context, m *machine) error {
 		return err
 	}
 	c := tally.NewChanges(nil)
-	streams := map[int64]*stream{}
-	var order []int64
-	for _, st := range w.streams {
-		if st.machine == m.id {
-			streams[st.num] = st
-			order = append(order, st.num)
-		}
-	}
-	slices.Sort(order)
-	for _, num := range order {
-		places := streams[num].places
-		places.Lo, places.Hi = math.MinInt64/2, math.MaxInt64/2
-		err := each(ctx, w.conn, func(rows *sql.Rows) error {
-			var seq int64
-			var body sql.RawBytes
-			if err := rows.Scan(&seq, &body); err != nil {
-				return err
-			}
-			r := store.Record{Seq: uint64(seq)}
-			if err := sealed.Decode(body, &r); err != nil {
-				return fmt.Errorf("stored record of stream %x: %w; the file is damaged: keep it and restore a backup", streams[num].id, err)
-			}
-			again.Recount(&r, places, c)
-			return nil
-		}, `SELECT seq, body FROM record WHERE stream_num = ? AND kind & 255 = 10
-			AND NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq) ORDER BY seq`, num)
-		if err != nil {
-			return err
-		}
+	const countSpans = 10
+	if _, err := w.replay(ctx, m, countSpans, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
+		return fmt.Errorf("%w; %s", err, repairDamage)
 	}
 	if again.Revolutions != m.Revolutions {
-		return fmt.Errorf("the stored records give %d revolutions, the account has %d; the file is damaged: keep it and restore a backup", again.Revolutions, m.Revolutions)
+		return fmt.Errorf("the stored records give %d revolutions, the account has %d: %w; %s", again.Revolutions, m.Revolutions, store.ErrDamaged, repairDamage)
 	}
 	if _, err := w.exec(ctx, `DELETE FROM assignment_count WHERE machine_num = ?`, m.num); err != nil {
 		return err

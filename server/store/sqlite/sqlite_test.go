@@ -124,6 +124,27 @@ func TestNewerSchema(t *testing.T) {
 	}
 }
 
+func TestDatabaseOfAnotherProgram(t *testing.T) {
+	name := filepath.Join(t.TempDir(), "other.db")
+	db, err := sql.Open("sqlite3", dsn(name, ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := db.Exec(`CREATE TABLE account (x); INSERT INTO account VALUES (7)`); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	before, _ := os.ReadFile(name)
+	if _, err := Open(t.Context(), name, Options{}); err == nil || !strings.Contains(err.Error(), `"account"`) || !strings.Contains(err.Error(), "database.file") {
+		t.Errorf("error %v, want the table and what to do", err)
+	}
+	if after, _ := os.ReadFile(name); string(after) != string(before) {
+		t.Error("the file was changed")
+	}
+}
+
 func TestFolderThatCannotBeWritten(t *testing.T) {
 	dir := t.TempDir()
 	plain := filepath.Join(dir, "file")

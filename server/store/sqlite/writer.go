@@ -32,6 +32,8 @@ type machine struct {
 	num int64
 	id  string
 	tally.Machine
+	fed   int64 // stream whose records were applied last, 0 = none
+	turns int64 // how often that changed
 }
 
 // stream is one stream as committed.
@@ -237,7 +239,7 @@ func (w *writer) load(ctx context.Context) error {
 	if err := w.conn.QueryRowContext(ctx, `SELECT writes FROM meta`).Scan(&w.writes); err != nil {
 		return err
 	}
-	for _, load := range []func(context.Context) error{w.loadMachines, w.loadLives, w.loadAgents, w.loadStreams} {
+	for _, load := range []func(context.Context) error{w.loadMachines, w.loadOrder, w.loadLives, w.loadAgents, w.loadStreams} {
 		if err := load(ctx); err != nil {
 			return err
 		}
@@ -269,7 +271,11 @@ func (w *writer) loadMachines(ctx context.Context) error {
 		if stop != nil {
 			open[num] = id(stop)
 		}
-		w.byNum[num].Machine = a
+		m, err := w.numbered(num, "account")
+		if err != nil {
+			return err
+		}
+		m.Machine = a
 		return nil
 	}, `SELECT `+accountColumns+` FROM account`)
 	if err != nil {
@@ -285,7 +291,11 @@ func (w *writer) loadMachines(ctx context.Context) error {
 		if err := rows.Scan(&num, &from); err != nil {
 			return err
 		}
-		w.byNum[num].Jobs = append(w.byNum[num].Jobs, from)
+		m, err := w.numbered(num, "assignment")
+		if err != nil {
+			return err
+		}
+		m.Jobs = append(m.Jobs, from)
 		return nil
 	}, `SELECT machine_num, from_ms FROM assignment ORDER BY machine_num, from_ms`)
 }
@@ -302,7 +312,10 @@ func (w *writer) loadLives(ctx context.Context) error {
 		}
 		k.ID = id(b)
 		l.Min, l.Max, l.LostMin, l.LostMax = uint64(lo), uint64(hi), uint64(lostMin), uint64(lostMax)
-		m := w.byNum[num]
+		m, err := w.numbered(num, "counter life")
+		if err != nil {
+			return err
+		}
 		if m.Lives == nil {
 			m.Lives = map[tally.LifeKey]*tally.Life{}
 		}
@@ -368,6 +381,9 @@ func (w *writer) loadStreams(ctx context.Context) error {
 			return err
 		}
 		st := byNum[num]
+		if st == nil {
+			return fmt.Errorf("boot of stream number %d, which is not in the store: %w", num, store.ErrDamaged)
+		}
 		st.boots[idx] = id(b)
 		if o, ok := w.boots[bootKey{st.agent, id(b)}]; ok {
 			st.places.Offsets[idx] = o

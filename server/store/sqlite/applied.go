@@ -1,0 +1,191 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"math"
+	"slices"
+	"time"
+
+	"turnwise/server/ingest/sealed"
+	"turnwise/server/ingest/tally"
+	"turnwise/server/store"
+)
+
+// noteOrder writes down that records of another stream of the machine are
+// applied from here on. That is rare: a machine changes its stream when its
+// agent is replaced.
+func (k *work) noteOrder(m *machine, st *stream, first uint64) error {
+	if m.fed == st.num {
+		return nil
+	}
+	if _, err := k.w.exec(k.ctx, `INSERT INTO applied (machine_num, n, stream_num, first_seq) VALUES (?, ?, ?, ?)`, m.num, m.turns+1, st.num, int64(first)); err != nil {
+		return fmt.Errorf("store the order of the streams of machine %s: %w", m.id, err)
+	}
+	m.fed, m.turns = st.num, m.turns+1
+	return nil
+}
+
+// noteBounds writes down that the instants of a record were moved.
+func (k *work) noteBounds(st *stream, r *store.Record, received time.Time) error {
+	if !moved(st.places, r) {
+		return nil
+	}
+	if _, err := k.w.exec(k.ctx, `INSERT INTO bounded (stream_num, seq, received_ns) VALUES (?, ?, ?)`, st.num, int64(r.Seq), received.UnixNano()); err != nil {
+		return fmt.Errorf("store the bounds of record %d of stream %x: %w", r.Seq, st.id, err)
+	}
+	return nil
+}
+
+// moved tells whether the bounds of places move any instant of a record.
+func moved(p tally.Places, r *store.Record) bool {
+	free := tally.Places{Offsets: p.Offsets}
+	at := func(boottime int64) bool { return p.At(r.Boot, boottime) != free.At(r.Boot, boottime) }
+	switch k := r.Kind.(type) {
+	case *store.CountSpan:
+		return at(r.Boottime) || at(k.FromBoottime)
+	case *store.StopEnd:
+		return at(r.Boottime) || k.Earliest != 0 && at(k.Earliest)
+	case *store.StateGap:
+		return at(r.Boottime) || p.Or(k.FromBoot, k.FromBoottime, k.FromWall) != free.Or(k.FromBoot, k.FromBoottime, k.FromWall)
+	case *store.StopBegin, *store.LifeLink:
+		return at(r.Boottime)
+	}
+	return false
+}
+
+// loadOrder reads which stream each machine was fed from last.
+func (w *writer) loadOrder(ctx context.Context) error {
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num, n, stream int64
+		if err := rows.Scan(&num, &n, &stream); err != nil {
+			return err
+		}
+		m, err := w.numbered(num, "order of streams")
+		if err != nil {
+			return err
+		}
+		m.turns, m.fed = n, stream
+		return nil
+	}, `SELECT machine_num, max(n), stream_num FROM applied GROUP BY machine_num`)
+}
+
+// numbered returns a machine that a row names.
+func (w *writer) numbered(num int64, what string) (*machine, error) {
+	if m := w.byNum[num]; m != nil {
+		return m, nil
+	}
+	return nil, fmt.Errorf("%s of machine number %d, which is not in the register: %w", what, num, store.ErrDamaged)
+}
+
+// stretch is records of one stream that were applied one after the other.
+type stretch struct {
+	st          *stream
+	first, last uint64
+}
+
+// stretches returns the records of a machine in the order in which they were
+// applied. exact is false where that order is not known: then they come stream
+// by stream.
+func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exact bool, err error) {
+	byNum := map[int64]*stream{}
+	var streams []*stream
+	for _, st := range w.streams {
+		if st.machine == m.id && st.records > 0 {
+			byNum[st.num] = st
+			streams = append(streams, st)
+		}
+	}
+	slices.SortFunc(streams, func(a, b *stream) int { return int(a.num - b.num) })
+	newest := map[*stream]int{} // place in all
+	err = each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num, first int64
+		if err := rows.Scan(&num, &first); err != nil {
+			return err
+		}
+		st := byNum[num]
+		if st == nil {
+			return fmt.Errorf("order of streams of machine %s: stream number %d has no records of it: %w", m.id, num, store.ErrDamaged)
+		}
+		if i, ok := newest[st]; ok {
+			all[i].last = uint64(first) - 1
+		}
+		newest[st] = len(all)
+		all = append(all, stretch{st, uint64(first), math.MaxInt64})
+		return nil
+	}, `SELECT stream_num, first_seq FROM applied WHERE machine_num = ? ORDER BY n`, m.num)
+	if err != nil {
+		return nil, false, err
+	}
+	oldest := map[*stream]uint64{}
+	for _, x := range all {
+		if _, ok := oldest[x.st]; !ok {
+			oldest[x.st] = x.first
+		}
+	}
+	for _, st := range streams {
+		var first int64
+		if err := w.row(ctx, `SELECT coalesce(min(seq), 1) FROM record WHERE stream_num = ?`, st.num).Scan(&first); err != nil {
+			return nil, false, err
+		}
+		if o, ok := oldest[st]; !ok || o > uint64(first) {
+			all = nil
+			for _, st := range streams {
+				all = append(all, stretch{st, 0, math.MaxInt64})
+			}
+			return all, false, nil
+		}
+	}
+	return all, true, nil
+}
+
+// replay gives fn the records that were booked for a machine, in the order in
+// which they were applied, each with the places that held for it. kind 0 means
+// every kind. exact is false where the order is not known.
+func (w *writer) replay(ctx context.Context, m *machine, kind int64, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
+	all, exact, err := w.stretches(ctx, m)
+	if err != nil {
+		return exact, err
+	}
+	for _, x := range all {
+		if err := w.replayStretch(ctx, x, kind, fn); err != nil {
+			return exact, err
+		}
+	}
+	return exact, nil
+}
+
+func (w *writer) replayStretch(ctx context.Context, x stretch, kind int64, fn func(*stream, *store.Record, tally.Places)) error {
+	bounded := map[uint64]int64{}
+	err := each(ctx, w.conn, func(rows *sql.Rows) error {
+		var seq, received int64
+		err := rows.Scan(&seq, &received)
+		bounded[uint64(seq)] = received
+		return err
+	}, `SELECT seq, received_ns FROM bounded WHERE stream_num = ? AND seq BETWEEN ? AND ?`, x.st.num, int64(x.first), int64(x.last))
+	if err != nil {
+		return err
+	}
+	free := tally.Places{Offsets: x.st.places.Offsets}
+	// Kind 0 was not known to the server that stored it, and not booked.
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var seq int64
+		var body sql.RawBytes
+		if err := rows.Scan(&seq, &body); err != nil {
+			return err
+		}
+		r := store.Record{Seq: uint64(seq)}
+		if err := sealed.Decode(body, &r); err != nil {
+			return fmt.Errorf("stored record of stream %x: %w: %w", x.st.id, store.ErrDamaged, err)
+		}
+		place := free
+		if received, ok := bounded[r.Seq]; ok {
+			place.Lo, place.Hi = tally.Bound(time.Unix(0, received))
+		}
+		fn(x.st, &r, place)
+		return nil
+	}, `SELECT seq, body FROM record WHERE stream_num = ?1 AND seq BETWEEN ?2 AND ?3 AND kind & 255 > 0 AND (?4 = 0 OR kind & 255 = ?4)
+		AND NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq) ORDER BY seq`,
+		x.st.num, int64(x.first), int64(x.last), kind)
+}
