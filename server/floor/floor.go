@@ -78,6 +78,7 @@ type machine struct {
 	base   base
 	view   MachineView
 	change uint64 // Floor.seq of the newest change of view
+	turn   uint64 // of the newest change of what the machine does
 }
 
 // base is the newest kilos by assignment, at the revolutions they were read.
@@ -300,6 +301,9 @@ func (f *Floor) redraw(machines ...*machine) {
 		if !changed {
 			changed = true
 			f.seq++
+		}
+		if v.State != m.view.State || v.Cause.ID != m.view.Cause.ID || v.Problem != m.view.Problem {
+			m.turn = f.seq
 		}
 		m.view, m.change = v, f.seq
 	}

@@ -4,13 +4,16 @@ import (
 	"context"
 	"crypto/rand"
 	"iter"
+	"math"
 	"strconv"
 	"strings"
 	"time"
 )
 
 // Grouping is the least time between two changes sent to one watcher. The
-// first change after a quiet time goes out at once.
+// first change after a quiet time goes out at once. What machines do (running,
+// stopped, why) is timed apart from mere figures: a stop does not wait because
+// a counter has just been told.
 const Grouping = 200 * time.Millisecond
 
 // Change is a full picture or the machines that changed since the last one.
@@ -31,44 +34,48 @@ func (f *Floor) Watch(ctx context.Context, token string) (iter.Seq2[Change, erro
 	seen, resumed := f.parseToken(token)
 	return func(yield func(Change, error) bool) {
 		full := !resumed
-		var sent time.Time
+		var sent, turned time.Time // any change, one of what a machine does
 		for {
-			c, now, wake, some := f.changesAfter(seen, full)
-			if some {
-				if wait := Grouping - time.Since(sent); !sent.IsZero() && wait > 0 {
-					if !sleep(ctx, wait) {
-						return
-					}
-					c, now, _, _ = f.changesAfter(seen, full)
-				}
-				sent = time.Now()
-				if !yield(c, nil) {
+			c, now, wake, turn := f.changesAfter(seen, full)
+			last := sent
+			if turn {
+				last = turned
+			}
+			wait := Grouping - time.Since(last)
+			if len(c.Machines) == 0 && !full {
+				wait = forever
+			}
+			if wait > 0 {
+				if !waitFor(ctx, wait, wake) {
 					return
 				}
-				seen, full = now, false
 				continue
 			}
-			select {
-			case <-ctx.Done():
-				return
-			case <-wake:
+			if sent = time.Now(); turn {
+				turned = sent
 			}
+			if !yield(c, nil) {
+				return
+			}
+			seen, full = now, false
 		}
 	}, nil
 }
 
 // changesAfter collects what is newer than seen, the number of the newest
-// change, and the channel that closes at the next one.
-func (f *Floor) changesAfter(seen uint64, full bool) (Change, uint64, <-chan struct{}, bool) {
+// change, the channel that closes at the next one, and whether a machine does
+// something else than before.
+func (f *Floor) changesAfter(seen uint64, full bool) (c Change, now uint64, wake <-chan struct{}, turn bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	c := Change{Full: full, Token: f.epoch + "-" + strconv.FormatUint(f.seq, 10)}
+	c = Change{Full: full, Token: f.epoch + "-" + strconv.FormatUint(f.seq, 10)}
 	for _, m := range f.order {
 		if full || m.change > seen {
 			c.Machines = append(c.Machines, m.view)
 		}
+		turn = turn || m.turn > seen
 	}
-	return c, f.seq, f.wake, full || len(c.Machines) > 0
+	return c, f.seq, f.wake, turn
 }
 
 func (f *Floor) parseToken(token string) (seen uint64, ok bool) {
@@ -82,15 +89,19 @@ func (f *Floor) parseToken(token string) (seen uint64, ok bool) {
 	return seen, err == nil && seen <= f.seq
 }
 
-func sleep(ctx context.Context, d time.Duration) bool {
+const forever = time.Duration(math.MaxInt64)
+
+// waitFor waits for a time or a wake, and tells whether ctx goes on.
+func waitFor(ctx context.Context, d time.Duration, wake <-chan struct{}) bool {
 	t := time.NewTimer(d)
 	defer t.Stop()
 	select {
 	case <-ctx.Done():
 		return false
+	case <-wake:
 	case <-t.C:
-		return true
 	}
+	return true
 }
 
 // tell wakes watchers and subscribers. It needs f.mu.

@@ -225,3 +225,40 @@ func BenchmarkCommittedToWatch(b *testing.B) {
 		}
 	}
 }
+
+// A machine that stops is told at once, although figures of another went out
+// a moment ago; a second stop is grouped with what comes after the first.
+func TestWatchTellsStopsAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		f := newFloor(t, &memory{book: millBook()}, nil)
+		changes := make(chan got, 100)
+		commit(f, "k01", 1)
+		commit(f, "k02", 1)
+		follow(ctx, t, f, "", changes)
+		<-changes
+		halt := func(machine string, id byte) {
+			s := watchedSince(machine, six, time.Now())
+			s.Revolutions, s.Open = 2, &store.Stop{ID: store.ID{id}, Machine: machine, Begin: time.Now(), Cause: "yarn", Input: true}
+			f.Committed([]store.Outcome{{Verdict: store.OK, Applied: 1, State: s}})
+		}
+		time.Sleep(time.Second)
+		commit(f, "k01", 2)
+		synctest.Wait()
+		if c := <-changes; c.at != time.Second {
+			t.Fatalf("figures after %v, want 1 s", c.at)
+		}
+		time.Sleep(50 * time.Millisecond)
+		halt("k02", 1)
+		synctest.Wait()
+		if c := <-changes; c.at != 1050*time.Millisecond || !slices.Equal(ids(c.Change), []string{"k02"}) {
+			t.Errorf("the stop of K02 came after %v with %v, want 1.05 s", c.at, ids(c.Change))
+		}
+		time.Sleep(50 * time.Millisecond)
+		halt("k01", 2)
+		if c := <-changes; c.at != 1250*time.Millisecond {
+			t.Errorf("the stop of K01 came after %v, want 1.25 s: grouped from the first", c.at)
+		}
+	})
+}
