@@ -178,9 +178,11 @@ func (b bench) Open(t *testing.T) source.Source {
 	return s
 }
 
-func (b bench) config() Config {
+func (b bench) config() Config { return b.configAt(b.addr()) }
+
+func (b bench) configAt(address string) Config {
 	return Config{
-		Address: b.addr(), Unit: 1, Timeout: patience,
+		Address: address, Unit: 1, Timeout: patience,
 		Revolution: Register{Function: 3, Register: 40, Type: b.typ},
 		Speed:      &Register{Function: 3, Register: 42, Type: "u16", Scale: 0.1},
 		Stops:      []Input{{2, 8}, {2, 9}, {2, 10}},

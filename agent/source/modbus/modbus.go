@@ -276,6 +276,8 @@ func explain(c Config, b block, err error) error {
 	}
 	var netErr net.Error
 	switch {
+	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded), errors.Is(err, ErrTimeout):
+		return say(err, "")
 	case errors.Is(err, mb.ErrRequestTimedOut), errors.As(err, &netErr) && netErr.Timeout():
 		return say(ErrTimeout, fmt.Sprintf(" after %s; is unit %d there", c.Timeout, c.Unit))
 	case errors.Is(err, mb.ErrBadUnitId):
@@ -290,8 +292,6 @@ func explain(c Config, b block, err error) error {
 		return say(ErrFrame, "; the device closed the connection before the answer was whole")
 	case errors.Is(err, errPort):
 		return say(ErrUnreachable, "; is the adapter plugged in, and may this user open the device")
-	case errors.Is(err, context.Canceled), errors.Is(err, context.DeadlineExceeded):
-		return say(err, "")
 	case errors.Is(err, mb.ErrBadCRC), c.Serial != nil && errors.Is(err, mb.ErrProtocolError):
 		return say(ErrFrame, "; check baud, parity and stop_bits, the two wires, and that no two devices have one unit number")
 	case errors.Is(err, mb.ErrProtocolError), errors.Is(err, mb.ErrShortFrame), errors.Is(err, mb.ErrUnknownProtocolId):
