@@ -65,6 +65,7 @@ type cli struct {
 	Units    unitsCmd    `cmd:"" help:"Agents: who reads which machine, and who is sick."`
 	Book     bookCmd     `cmd:"" help:"The mill's book: machines, yarns, articles, cards, orders."`
 	Watch    watchCmd    `cmd:"" help:"Follow changes as they are committed."`
+	Calc     calcCmd     `cmd:"" help:"Calculate kilos, counts, cloth, cones, rolls and regain; no server is asked."`
 }
 
 const about = `Asks a Turnwise server, and tells it what people did.
@@ -76,7 +77,8 @@ Examples:
   planner machines                       every machine now
   planner creel next --set A             the next things to do in set A
   planner promise --article PQ-30x24 --kg 6000 --risk 0.1
-  planner totals --json --wait-drained 30s`
+  planner totals --json --wait-drained 30s
+  planner calc convert "Ne 30/1"         a count in every other system`
 
 // run is the whole program but for the process around it.
 func run(ctx context.Context, args []string, w world) int {
