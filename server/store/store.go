@@ -18,6 +18,10 @@ var (
 	ErrInvalid = errors.New("invalid")
 	// ErrNewerSchema: the database was written by a newer version.
 	ErrNewerSchema = errors.New("database of a newer version")
+	// ErrDamaged: the database or a backup is not what was written.
+	ErrDamaged = errors.New("damaged")
+	// ErrInUse: another process holds the database.
+	ErrInUse = errors.New("in use")
 )
 
 // ID is a random 128-bit identity: stream, life, stop, run, boot.
