@@ -45,7 +45,7 @@ func ParseCount(s string) (Count, error) {
 		return Count{}, badCount(s, "at most 40 characters", "keep only the count")
 	}
 	p := countParser{found: s}
-	if err := p.scan(strings.NewReplacer(" /", "/", "/ ", "/").Replace(strings.ToLower(text))); err != nil {
+	if err := p.scan(strings.NewReplacer(" / ", "/", " /", "/", "/ ", "/").Replace(strings.ToLower(text))); err != nil {
 		return Count{}, err
 	}
 	var err error

@@ -38,15 +38,6 @@ var (
 	gaugeWords = map[string]float64{"npi": 1, "needles/in": 1, "cut": 1, "gg": 1, "g": 1, "gauge": 1, "/in": 1, "1/in": 1}
 )
 
-// scaled gives the words with their sizes over a canonical unit of this size.
-func scaled(words map[string]float64, size float64) map[string]float64 {
-	out := make(map[string]float64, len(words))
-	for w, f := range words {
-		out[w] = f / size
-	}
-	return out
-}
-
 // only keeps some of the words.
 func only(words map[string]float64, keep ...string) map[string]float64 {
 	out := make(map[string]float64, len(keep))

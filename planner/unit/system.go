@@ -42,6 +42,7 @@ type systemRow struct {
 const (
 	definition = "definition, with 1 lb = 453.59237 g and 1 yd = 0.9144 m"
 	fromMemory = "from memory, not looked up; the arithmetic follows from the pound and the yard"
+	fromGNU    = "definitions file of GNU units 2.22, read; the pound and the yard as defined"
 )
 
 var systems = []systemRow{
@@ -52,8 +53,8 @@ var systems = []systemRow{
 	{SystemFrench, "Nf", "km in 500 g", 500, false, []string{"nf"}, definition},
 	{SystemSilk, "spun silk", "hanks of 840 yd in a pound, folded yarns by their resultant", 1000 * gramsPerPound / (840 * metresPerYard), false, []string{"spun silk"}, definition},
 	{SystemYorkshire, "Yorkshire skein", "skeins of 256 yd in a pound", 1000 * gramsPerPound / (256 * metresPerYard), false, []string{"yorkshire skeins", "yorkshire skein", "yorkshire", "skein"}, fromMemory},
-	{SystemRun, "US run", "runs of 1600 yd in a pound", 1000 * gramsPerPound / (1600 * metresPerYard), false, []string{"us run", "run"}, fromMemory},
-	{SystemCut, "US cut", "cuts of 300 yd in a pound", 1000 * gramsPerPound / (300 * metresPerYard), false, []string{"us cut"}, fromMemory},
+	{SystemRun, "US run", "runs of 1600 yd in a pound", 1000 * gramsPerPound / (1600 * metresPerYard), false, []string{"us run", "run"}, fromGNU},
+	{SystemCut, "US cut", "cuts of 300 yd in a pound", 1000 * gramsPerPound / (300 * metresPerYard), false, []string{"us cut"}, fromGNU},
 	{SystemGalashiels, "Galashiels", "cuts of 200 yd in 24 oz", 1000 * 24 * gramsPerOunce / (200 * metresPerYard), false, []string{"galashiels cut", "galashiels"}, fromMemory},
 	{SystemTex, "tex", "g in a km", 1, true, []string{"tex"}, definition},
 	{SystemDtex, "dtex", "g in 10 km", 0.1, true, []string{"dtex", "decitex"}, definition},
