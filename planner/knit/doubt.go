@@ -31,9 +31,12 @@ const (
 	shortStitch, longStitch  = 1.5, 6.0   // mm
 	lowDraft, highDraft      = 2.0, 4.0
 	stitchAgainstCourse      = 0.03
-	fastDiameterSpeed        = 1500.0 // in·rev/min
-	fastYarn                 = 300.0  // m/min
-	denseFeeders             = 4.8    // per inch of diameter
+	fastDiameterSpeed        = 1500.0     // in·rev/min
+	fastYarn                 = 300.0      // m/min
+	denseFeeders             = 4.8        // per inch of diameter
+	fewInWork                = 0.95       // of the needles cut
+	looseKs, denseKs         = 17.0, 25.5 // courses × wales × stitch length squared: Munden's 19 to 23.1, 10 % off
+	wideShape, longShape     = 1.0, 1.7   // courses over wales; Munden's 1.3
 	largestDialDifference    = 0.05
 	countBandSlack           = 1.005 // a count at the very edge of the band is inside
 	whyMeasuredStitchDiffers = "a stitch length measured by unroving differs from the metered yarn by 1 to 3 % (common practice, no source)"
@@ -96,6 +99,8 @@ func (s Setup) doubtMachine(add func(Finding, bool)) {
 		add(Finding{Code: "feeders_dense", Field: "feeders per inch of diameter", Found: num(density), Expected: fmt.Sprintf("up to %g", denseFeeders),
 			Repair: "count the feeders again", Source: "knitting reference texts: 0.4 to 4.8, usual 3 to 4"}, density > denseFeeders)
 	}
+	add(Finding{Code: "needles_out_of_work", Field: "needles in work", Found: fmt.Sprintf("%d of %d", s.inWork(), m.Needles), Expected: "all but the few of a slit line",
+		Repair: "count them, unless needles are left out on purpose", Source: practice}, float64(s.inWork()) < fewInWork*float64(m.Needles))
 	if width := s.Program.Width(); len(s.Program.Feeds) > 0 {
 		add(Finding{Code: "repeat_not_whole", Field: "needles in work", Found: fmt.Sprint(s.inWork()), Expected: fmt.Sprintf("a multiple of the repeat's %d", width),
 			Repair: "the pattern breaks where the round closes: check needles and program", Source: "arithmetic"}, s.inWork()%width != 0)
@@ -150,6 +155,33 @@ func (s Setup) elastic() bool {
 		}
 	}
 	return false
+}
+
+// DoubtsOfCloth holds courses and wales against the stitch length of plain cloth:
+// counts per inch taken for counts per cm, and counts of two states, show. Of other
+// cloths, and with elastane, it says nothing.
+func (s Setup) DoubtsOfCloth(d Density) ([]Finding, error) {
+	if err := s.Validate(); err != nil {
+		return nil, err
+	}
+	if err := d.Validate(); err != nil {
+		return nil, err
+	}
+	if !s.Program.Plain() || s.elastic() {
+		return nil, nil
+	}
+	var all []Finding
+	cm := float64(s.StitchLength(s.Card.Feeds[0].ID)) / 10
+	const source = "Munden's constants of relaxed plain cloth, 10 % either way (usual textbook figures, from memory)"
+	if ks := float64(d.Courses) * float64(d.Wales) * cm * cm; !within(ks, looseKs, denseKs) {
+		all = append(all, Finding{Code: "stitch_density", Doubt: Unusual, Field: "courses × wales × stitch length squared", Found: num(ks), Expected: fmt.Sprintf("%g to %g for plain cloth", looseKs, denseKs),
+			Repair: "count courses and wales per cm again, both in one state, and measure the course length", Source: source})
+	}
+	if shape := float64(d.Courses / d.Wales); !within(shape, wideShape, longShape) {
+		all = append(all, Finding{Code: "stitch_shape", Doubt: Unusual, Field: "courses over wales", Found: num(shape), Expected: fmt.Sprintf("%g to %g for plain cloth", wideShape, longShape),
+			Repair: "count courses and wales per cm again, both in one state", Source: source})
+	}
+	return all, nil
 }
 
 // doubtCount holds the count of plain cloth against the gauge. Between the gauges

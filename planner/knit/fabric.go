@@ -128,6 +128,9 @@ func (s Setup) Relaxed(state State) (Density, error) {
 	if !s.Program.Plain() {
 		return Density{}, badProgram("program", clip(s.Program.String()), "plain cloth, every cylinder needle knitting at every feed", "Munden's constants are of plain cloth: count courses and wales of this one")
 	}
+	if s.elastic() {
+		return Density{}, bad(ErrCard, "knit card", "draft", "that of elastane", "cloth without elastane", "elastane draws the cloth together far beyond Munden's constants: count courses and wales")
+	}
 	return Munden(state, s.StitchLength(s.Card.Feeds[0].ID))
 }
 

@@ -128,6 +128,16 @@ func TestMunden(t *testing.T) {
 	if err != nil || math.Abs(float64(f.GSM)-19*21.0908/2.78) > .01 {
 		t.Errorf("%v g/m2, %v; want Ks × tex / stitch length", f.GSM, err)
 	}
+	elastic, err := knit.Setup{Machine: frame(96), Program: mustProgram(t, "elastane jersey")}.WithYarns(ends("ground", 3, 15), knit.Yarn{Group: "elastane", StitchLength: 3, Count: 2.2, Draft: 2.8})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := elastic.Relaxed(knit.GreyRelaxed); !errors.Is(err, knit.ErrCard) {
+		t.Errorf("constants of plain cloth with elastane: %v", err)
+	}
+	if f, err := elastic.DoubtsOfCloth(knit.Density{Courses: 40, Wales: 40, State: knit.GreyRelaxed}); err != nil || f != nil {
+		t.Errorf("elastane's density is doubted: %v, %v", f, err)
+	}
 	rib, err := knit.Setup{Machine: frame(60), Program: mustProgram(t, "rib")}.WithYarns(ends("", 2.75, 20))
 	if err != nil {
 		t.Fatal(err)
@@ -239,6 +249,45 @@ func TestDoubts(t *testing.T) {
 		}
 		if _, err := s.PerTurn(); err != nil {
 			t.Errorf("%s: a doubt refuses: %v", tt.code, err)
+		}
+	}
+	s := plainSetup(t, 2.75, ne30)
+	s.InWork = 1320
+	if all := must2(t)(s.Doubts(knit.Running{})); len(all) == 0 || all[0].Code != "needles_out_of_work" || !strings.Contains(all[0].String(), "1320 of 2640") {
+		t.Errorf("half of the needles in work: %v", all)
+	}
+}
+
+func TestDoubtsOfCloth(t *testing.T) {
+	s := plainSetup(t, 2.75, unit.FromNe(30))
+	for _, tt := range []struct {
+		courses, wales unit.PerCm
+		codes          string
+	}{
+		{19.5, 13.5, ""},
+		{49.5, 34.3, "stitch_density"}, // per inch, taken for per cm
+		{26, 12, "stitch_shape"},
+		{12, 12.5, "stitch_density stitch_shape"},
+	} {
+		f, err := s.DoubtsOfCloth(knit.Density{Courses: tt.courses, Wales: tt.wales, State: knit.OnMachine})
+		var codes []string
+		for _, f := range f {
+			codes = append(codes, f.Code)
+		}
+		if err != nil || strings.Join(codes, " ") != tt.codes {
+			t.Errorf("%v courses, %v wales: %v, %v; want %q", tt.courses, tt.wales, f, err, tt.codes)
+		}
+	}
+	if _, err := s.DoubtsOfCloth(knit.Density{}); !errors.Is(err, knit.ErrQuantity) {
+		t.Errorf("nothing counted: %v", err)
+	}
+	for _, r := range knit.Relaxations() { // Munden's own cloth is not doubted
+		d, err := r.Density(2.75)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if f, err := s.DoubtsOfCloth(d); err != nil || len(f) != 0 {
+			t.Errorf("%v: %v, %v", r.State, f, err)
 		}
 	}
 }

@@ -1,8 +1,12 @@
 // Package knit turns a knit card into mass: grams per turn, kilos per hour, turns
-// for kilos, for a cone and for a roll. The one rule: mass comes from course
-// length and linear density of every feed group, never from diameter times gauge,
-// which serves only to doubt a needle count. It does not know time zones, stops or
-// orders.
+// for kilos, for a cone and for a roll. A [Card] is enough for mass; a [Setup] puts
+// it on a machine, with the [Program] of its feeds in knit, tuck and miss notation,
+// and adds courses, stitches, cloth, doubts, and for every figure its derivation.
+//
+// The one rule: mass comes from course length and linear density of every feed
+// group, never from diameter times gauge, which serves only to doubt a needle
+// count; what is doubted is told with numbers and never corrected. The package does
+// not know the time, stops, or when anything will be done.
 package knit
 
 import (

@@ -159,8 +159,8 @@ func FuzzReadProgram(f *testing.F) {
 	f.Add("PIQUÉ")
 	f.Fuzz(func(t *testing.T, text string) {
 		p, err := knit.ReadProgram(text)
-		if (err == nil) != (p.Validate() == nil) && err == nil {
-			t.Fatalf("%q gives an unusable program %v", text, p)
+		if err == nil && p.Validate() != nil || err != nil && !errors.Is(err, knit.ErrProgram) {
+			t.Fatalf("%q gives %v, %v", text, p, err)
 		}
 	})
 }

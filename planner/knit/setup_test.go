@@ -412,6 +412,23 @@ func TestSetupProperties(t *testing.T) {
 		if math.Abs(shares-1) > 1e-12 {
 			t.Fatalf("shares sum to %g", shares)
 		}
+		s, err := knit.Setup{Machine: m, Program: p}.WithYarns(yarns(tex, mm)...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a := unit.Kilograms(rapid.Float64Range(1, 1e4).Draw(t, "first part"))
+		b := unit.Kilograms(rapid.Float64Range(1, 1e4).Draw(t, "second part"))
+		var turns [3]unit.Revolutions
+		for i, kg := range [...]unit.Kilograms{a, b, a + b} {
+			o, err := s.ForOrder(kg, .01, knit.Running{Speed: 25, Efficiency: .9})
+			if err != nil {
+				t.Fatal(err)
+			}
+			turns[i] = o.Turns
+		}
+		if math.Abs(float64((turns[0]+turns[1])/turns[2])-1) > 1e-12 {
+			t.Fatalf("an order in two parts takes %v and %v turns, whole %v", turns[0], turns[1], turns[2])
+		}
 		double := m
 		double.Feeders *= 2
 		for what, again := range map[string]func() (knit.Turn, bool){
