@@ -3,6 +3,7 @@ package knit
 import (
 	"errors"
 	"fmt"
+	"strings"
 )
 
 // ErrCard is inside every error about a knit card.
@@ -28,7 +29,11 @@ type InputError struct {
 }
 
 func (e *InputError) Error() string {
-	return fmt.Sprintf("%s: %v: %s is %s, expected %s; %s", e.Where, e.kind, e.Field, e.Found, e.Expected, e.Repair)
+	head := e.kind.Error() // "machine is not usable" needs no "machine:" before it
+	if !strings.HasPrefix(head, e.Where+" ") {
+		head = e.Where + ": " + head
+	}
+	return fmt.Sprintf("%s: %s is %s, expected %s; %s", head, e.Field, e.Found, e.Expected, e.Repair)
 }
 
 // Unwrap gives ErrCard, ErrQuantity, ErrProgram or ErrMachine.

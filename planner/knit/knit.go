@@ -113,7 +113,7 @@ func (c Card) Validate() error {
 // MassPerRevolution is the mass of cloth of one turn.
 func (c Card) MassPerRevolution() (unit.Grams, error) {
 	if len(c.Feeds) == 0 {
-		return 0, fmt.Errorf("knit card: %w: no feed group, expected one or more; enter feeders, course length and yarn", ErrCard)
+		return 0, fmt.Errorf("%w: no feed group, expected one or more; enter feeders, course length and yarn", ErrCard)
 	}
 	var sum unit.Grams
 	for _, g := range c.Feeds {

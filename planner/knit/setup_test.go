@@ -308,6 +308,10 @@ func TestUnusableSetups(t *testing.T) {
 			t.Errorf("%s: doubts are given", name)
 		}
 	}
+	const once = "machine is not usable: needles of the cylinder is 0, expected 1 to 20000; read them from the plate"
+	if err := (knit.Machine{}).Validate(); err == nil || err.Error() != once {
+		t.Errorf("%v, want %s", err, once)
+	}
 	for _, r := range []knit.Running{{}, {Speed: 28}, {Speed: 28, Efficiency: 85}, {Speed: unit.RPM(nan), Efficiency: 1}, {Speed: unit.RPM(inf), Efficiency: 1}, {Speed: -1, Efficiency: 1}, {Speed: 28, Efficiency: nan}} {
 		if _, err := good.PerHour(r); !errors.Is(err, knit.ErrQuantity) {
 			t.Errorf("%+v: %v, want ErrQuantity", r, err)
