@@ -35,6 +35,7 @@ var allowed = map[string][]string{
 	"simulator/truth":        {"simulator/machine", "simulator/stops", "planner/unit"},                                                       // the ledger knows no mill tool
 	"simulator/plc":          {"simulator/"},                                                                                                 // a machine knows no mill tool
 	"simulator/mill":         {"simulator/", "agent/", "server/host", "server/store", "proto/", "planner/calendar", "planner/unit"},
+	"simulator/chaos":        {"simulator/machine", "simulator/plc", "proto/"}, // it knows the programs as processes, not as packages
 	"simulator":              {"simulator/", "agent/", "server/host", "proto/"},
 }
 

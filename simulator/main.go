@@ -26,6 +26,7 @@ type commands struct {
 	Check   checkCommand   `cmd:"" help:"Run the mill in a folder that is removed, and compare the server's books with the truth."`
 	PLC     plcCommand     `cmd:"" name:"plc" help:"Run the machines alone, as Modbus TCP servers, for agents started by hand."`
 	Compare compareCommand `cmd:"" help:"Compare a truth file of plc with the books of a server."`
+	Chaos   chaosCommand   `cmd:"" help:"Run agents and a server as processes under faults drawn from a seed, and compare the books with the truth."`
 }
 
 // env is what commands stand on.

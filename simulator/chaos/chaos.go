@@ -1,0 +1,293 @@
+// Package chaos runs the real agent and server as processes, makes trouble
+// for them from a seed, and compares the books with a ledger of its own. The
+// one rule: a turn or a stop is in the ledger before anybody can read it, and
+// nothing in the ledger comes from an agent or a server.
+//
+// It says how many cycles it ran, never that there is nothing to find; and it
+// first lets lines that lose and that double pass through the same comparison,
+// which must see them.
+package chaos
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"time"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+// Options tunes a run. The zero value works.
+type Options struct {
+	Cycles int    // 0 means 20
+	Seed   uint64 // 0 means 1
+	// Bin is a folder with the programs agent and server. Empty means that
+	// they are built, for which Go and the sources must be there.
+	Bin string
+	// Faults are the kinds to draw from; empty means all. See [Kinds].
+	Faults []string
+	// Settle is how long the books may take to come to rest. 0 means 100 s:
+	// an agent that lost its line often waits up to 30 s before it tries.
+	Settle time.Duration
+	// Told takes a line for people; nil means nowhere.
+	Told func(string)
+}
+
+// Controls says whether the comparison saw what was wrong by intent.
+type Controls struct {
+	Lossy    bool `json:"lossy"`
+	Doubling bool `json:"doubling"`
+}
+
+// Result is what a run found.
+type Result struct {
+	Cycles int            `json:"cycles"`
+	Faults map[string]int `json:"faults"` // injected, by kind
+	// NotInjected has the reason for each kind that was left out.
+	NotInjected map[string]string `json:"not_injected,omitempty"`
+	Wraps       int               `json:"wraps"`
+	Turns       int64             `json:"revolutions_truth"`
+	Stored      int64             `json:"revolutions_stored"`
+	Lost        int64             `json:"lost"`
+	Doubled     int64             `json:"doubled"`
+	// DeclaredMin and DeclaredMax bound what the books say that nobody knows.
+	DeclaredMin int64 `json:"declared_min"`
+	DeclaredMax int64 `json:"declared_max"`
+	StopsTruth  int64 `json:"stops_truth"`
+	StopsStored int64 `json:"stops_stored"`
+	// StopsLeast and StopsMost bound what the looks in the ledger allow.
+	StopsLeast int      `json:"stops_least"`
+	StopsMost  int      `json:"stops_most"`
+	Seconds    float64  `json:"seconds"`
+	Seed       uint64   `json:"seed"`
+	Caught     Controls `json:"negative_control_caught"`
+	Mismatches []string `json:"mismatches"`
+}
+
+// OK tells whether nothing was lost, doubled or contradicted, and both
+// controls were caught.
+func (r Result) OK() bool {
+	return r.Lost == 0 && r.Doubled == 0 && len(r.Mismatches) == 0 && r.Caught.Lossy && r.Caught.Doubling
+}
+
+// Kinds lists the kinds of faults.
+func Kinds() []string {
+	var out []string
+	for _, f := range faults {
+		out = append(out, f.kind)
+	}
+	return out
+}
+
+// Run runs the controls, then the cycles, in a folder that it removes.
+func Run(ctx context.Context, o Options) (r Result, err error) {
+	if o.Cycles == 0 {
+		o.Cycles = 20
+	}
+	if o.Seed == 0 {
+		o.Seed = 1
+	}
+	if o.Settle == 0 {
+		o.Settle = 100 * time.Second
+	}
+	if o.Told == nil {
+		o.Told = func(string) {}
+	}
+	for _, k := range o.Faults {
+		if !slices.Contains(Kinds(), k) {
+			return r, fmt.Errorf("chaos: no fault %q; one of %q expected", k, Kinds())
+		}
+	}
+	dir, err := os.MkdirTemp("", "turnwise-chaos-")
+	if err != nil {
+		return r, fmt.Errorf("chaos: folder: %w", err)
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	bin, err := build(ctx, o.Bin, dir)
+	if err != nil {
+		return r, err
+	}
+	r = Result{Faults: map[string]int{}, NotInjected: map[string]string{}, Seed: o.Seed, Mismatches: []string{}}
+	begun := time.Now()
+	if r.Caught, err = controls(ctx, bin, dir, o); err != nil {
+		return r, err
+	}
+	err = r.cycles(ctx, bin, filepath.Join(dir, "mill"), o)
+	r.Seconds = time.Since(begun).Seconds()
+	return r, err
+}
+
+// controls runs a few cycles over lines that lose and that double.
+func controls(ctx context.Context, bin, dir string, o Options) (c Controls, err error) {
+	for _, x := range []struct {
+		name string
+		move func(uint64) uint64
+		seen func(verdict) bool
+		out  *bool
+	}{
+		{"lossy", lossy, func(v verdict) bool { return v.lost > 0 && v.doubled == 0 }, &c.Lossy},
+		{"doubling", doubling, func(v verdict) bool { return v.doubled > 0 && v.lost == 0 }, &c.Doubling},
+	} {
+		few := o
+		few.Cycles, few.Faults = 2, []string{"kill agent", "kill server"}
+		few.Told = func(string) {}
+		r := Result{Faults: map[string]int{}, NotInjected: map[string]string{}}
+		v, err := r.one(ctx, bin, filepath.Join(dir, x.name), few, forger(x.move))
+		if err != nil {
+			return c, fmt.Errorf("chaos: control %s: %w", x.name, err)
+		}
+		*x.out = x.seen(v)
+		o.Told(fmt.Sprintf("control %s: %d turns made, %d stored; caught: %t", x.name, v.turns, v.stored, *x.out))
+	}
+	return c, nil
+}
+
+func (r *Result) cycles(ctx context.Context, bin, dir string, o Options) error {
+	v, err := r.one(ctx, bin, dir, o, nil)
+	if err != nil {
+		return err
+	}
+	r.Turns, r.Stored, r.Lost, r.Doubled = v.turns, v.stored, v.lost, v.doubled
+	r.DeclaredMin, r.DeclaredMax = v.declaredMin, v.declaredMax
+	r.StopsTruth, r.StopsStored, r.StopsLeast, r.StopsMost = v.stopsTruth, v.stopsStored, v.stopsLeast, v.stopsMost
+	r.Mismatches = append(r.Mismatches, v.mismatches...)
+	return nil
+}
+
+// one runs a mill through its cycles and compares.
+func (r *Result) one(ctx context.Context, bin, dir string, o Options, forge func([]byte) []byte) (v verdict, err error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return v, err
+	}
+	m, err := openMill(ctx, millOptions{bin: bin, dir: dir, seed: o.Seed, told: o.Told, forge: forge,
+		disks: len(o.Faults) == 0 || slices.Contains(o.Faults, diskKind)})
+	if err != nil {
+		return v, err
+	}
+	defer func() { err = errors.Join(err, m.close()) }()
+	kinds := r.possible(ctx, m, o)
+	for i := range o.Cycles {
+		if err := r.cycle(ctx, m, i, kinds); err != nil {
+			return v, err
+		}
+	}
+	o.Told(fmt.Sprintf("%5.1f s: all repaired, machines stop", m.now().Seconds()))
+	last, slow := m.settle(ctx, o.Settle)
+	t, _, err := m.totals(ctx)
+	if err != nil {
+		return v, fmt.Errorf("chaos: ask the server for its totals: %w", err)
+	}
+	v = m.judge(t, last)
+	if slow != nil {
+		v.no("%v", slow)
+	}
+	m.checkFrozen()
+	v.mismatches = append(v.mismatches, m.notes...)
+	for _, c := range m.all {
+		r.Wraps += c.wraps
+	}
+	if len(v.mismatches) > 0 && forge == nil {
+		m.tellLogs(t)
+	}
+	return v, nil
+}
+
+// possible leaves out what this host or these programs cannot suffer.
+func (r *Result) possible(ctx context.Context, m *mill, o Options) []fault {
+	wanted := func(k string) bool { return len(o.Faults) == 0 || slices.Contains(o.Faults, k) }
+	if wanted(diskKind) && m.noDisk != nil {
+		r.NotInjected[diskKind] = m.noDisk.Error()
+	}
+	if (wanted(backupKind) || wanted(restoreKind)) && !offers(ctx, program(m.bin, "server"), "backup", "restore") {
+		const why = "this server has no commands backup and restore"
+		r.NotInjected[backupKind], r.NotInjected[restoreKind] = why, why
+	}
+	return slices.DeleteFunc(slices.Clone(faults), func(f fault) bool { return !wanted(f.kind) || r.NotInjected[f.kind] != "" })
+}
+
+// cycle makes one or two troubles at once, lets them last, and repairs them.
+func (r *Result) cycle(ctx context.Context, m *mill, i int, kinds []fault) error {
+	if len(kinds) == 0 {
+		return errors.New("chaos: no fault is left that could be made here")
+	}
+	between := func(lo, hi time.Duration) time.Duration { return lo + time.Duration(m.rng.Int64N(int64(hi-lo))) }
+	var heals []func() error
+	said := ""
+	for n := 1 + m.rng.IntN(2); n > 0; n-- {
+		f := kinds[m.rng.IntN(len(kinds))]
+		s := m.stations[m.rng.IntN(len(m.stations))]
+		heal, ok, err := f.inject(ctx, m, s)
+		if err != nil {
+			return fmt.Errorf("chaos: cycle %d: %s of %s: %w", i, f.kind, s.id, err)
+		}
+		heals = append(heals, heal)
+		if ok {
+			r.Faults[f.kind]++
+			said += fmt.Sprintf("; %s (%s)", f.kind, s.id)
+		}
+		if !pause(ctx.Done(), between(150*time.Millisecond, 800*time.Millisecond)) {
+			return ctx.Err()
+		}
+	}
+	at := m.now()
+	for _, heal := range slices.Backward(heals) {
+		if err := heal(); err != nil {
+			return fmt.Errorf("chaos: repair after cycle %d%s: %w", i, said, err)
+		}
+	}
+	m.told(fmt.Sprintf("%5.1f s: cycle %d%s", at.Seconds(), i+1, said))
+	r.Cycles++
+	if !pause(ctx.Done(), between(200*time.Millisecond, 900*time.Millisecond)) {
+		return ctx.Err()
+	}
+	m.checkAlive()
+	m.checkFrozen()
+	return nil
+}
+
+// checkAlive notes programs that have ended by themselves, and starts them.
+func (m *mill) checkAlive() {
+	if m.server != nil && m.server.over() {
+		m.note("server ended by itself: %v: %s", m.server.err, tail(m.log("server"), 3))
+		if err := m.startServer(); err != nil {
+			m.note("%v", err)
+		}
+	}
+	for _, s := range m.stations {
+		if s.proc != nil && s.proc.over() {
+			m.note("agent %s ended by itself: %v: %s", s.id, s.proc.err, tail(m.log(s.id), 3))
+			if err := m.startAgent(s, false); err != nil {
+				m.note("%v", err)
+			}
+		}
+	}
+}
+
+// checkFrozen notes streams that froze though nobody copied their journal.
+func (m *mill) checkFrozen() {
+	agents, to := frozen(m.log("server"), m.logRead)
+	m.logRead = to
+	for _, a := range agents {
+		if !m.copied[a] {
+			m.note("a stream of agent %s froze, and nobody copied its journal", a)
+		}
+	}
+}
+
+// tellLogs shows people what the programs said last and what was seen.
+func (m *mill) tellLogs(t map[string]*pb.MachineTotals) {
+	for _, c := range m.all {
+		c.mu.Lock()
+		m.told(fmt.Sprintf("%s: %d turns, books %v", c.id, c.turns, t[c.id]))
+		for _, s := range c.shifts {
+			m.told(fmt.Sprintf("%s: %s at %.2f s, seen until %.2f, again from %.2f", c.id, s.kind, s.at.Seconds(), s.seen.Seconds(), s.after.Seconds()))
+		}
+		c.mu.Unlock()
+	}
+	for _, name := range []string{"server", "u-01", "u-02"} {
+		m.told("--- " + name + "\n" + tail(m.log(name), 40))
+	}
+}

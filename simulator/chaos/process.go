@@ -1,0 +1,154 @@
+package chaos
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"net"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"runtime"
+	"strings"
+	"syscall"
+	"time"
+)
+
+// patience is how long a program may take to end when it is asked to.
+const patience = 10 * time.Second
+
+// process is a program of ours that runs.
+type process struct {
+	name string
+	cmd  *exec.Cmd
+	log  *os.File
+	done chan struct{}
+	err  error // of the program, set when done is closed
+}
+
+func start(name, file, log string, args ...string) (*process, error) {
+	out, err := os.OpenFile(log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("chaos: log of %s: %w", name, err)
+	}
+	p := &process{name: name, cmd: exec.Command(file, args...), log: out, done: make(chan struct{})}
+	p.cmd.Stdout, p.cmd.Stderr = out, out
+	if err := p.cmd.Start(); err != nil {
+		return nil, errors.Join(fmt.Errorf("chaos: start %s: %w", name, err), out.Close())
+	}
+	go func() {
+		p.err = p.cmd.Wait()
+		out.Close()
+		close(p.done)
+	}()
+	return p, nil
+}
+
+// over tells whether the program has ended by itself.
+func (p *process) over() bool {
+	select {
+	case <-p.done:
+		return true
+	default:
+		return false
+	}
+}
+
+// end sends a signal and waits until the program is gone. It tells when one
+// that was asked politely did not obey, or obeyed with an error.
+func (p *process) end(how os.Signal) error {
+	if p.over() {
+		return fmt.Errorf("%s ended by itself: %v", p.name, p.err)
+	}
+	if err := p.cmd.Process.Signal(how); err != nil && !errors.Is(err, os.ErrProcessDone) {
+		return fmt.Errorf("%s: %v: %w", p.name, how, err)
+	}
+	t := time.NewTimer(patience)
+	defer t.Stop()
+	select {
+	case <-p.done:
+		if how == syscall.SIGTERM && p.err != nil {
+			return fmt.Errorf("%s ended with an error when asked to end: %w", p.name, p.err)
+		}
+		return nil
+	case <-t.C:
+		_ = p.cmd.Process.Kill()
+		<-p.done
+		return fmt.Errorf("%s was still there %s after %v", p.name, patience, how)
+	}
+}
+
+// build makes the programs, or finds them in a folder given.
+func build(ctx context.Context, bin, dir string) (string, error) {
+	if bin != "" {
+		return bin, nil
+	}
+	for _, name := range []string{"agent", "server"} {
+		cmd := exec.CommandContext(ctx, "go", "build", "-o", program(dir, name), "turnwise/"+name)
+		if out, err := cmd.CombinedOutput(); err != nil {
+			return "", fmt.Errorf("chaos: build %s: %w\n%s", name, err, out)
+		}
+	}
+	return dir, nil
+}
+
+func program(dir, name string) string {
+	if runtime.GOOS == "windows" {
+		name += ".exe"
+	}
+	return filepath.Join(dir, name)
+}
+
+// offers tells whether a program has the subcommands.
+func offers(ctx context.Context, file string, commands ...string) bool {
+	for _, c := range commands {
+		out, err := exec.CommandContext(ctx, file, c, "--help").CombinedOutput()
+		if err != nil || !bytes.Contains(out, []byte(c)) {
+			return false
+		}
+	}
+	return true
+}
+
+// freePort is an address of loopback below the ports that the kernel hands
+// out by itself, so that no connection takes it while a server is down.
+func freePort() (string, error) {
+	for range 200 {
+		address := fmt.Sprintf("127.0.0.1:%d", 20000+rand.IntN(12000))
+		if ln, err := net.Listen("tcp", address); err == nil {
+			return address, ln.Close()
+		}
+	}
+	return "", errors.New("chaos: no free port from 20000 to 32000")
+}
+
+// tail is the end of a log, for people.
+func tail(file string, lines int) string {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return err.Error()
+	}
+	all := strings.Split(strings.TrimSpace(string(text)), "\n")
+	return strings.Join(all[max(0, len(all)-lines):], "\n")
+}
+
+// frozen lists the agents of which the server's log says that a stream froze,
+// and how far the log was read.
+func frozen(file string, from int64) (agents []string, to int64) {
+	text, err := os.ReadFile(file)
+	if err != nil || int64(len(text)) < from {
+		return nil, from
+	}
+	for line := range strings.SplitSeq(string(text[from:]), "\n") {
+		if !strings.Contains(line, "stream frozen") {
+			continue
+		}
+		if _, after, ok := strings.Cut(line, "agent="); ok {
+			name, _, _ := strings.Cut(after, " ")
+			agents = append(agents, name)
+		}
+	}
+	return agents, int64(len(text))
+}
