@@ -55,6 +55,18 @@ func (r *reckoning) figure(key, name string, value float64, unit string) {
 	r.figures = append(r.figures, numeral{key, name, value, unit})
 }
 
+// reckon puts a figure into out, and how it was come by into r. The words of the
+// formula are the names of the inputs.
+func (r *reckoning) reckon(out *reckoning, key, name string, value float64, unit, formula string, inputs ...derive.Input) {
+	out.figure(key, name, value, unit)
+	r.derivation.Add(derive.Step{Result: name, Formula: formula, Value: value, Unit: unit, Inputs: inputs})
+}
+
+// above is the result of an earlier step as an input.
+func above(name string, value float64, unit string) derive.Input {
+	return derive.Input{Name: name, Value: value, Unit: unit, From: derive.FromAbove}
+}
+
 // value of a key; NaN when it is not there.
 func (r *reckoning) value(key string) float64 {
 	for _, f := range r.figures {

@@ -50,7 +50,7 @@ func (f *densityFlags) density(j *job) (knit.Density, error) {
 		return d, nil
 	}
 	if err := d.Validate(); err != nil {
-		return d, &exitError{exitUsage, err}
+		return d, j.refuse(err)
 	}
 	return d, nil
 }
@@ -107,17 +107,13 @@ func (j *job) fabric(r, out *reckoning, d knit.Density) error {
 	}
 	f, err := j.setup.Fabric(d, running)
 	if err != nil {
-		return &exitError{exitUsage, err}
+		return j.refuse(err)
 	}
 	out.fact("state", "state", f.State.String())
 	out.figure("courses_per_cm", "courses", float64(d.Courses), "/cm")
 	out.figure("wales_per_cm", "wales", float64(d.Wales), "/cm")
 	out.figure("grams_per_square_metre", "mass per area", float64(f.GSM), "g/m2")
-	out.figure("ounces_per_square_yard", "mass per area", f.GSM.OuncesPerSquareYard(), "oz/yd2")
 	out.figure("open_width_metres", "open width", float64(f.OpenWidth), "m")
-	out.figure("tubular_width_metres", "tubular width", float64(f.TubularWidth), "m")
-	out.figure("grams_per_running_metre", "mass per length", float64(f.GramsPerMetre), "g/m")
-	out.figure("metres_per_kilo", "yield", float64(f.MetresPerKilo), "m/kg")
 	out.figure("millimetres_per_revolution", "length per turn", 1000*float64(f.PerTurn), "mm/rev")
 	if !still {
 		out.figure("metres_per_hour", "length per hour", float64(f.PerHour), "m/h")
@@ -128,7 +124,19 @@ func (j *job) fabric(r, out *reckoning, d knit.Density) error {
 		}
 		r.follow(derive.Derivation{step})
 	}
+	j.area(r, out, f)
 	return nil
+}
+
+// area adds other ways to say mass per area and width.
+func (j *job) area(r, out *reckoning, f knit.Fabric) {
+	ounce := float64(f.GSM) / f.GSM.OuncesPerSquareYard()
+	gsm, width, length := above("mass per area", float64(f.GSM), "g/m2"), above("open width", float64(f.OpenWidth), "m"), above("mass per length", float64(f.GramsPerMetre), "g/m")
+	r.reckon(out, "ounces_per_square_yard", "mass per area", f.GSM.OuncesPerSquareYard(), "oz/yd2", "mass per area / ounce per square yard", gsm,
+		derive.Input{Name: "ounce per square yard", Value: ounce, Unit: "g/m2", From: derive.Exact})
+	r.reckon(out, "tubular_width_metres", "tubular width", float64(f.TubularWidth), "m", "open width / 2", width)
+	r.reckon(out, "grams_per_running_metre", "mass per length", float64(f.GramsPerMetre), "g/m", "mass per area × open width", gsm, width)
+	r.reckon(out, "metres_per_kilo", "yield", float64(f.MetresPerKilo), "m/kg", "1000 / mass per length", length)
 }
 
 // relaxed guesses plain cloth in every state that has constants.
@@ -149,27 +157,29 @@ func (j *job) relaxed(r *reckoning) error {
 	return nil
 }
 
-// tightness adds stitch length and tightness of one yarn, or of every group.
+// tightness adds stitch length and tightness of the yarns that have one of their
+// own: no inlay, which lies between the loops, and no drafted elastane.
 func (j *job) tightness(r *reckoning) {
 	for i, g := range j.setup.Card.Feeds {
-		k, stitch := j.setup.TightnessOf(g.ID), j.setup.StitchLength(g.ID)
-		if k == 0 || j.inlaid(g.ID) { // an inlay lies between the loops: it has none of its own
+		k, stitch := float64(j.setup.TightnessOf(g.ID)), float64(j.setup.StitchLength(g.ID))
+		if k == 0 || g.Draft > 1 || j.inlaid(g.ID) {
 			continue
 		}
 		out, prefix := r, ""
-		if len(j.setup.Card.Feeds) > 1 {
-			if r.groupsKey == "groups" && i < len(r.groups) {
-				out = &r.groups[i]
-			} else {
-				prefix = g.ID + " "
-			}
+		if len(j.setup.Card.Feeds) > 1 && r.groupsKey == "groups" && i < len(r.groups) {
+			out = &r.groups[i]
+		} else if len(j.setup.Card.Feeds) > 1 {
+			prefix = g.ID + " "
 		}
 		key := strings.NewReplacer(" ", "_", "-", "_").Replace(prefix)
-		if out == r {
-			out.figure(key+"stitch_length_mm", prefix+"stitch length", float64(stitch), "mm")
+		if out == r && math.IsNaN(r.value(key+"stitch_length_mm")) {
+			length := j.lengthInput(i)
+			needles := derive.Input{Name: "needles at a feed", Value: float64(g.CourseLength) * 1000 / stitch, Unit: "needles", From: "plate and feed program"}
+			r.reckon(out, key+"stitch_length_mm", prefix+"stitch length", stitch, "mm", length.Name+" × 1000 / needles at a feed", length, needles)
 		}
-		out.figure(key+"tightness_root_tex_per_cm", prefix+"tightness", float64(k), "tex^0.5/cm")
-		out.figure(key+"tightness_root_tex_per_mm", prefix+"tightness", float64(k)/10, "tex^0.5/mm")
+		tex := above("tex", float64(g.Count)*float64(max(g.Ends, 1)), "tex")
+		r.reckon(out, key+"tightness_root_tex_per_cm", prefix+"tightness", k, "tex^0.5/cm", "10 × √tex / stitch length", tex, above("stitch length", stitch, "mm"))
+		r.reckon(out, key+"tightness_root_tex_per_mm", prefix+"tightness", k/10, "tex^0.5/mm", "√tex / stitch length", tex, above("stitch length", stitch, "mm"))
 	}
 }
 
@@ -214,7 +224,8 @@ func (c *calcNeedlesCmd) Run(s *session) error {
 		if err != nil {
 			return usage("--multiple: %w", err)
 		}
-		r.figure("needles_nearest_multiple", "nearest multiple of "+c.Multiple, n*math.Round(estimate/n), "needles")
+		r.reckon(&r, "needles_nearest_multiple", "nearest multiple of "+c.Multiple, n*math.Round(estimate/n), "needles", "repeat × whole number nearest to (estimate / repeat)",
+			above("estimate", estimate, "needles"), derive.Input{Name: "repeat", Value: n, Unit: "needles", From: "--multiple"})
 	}
 	pitch := knit.NeedlePitch(gauge)
 	r.derivation.Add(derive.Step{Result: "needle pitch", Formula: "25.4 / gauge", Value: float64(pitch), Unit: "mm", Inputs: inputs[1:]})

@@ -2,10 +2,13 @@ package main
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
 	"os"
+	"reflect"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -107,67 +110,112 @@ func parseCard(name string, raw []byte, into *cardFile) (map[string]string, erro
 	if body == nil {
 		return nil, fmt.Errorf("knit card: %s is empty, expected feeder_count, speed_rpm and feeds", name)
 	}
-	places := map[string]string{}
-	if err := noteCard(name, "", body, places); err != nil {
-		return nil, err
-	}
-	if err := yaml.NodeToValue(body, into, yaml.Strict()); err != nil {
-		return nil, fmt.Errorf("knit card: %s", yamlSays(name, err))
-	}
+	r := cardReader{file: name, places: map[string]string{}}
+	r.mapping("", body, reflect.ValueOf(into).Elem())
 	const mostFeeds = 48
-	if n := len(into.Feeds); n < 1 || n > mostFeeds {
+	if n := len(into.Feeds); len(r.faults) == 0 && (n < 1 || n > mostFeeds) {
 		return nil, fmt.Errorf("knit card: %s has %d feed groups, expected 1 to %d under feeds; write for each id, yarn, feeder_count and course_length_m", name, n, mostFeeds)
 	}
-	return places, nil
+	if n := len(r.faults); n > maxFaults {
+		r.faults = append(r.faults[:maxFaults], fmt.Errorf("and %d more", n-maxFaults))
+	}
+	return r.places, errors.Join(r.faults...)
+}
+
+// cardReader fills a struct of words, numbers and lists from YAML. It takes no
+// word for a number and no part for a whole, and keeps where everything stands.
+type cardReader struct {
+	file   string
+	places map[string]string
+	faults []error
+}
+
+func (r *cardReader) fail(n ast.Node, path, format string, args ...any) {
+	r.faults = append(r.faults, fmt.Errorf("%s:%d: %s: %s", r.file, line(n), path, fmt.Sprintf(format, args...)))
+}
+
+func (r *cardReader) mapping(path string, n ast.Node, into reflect.Value) {
+	var entries []*ast.MappingValueNode
+	switch n := n.(type) {
+	case *ast.MappingNode:
+		entries = n.Values
+	case *ast.MappingValueNode:
+		entries = []*ast.MappingValueNode{n}
+	default:
+		r.fail(n, cmp.Or(path, "card"), "found %s, expected keys with values: %s", kind(n), cardKeys(into.Type()))
+		return
+	}
+	for _, e := range entries {
+		key := e.Key.String()
+		at := strings.TrimPrefix(path+"."+key, ".")
+		field := into.FieldByNameFunc(func(name string) bool {
+			f, _ := into.Type().FieldByName(name)
+			return f.Tag.Get("yaml") == key
+		})
+		if !field.IsValid() {
+			r.fail(e.Key, at, "unknown key, expected one of %s", cardKeys(into.Type()))
+			continue
+		}
+		r.places[at] = fmt.Sprintf("%s:%d", r.file, line(e.Key))
+		if _, ok := e.Value.(*ast.NullNode); ok {
+			continue // "lot:" with nothing behind it says nothing
+		}
+		r.value(at, e.Value, field)
+	}
+}
+
+func (r *cardReader) value(at string, n ast.Node, into reflect.Value) {
+	if into.Kind() == reflect.Slice {
+		list, ok := n.(*ast.SequenceNode)
+		if !ok {
+			r.fail(n, at, "found %s, expected a list, each entry behind a dash", kind(n))
+			return
+		}
+		for i, item := range list.Values {
+			path := fmt.Sprintf("%s[%d]", at, i)
+			r.places[path] = fmt.Sprintf("%s:%d", r.file, line(item))
+			into.Set(reflect.Append(into, reflect.Zero(into.Type().Elem())))
+			r.mapping(path, item, into.Index(i))
+		}
+		return
+	}
+	text, ok := scalar(n)
+	switch into.Kind() {
+	case reflect.String:
+		if ok {
+			into.SetString(text)
+			return
+		}
+		r.fail(n, at, "found %s, expected words", kind(n))
+	case reflect.Float64:
+		if v, err := strconv.ParseFloat(text, 64); err == nil && isNumber(n) {
+			into.SetFloat(v)
+			return
+		}
+		r.fail(n, at, "found %s, expected a number with a decimal point, for example 7.26", kind(n))
+	case reflect.Int:
+		if v, err := strconv.Atoi(text); err == nil && isNumber(n) {
+			into.SetInt(int64(v))
+			return
+		}
+		r.fail(n, at, "found %s, expected a whole number", kind(n))
+	}
+}
+
+// cardKeys lists the keys of a card or of a feed group.
+func cardKeys(t reflect.Type) string {
+	keys := make([]string, t.NumField())
+	for i := range keys {
+		keys[i] = t.Field(i).Tag.Get("yaml")
+	}
+	return strings.Join(keys, ", ")
 }
 
 // yamlSays puts file and line before the words of the YAML library.
 func yamlSays(name string, err error) string {
 	e, ok := errors.AsType[yaml.Error](err)
-	if !ok {
-		return name + ": " + err.Error()
+	if ok && e.GetToken() != nil && e.GetToken().Position != nil {
+		return fmt.Sprintf("%s:%d: %s", name, e.GetToken().Position.Line, e.GetMessage())
 	}
-	words := e.GetMessage()
-	if rest, ok := strings.CutPrefix(words, "unknown field "); ok {
-		words = fmt.Sprintf("the key %s is not known, expected the keys of a card of the book and %s", rest, strings.Join(cardKeys, ", "))
-	}
-	if t := e.GetToken(); t != nil && t.Position != nil {
-		return fmt.Sprintf("%s:%d: %s", name, t.Position.Line, words)
-	}
-	return name + ": " + words
-}
-
-// cardKeys are those that a card of the book does not have.
-var cardKeys = []string{
-	"structure", "repeat", "diameter_inch", "gauge_npi", "cylinder_needle_count", "dial_needle_count", "feeder_count", "feeds_in_action",
-	"needles_in_work", "dial_needles_in_work", "efficiency", "roll_kg", "waste_ratio",
-	"courses_per_cm", "wales_per_cm", "stitches_state", "and in feeds fibre, stitch_length_mm, cone_net_kg",
-}
-
-// noteCard remembers the line of every value and refuses what would make a value
-// stand in another line than where it is used.
-func noteCard(name, path string, n ast.Node, places map[string]string) error {
-	switch n := n.(type) {
-	case *ast.AnchorNode, *ast.AliasNode, *ast.MergeKeyNode:
-		return fmt.Errorf("knit card: %s:%d: found %s, expected the value itself", name, line(n), kind(n))
-	case *ast.MappingNode:
-		for _, v := range n.Values {
-			if err := noteCard(name, path, v, places); err != nil {
-				return err
-			}
-		}
-	case *ast.MappingValueNode:
-		return noteCard(name, strings.TrimPrefix(path+"."+n.Key.String(), "."), n.Value, places)
-	case *ast.SequenceNode:
-		for i, v := range n.Values {
-			at := fmt.Sprintf("%s[%d]", path, i)
-			places[at] = fmt.Sprintf("%s:%d", name, line(v))
-			if err := noteCard(name, at, v, places); err != nil {
-				return err
-			}
-		}
-	default:
-		places[path] = fmt.Sprintf("%s:%d", name, line(n))
-	}
-	return nil
+	return name + ": " + err.Error()
 }

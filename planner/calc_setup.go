@@ -215,10 +215,15 @@ func (j *job) build() error {
 // jersey's, and a course length needs none.
 func (j *job) program() error {
 	c := &j.card
-	text := c.Structure
 	if c.Repeat != "" {
-		text = c.Repeat
+		p, err := knit.ParseProgram(c.Repeat)
+		if err != nil {
+			return fmt.Errorf("%s%w", j.before("repeat"), err)
+		}
+		j.setup.Program = p
+		return nil
 	}
+	text := c.Structure
 	if text == "" {
 		if len(c.Feeds) != 1 || c.Feeds[0].CourseLength != 0 {
 			return nil
@@ -228,8 +233,11 @@ func (j *job) program() error {
 		j.doubts = append(j.doubts, "no structure was given: single jersey is assumed, every needle knits at every feed; give --structure")
 	}
 	p, err := knit.ReadProgram(text)
+	if err != nil {
+		return fmt.Errorf("%s%w", j.before("structure"), err)
+	}
 	j.setup.Program = p
-	return err
+	return nil
 }
 
 // needles refuses to estimate what stands on the plate.
@@ -355,8 +363,8 @@ func (j *job) withoutProgram(yarns []knit.Yarn) error {
 		if y.CourseLength == 0 {
 			return fmt.Errorf("%sthe course length is missing, and a stitch length alone needs the structure; give the course length, or a structure that names the feed groups", j.before(fmt.Sprintf("feeds[%d]", i)))
 		}
-		g := knit.FeedGroup{ID: y.Group, CourseLength: y.CourseLength, Count: y.Count, Draft: y.Draft, Ends: y.Ends, Feeders: j.card.Feeders}
-		if i < len(j.card.Feeds) && j.card.Feeds[i].Feeders > 0 {
+		g := knit.FeedGroup{ID: y.Group, CourseLength: y.CourseLength, Count: y.Count, Draft: y.Draft, Ends: y.Ends, Feeders: j.feeds()}
+		if i < len(j.card.Feeds) && j.card.Feeds[i].Feeders > 0 && !j.feedsFlagged() {
 			g.Feeders = j.card.Feeds[i].Feeders
 		}
 		left = max(left, g.Feeders)
@@ -366,15 +374,21 @@ func (j *job) withoutProgram(yarns []knit.Yarn) error {
 	return j.point(j.setup.Validate())
 }
 
+// feedsFlagged says that other feeds are in action than the card counts.
+func (j *job) feedsFlagged() bool { return j.places["feeds_in_action"] == "--feeds" }
+
 // sameFeeders holds the feeders that the card states against those of its repeat.
 func (j *job) sameFeeders() error {
+	if j.feedsFlagged() {
+		return nil
+	}
 	for i, g := range j.card.Feeds {
 		if i >= len(j.setup.Card.Feeds) || g.Feeders == 0 || len(j.card.Feeds) != len(j.setup.Card.Feeds) {
 			continue
 		}
 		if has := j.setup.Card.Feeds[i].Feeders; g.Feeders != has {
 			return fmt.Errorf("%sfeed group %q: feeders are %d, expected %d (%d feeds in action, repeat %s); correct feeder_count or the repeat",
-				j.before(fmt.Sprintf("feeds[%d].feeder_count", i)), g.ID, g.Feeders, has, j.card.Feeders, j.setup.Program)
+				j.before(fmt.Sprintf("feeds[%d].feeder_count", i)), g.ID, g.Feeders, has, j.feeds(), j.setup.Program)
 		}
 	}
 	return nil
@@ -395,19 +409,40 @@ func (j *job) before(key string) string {
 	return ""
 }
 
-// point puts the line of the card before a fault that names a feed group.
+// keysOf tells the key of a card by the name that a fault gives its field.
+var keysOf = map[string]string{
+	"speed": "speed_rpm", "efficiency": "efficiency", "waste": "waste_ratio", "diameter in inches": "diameter_inch", "gauge in needles per inch": "gauge_npi",
+	"needles of the cylinder": "cylinder_needle_count", "needles of the dial": "dial_needle_count", "dial": "dial_needle_count", "feeders": "feeder_count",
+	"needles in work": "needles_in_work", "dial needles in work": "dial_needles_in_work", "feeds in action": "feeds_in_action",
+	"courses per cm": "courses_per_cm", "wales per cm": "wales_per_cm", "state": "stitches_state",
+}
+
+// point puts the line of the card, or the flag, before a fault.
 func (j *job) point(err error) error {
 	fault, ok := errors.AsType[*knit.InputError](err)
 	if !ok {
 		return err
 	}
 	for i, g := range j.card.Feeds {
-		if g.ID != "" && (fault.Where == fmt.Sprintf("feed group %q", g.ID) || fault.Field == fmt.Sprintf("feed group %q", g.ID)) {
+		if name := fmt.Sprintf("feed group %q", g.ID); fault.Where == name || fault.Field == name {
 			return fmt.Errorf("%s%w", j.before(fmt.Sprintf("feeds[%d]", i)), err)
 		}
 	}
-	return err
+	key := keysOf[fault.Field]
+	switch {
+	case fault.Where == "roll" && fault.Field == "mass in kg":
+		key = "roll_kg"
+	case key == "feeds_in_action" && j.places[key] == "":
+		key = "feeder_count"
+	}
+	if fault.Field == "dial" && j.places[key] == "" {
+		return fmt.Errorf("%w (--dial, or dial_needle_count in the card)", err)
+	}
+	return fmt.Errorf("%s%w", j.before(key), err)
 }
+
+// refuse ends a calculation for what the person put in.
+func (j *job) refuse(err error) error { return &exitError{exitUsage, j.point(err)} }
 
 // needSpeed refuses rates of a machine whose speed nobody told.
 func (j *job) needSpeed() error {

@@ -131,7 +131,7 @@ func (c *calcConvertCmd) count(r *reckoning, ends []unit.End) error {
 			r.derivation.Add(step)
 		}
 	}
-	r.figure("metres_per_kilo", "length", 1e6/float64(tex), "m in a kilogram")
+	r.reckon(r, "metres_per_kilo", "length", 1e6/float64(tex), "m in a kilogram", "1000000 / tex", above("tex", float64(tex), "tex"))
 	return nil
 }
 
