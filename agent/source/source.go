@@ -40,6 +40,29 @@ type Reading struct {
 	// Restarted says that At follows a time in which nobody watched because
 	// the agent was down. Only replayed days set it.
 	Restarted bool
+	// Losses lists what the source knows to have missed since the reading
+	// before. The reading itself stands.
+	Losses []Loss
+	// Note says what is odd although the reading stands, for people.
+	Note string
+}
+
+// Loss is a number of events that a source was not given.
+type Loss struct {
+	Input    string // "revolution", "stops[0]"
+	Events   uint64 // that were missed
+	Counts   uint64 // of the revolution counter that may have been among them, at most
+	Evidence string
+}
+
+// Tally is what a pulse counter has seen since it was opened, for people who
+// set up a sensor. Pulses alone are counts; all others were refused.
+type Tally struct {
+	Pulses   uint64 `json:"pulses"`
+	Bounces  uint64 `json:"bounces"`  // levels that did not last for the debounce time
+	TooFast  uint64 `json:"too_fast"` // pulses that followed sooner than the machine can turn
+	Backward uint64 `json:"backward"` // pulses by which the cylinder went back
+	Missed   uint64 `json:"missed"`   // events that the kernel dropped
 }
 
 // Source reads one machine.
@@ -47,8 +70,19 @@ type Source interface {
 	// Read takes one reading. It does not stamp At. It returns an error when
 	// the machine did not answer in full; the next call tries again.
 	Read(ctx context.Context) (Reading, error)
-	// Counter tells the width of the raw counter in bits.
+	// Counter tells the width of the raw counter in bits; 0 means that the
+	// source counts pulses itself, see Pulses.
 	Counter() (bits uint)
 	// Close frees the line. It does not wait for a Read in progress.
 	Close() error
+}
+
+// Pulses is a source that counts by itself, in a counter that never wraps and
+// that ends with the process. Whoever keeps its count says where to go on.
+type Pulses interface {
+	Source
+	// GoOn sets the counter; it is called before the first Read.
+	GoOn(count uint64)
+	// Tally tells what was counted and refused. It may be called at any time.
+	Tally() Tally
 }
