@@ -63,15 +63,17 @@ func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
 const addCount = `INSERT INTO assignment_count (machine_num, from_ms, revolutions) VALUES (?, ?, ?)
 	ON CONFLICT DO UPDATE SET revolutions = revolutions + excluded.revolutions`
 
-// saveCells adds to the cells of both grains.
-func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally.Cell) error {
-	const hour = int64(store.Hour) / 1e6
-	hours := map[int64]*tally.Cell{}
+// hourMS is the coarser grain, in ms.
+const hourMS = int64(store.Hour) / 1e6
+
+// hours adds fine cells up.
+func hours(fine map[int64]*tally.Cell) map[int64]*tally.Cell {
+	all := map[int64]*tally.Cell{}
 	for start, x := range fine {
-		h := hours[tally.CellStart(start, hour)]
+		h := all[tally.CellStart(start, hourMS)]
 		if h == nil {
 			h = new(tally.Cell)
-			hours[tally.CellStart(start, hour)] = h
+			all[tally.CellStart(start, hourMS)] = h
 		}
 		h.Revolutions += x.Revolutions
 		h.RunMS += x.RunMS
@@ -79,7 +81,12 @@ func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally
 		h.UnknownMS += x.UnknownMS
 		h.Stops += x.Stops
 	}
-	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: fine, hour: hours} {
+	return all
+}
+
+// saveCells adds to the cells of both grains.
+func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally.Cell) error {
+	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: fine, hourMS: hours(fine)} {
 		for _, start := range slices.Sorted(maps.Keys(cells)) {
 			x := cells[start]
 			if _, err := w.exec(ctx, `INSERT INTO rollup (grain_ms, machine_num, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops)

@@ -140,6 +140,7 @@ func TestBooksUnderFaults(t *testing.T) {
 		s.Close()
 		s = open(t, dir)
 		checkBooks(t, rt, s, m)
+		undamaged(t, s.file)
 	})
 }
 

@@ -170,4 +170,4 @@ func Sweep(dir string) {
 func dated(t time.Time) string { return t.UTC().Format("20060102T150405Z") }
 
 // repairDamage is what to do about a damaged database.
-const repairDamage = "stop the server, keep the file, and restore the newest verified backup: server restore -c server.yaml --verify --from BACKUP; the agents send the rest again"
+const repairDamage = "stop the server, keep the file, and restore a backup: server restore -c server.yaml --verify --from BACKUP; the agents send the rest again"

@@ -5,8 +5,9 @@
 // nothing is believed about a transaction whose COMMIT gave an error. Sums are
 // kept beside the records, so that no question has to read the records again.
 //
-// It does not back itself up, and it is not for several servers: one process
-// writes the file, others may read the views of VIEWS.md.
+// It is not for several servers: one process writes the file ([Hold]), others
+// may read the views of VIEWS.md. BACKUP.md tells what a backup, a restore and
+// a verification promise. It takes no backup by itself; package host does.
 package sqlite
 
 import (
@@ -89,6 +90,9 @@ func Open(ctx context.Context, file string, o Options) (*Store, error) {
 }
 
 func (s *Store) open(ctx context.Context) error {
+	if err := s.look(ctx); err != nil {
+		return err
+	}
 	if err := s.migrate(ctx); err != nil {
 		return err
 	}

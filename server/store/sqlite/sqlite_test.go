@@ -25,7 +25,10 @@ import (
 var start = time.Date(2031, 3, 3, 6, 0, 0, 0, time.UTC)
 
 func TestStore(t *testing.T) {
-	storetest.Run(t, func(t *testing.T, dir string) store.Store { return open(t, dir) })
+	storetest.Run(t, func(t *testing.T, dir string) store.Store {
+		t.Cleanup(func() { undamaged(t, file(dir)) })
+		return open(t, dir)
+	})
 }
 
 func file(dir string) string { return filepath.Join(dir, "books of the mill?", "turnwise.db") }

@@ -1,0 +1,208 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"strings"
+	"testing"
+	"time"
+
+	"turnwise/server/store"
+)
+
+// undamaged verifies a database in which nothing may be wrong: what was kept
+// while records came in is what they give when they are read again.
+func undamaged(t *testing.T, file string) *Report {
+	t.Helper()
+	rep, err := Verify(context.Background(), file, VerifyOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range rep.Damages {
+		t.Errorf("%s", d)
+	}
+	if rep.InPart > 0 {
+		t.Errorf("%d machines were recounted in part", rep.InPart)
+	}
+	return rep
+}
+
+// spoil executes a statement behind the store's back.
+func spoil(t *testing.T, file, statement string) {
+	t.Helper()
+	db, err := sql.Open("sqlite3", dsn(file, ""))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.Exec(statement); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// a day of two machines with stops, unknown time and an assignment.
+func smallMill(t *testing.T, s *Store) {
+	t.Helper()
+	_, err := s.ApplyBook(t.Context(), store.Book{
+		Machines:    []store.Machine{{ID: "k01"}, {ID: "k02"}},
+		Agents:      []store.BookAgent{{ID: "a1", Machines: []string{"k01", "k02"}}, {ID: "a2", Machines: []string{"k01"}}},
+		Yarns:       []store.Yarn{{ID: "y1", Count: "20 tex"}},
+		Articles:    []store.Article{{ID: "sj"}},
+		Cards:       []store.Card{{ID: "c1", Article: "sj", Feeds: []store.FeedGroup{{ID: "ground", Yarn: "y1", Feeders: 96, CourseLengthM: 7.5}}}},
+		Orders:      []store.Order{{ID: "SO-1", Article: "sj", QuantityKg: 100}},
+		Assignments: []store.Assignment{{Machine: "k01", From: start.Add(105 * time.Second), Order: "SO-1", Card: "c1"}},
+	}, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, m := range []string{"k01", "k02"} {
+		commit(t, s, spans(t, m, 1, 60))
+		last := m[len(m)-1]
+		commit(t, s, seal(t, "a1", m, store.Batch{
+			Stream: store.ID{1, last}, Run: store.ID{2}, FirstSeq: 61, HeadSeq: 64, Boots: map[uint32]store.ID{1: {3}},
+			Clock: store.Clock{Boot: 1, Boottime: 800e9, Wall: start.UnixNano() + 800e9},
+			Records: []store.Record{
+				{Boot: 1, Boottime: 610e9, Kind: &store.StopBegin{Stop: store.ID{7, last}, Input: true, Cause: "yarn"}},
+				{Boot: 1, Boottime: 650e9, Kind: &store.StopEnd{Stop: store.ID{7, last}}},
+				{Boot: 1, Boottime: 700e9, Kind: &store.StateGap{FromBoot: 1, FromBoottime: 660e9, Reason: "agent down"}},
+				{Boot: 1, Boottime: 800e9, Kind: &store.CountSpan{Life: store.ID{4, last}, From: 240, To: 280, FromBoottime: 700e9}},
+			},
+		}))
+	}
+}
+
+func TestVerify(t *testing.T) {
+	for _, c := range []struct{ name, statement, want string }{
+		{"nothing", `UPDATE meta SET writes = writes + 1`, ""},
+		{"body of a record", `UPDATE record SET body = CAST(zeroblob(length(body)) AS BLOB) WHERE stream_num = 1 AND seq = 7`, "record 7 of stream 0131"},
+		{"check sum of a record", `UPDATE record SET crc = crc + 1 WHERE stream_num = 2 AND seq = 9`, "as the agent sealed it"},
+		{"record gone", `DELETE FROM record WHERE stream_num = 1 AND seq = 12`, "found record 13, expected record 12"},
+		{"newest record gone", `DELETE FROM record WHERE stream_num = 1 AND seq = 64`, "records up to 63, expected up to 64"},
+		{"record of nobody", `INSERT INTO record VALUES (9, 1, 10, 0, x'00')`, "no such stream"},
+		{"acknowledged", `UPDATE stream SET acked = 65 WHERE num = 1`, "expected up to 65"},
+		{"horizon", `UPDATE stream SET horizon = 65 WHERE num = 1`, "backup horizon 65"},
+		{"account", `UPDATE account SET revolutions = revolutions + 1 WHERE machine_num = 1`, "account of machine k01: found revolutions = 281, expected 280"},
+		{"time", `UPDATE account SET run_ms = run_ms - 1 WHERE machine_num = 1`, "run + stop + unknown"},
+		{"rollup", `UPDATE rollup SET run_ms = run_ms + 1 WHERE machine_num = 2 AND grain_ms = 300000`, "rollup of machine k02"},
+		{"rollup gone", `DELETE FROM rollup WHERE machine_num = 2 AND grain_ms = 3600000`, "rollup of machine k02: found 60 min at"},
+		{"assignment count", `UPDATE assignment_count SET revolutions = revolutions + 1 WHERE from_ms > 0`, "assignment counts of machine k01"},
+		{"stop", `UPDATE stop SET end_ms = end_ms + 1 WHERE machine_num = 2`, "stops of machine k02"},
+		{"stop gone", `DELETE FROM stop WHERE machine_num = 2`, "stops of machine k02: found rows = 0, expected 1"},
+		{"cause", `UPDATE cause_count SET cause = 'yarm' WHERE machine_num = 1`, "stops by cause of machine k01"},
+		{"unknown time", `UPDATE gap SET to_ms = to_ms + 1 WHERE machine_num = 1`, "unknown times of machine k01"},
+		{"counter life", `UPDATE life SET max = max + 1 WHERE machine_num = 1`, "counter lives of machine k01"},
+		{"boot", `UPDATE boot SET offset_ns = offset_ns + 1000000`, "account of machine k01: found first"},
+		{"reference", `DELETE FROM machine WHERE num = 2`, "table machine does not have"},
+		{"book", `UPDATE book SET body = substr(body, 2) WHERE kind = 'order'`, "order SO-1"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			dir := t.TempDir()
+			s := open(t, dir)
+			smallMill(t, s)
+			if err := s.Close(); err != nil {
+				t.Fatal(err)
+			}
+			spoil(t, file(dir), c.statement)
+			rep, err := Verify(t.Context(), file(dir), VerifyOptions{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			var all []string
+			for _, d := range rep.Damages {
+				all = append(all, d.String())
+			}
+			if text := strings.Join(all, "\n"); c.want == "" && text != "" || !strings.Contains(text, c.want) {
+				t.Errorf("found %q, want %q", text, c.want)
+			} else if c.want != "" && !strings.Contains(rep.Err().Error(), "server restore") {
+				t.Errorf("error %v, want what to do", rep.Err())
+			}
+		})
+	}
+}
+
+// A machine whose agents were exchanged back and forth is counted again in the
+// order in which its records came.
+func TestVerifyTwoStreams(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	smallMill(t, s)
+	other := func(first, last uint64) {
+		b := spans(t, "k01", first, last)
+		b.Stream, b.Run, b.Agent = store.ID{1, 'x'}, store.ID{2, 'x'}, "a2"
+		b.Boots = map[uint32]store.ID{1: {3, 'x'}}
+		b.Clock.Boottime += 1000e9
+		b.Clock.Wall += 1000e9
+		for i := range b.Records {
+			b.Records[i].Boottime += 1000e9
+			k := b.Records[i].Kind.(*store.CountSpan)
+			k.From, k.To, k.FromBoottime = k.From+250, k.To+250, k.FromBoottime+1000e9
+		}
+		commit(t, s, seal(t, "a2", "k01", b))
+	}
+	other(1, 10)
+	old := spans(t, "k01", 65, 70)
+	commit(t, s, old)
+	other(11, 20)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if rep := undamaged(t, file(dir)); rep.Recounted != 2 || rep.Records != 154 {
+		t.Errorf("%+v", rep)
+	}
+	// Where the order is not known only what does not depend on it is checked.
+	spoil(t, file(dir), `DELETE FROM applied WHERE machine_num = 1`)
+	rep, err := Verify(t.Context(), file(dir), VerifyOptions{})
+	if err != nil || rep.Err() != nil || rep.InPart != 1 || rep.Recounted != 1 {
+		t.Errorf("%+v, %v, %v", rep, err, rep.Err())
+	}
+	spoil(t, file(dir), `UPDATE account SET revolutions = revolutions + 1 WHERE machine_num = 1`)
+	if rep, err := Verify(t.Context(), file(dir), VerifyOptions{}); err != nil || rep.Err() == nil {
+		t.Errorf("%+v, %v", rep, err)
+	}
+}
+
+// Beside a server that writes, a verification sees one moment.
+func TestVerifyBesideWriter(t *testing.T) {
+	s := open(t, t.TempDir())
+	defer s.Close()
+	register(t, s, "k01")
+	var batches []store.Batch
+	for i := range uint64(40) {
+		batches = append(batches, spans(t, "k01", 25*i+1, 25*i+25))
+	}
+	done := make(chan error, 1)
+	go func() {
+		for _, b := range batches {
+			if _, err := s.Commit(context.Background(), []store.Batch{b}); err != nil {
+				done <- err
+				return
+			}
+		}
+		done <- nil
+	}()
+	for range 10 {
+		undamaged(t, s.file)
+	}
+	if err := <-done; err != nil {
+		t.Fatal(err)
+	}
+}
+
+func TestDamagedAtStart(t *testing.T) {
+	for _, statement := range []string{
+		`UPDATE record SET body = CAST(zeroblob(length(body)) AS BLOB) WHERE stream_num = 1 AND seq = 60`,
+		`DELETE FROM record WHERE stream_num = 1 AND seq = 64`,
+	} {
+		dir := t.TempDir()
+		s := open(t, dir)
+		smallMill(t, s)
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		spoil(t, file(dir), statement)
+		_, err := Open(t.Context(), file(dir), Options{Log: quiet})
+		if err == nil || !strings.Contains(err.Error(), "server restore") || !strings.Contains(err.Error(), file(dir)) {
+			t.Errorf("%s: error %v, want the file and what to do", statement, err)
+		}
+	}
+}
