@@ -294,6 +294,9 @@ func (p *countParser) direct() error {
 		}
 		f := p.accept("f", "fil", "filaments")
 		switch {
+		// Nor is 2/167 dtex a yarn of 167 filaments, each finer than any that is spun.
+		case !f && p.out.System.Tex(number)/Tex(n) < FromDtex(0.1):
+			return badCount(p.found, "filaments of at least 0.1 dtex each", fmt.Sprintf(`for two folds write "%d %s x 2", for filaments "%s %s f%d"`, n, p.out.System, plain(number), p.out.System, n))
 		// 150/48 den is one yarn of 48 filaments; 20/2 tex could be two yarns.
 		case f, !p.out.Resultant && n >= 5 && p.out.System != SystemTex:
 			p.out.Filaments = n
