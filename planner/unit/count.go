@@ -28,6 +28,7 @@ const (
 	doubtTex       = 2000
 	maxCountText   = 40
 	maxFolds       = 24
+	clearFolds     = 4
 	maxFilaments   = 10000
 )
 
@@ -108,6 +109,9 @@ func CountOf(t Tex, s System) Count {
 	c.Text = c.String()
 	return c
 }
+
+// short prints four significant digits.
+func short(v float64) string { return strconv.FormatFloat(v, 'g', 4, 64) }
 
 func badCount(found, expected, repair string) error {
 	return badInput(ErrCount, "yarn count", found, expected, repair)
@@ -266,6 +270,11 @@ func (p *countParser) indirect() error {
 		}
 		if folds != math.Trunc(folds) || folds > maxFolds {
 			return badCount(p.found, "a whole number of folds up to 24", `write the single and the folds, "30/2"`)
+		}
+		// Knitting yarns have two to four folds, so that "Ne 4/12" is clear; "Ne 10/12" is not.
+		if folds > clearFolds && folds < single && single == math.Trunc(single) && single <= maxFolds {
+			return badCount(p.found, "a single and folds that cannot be exchanged", fmt.Sprintf(`this is %g folds of %g or %g folds of %g: write the resultant, "%s %s" or "%s %s"`,
+				folds, single, single, folds, p.out.System, short(single/folds), p.out.System, short(folds/single)))
 		}
 		p.out.Number, p.out.Folds = single, int(folds)
 	}

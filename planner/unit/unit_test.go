@@ -99,7 +99,7 @@ func TestParseCountErrors(t *testing.T) {
 	for _, tt := range []struct{ text, says string }{
 		{"", "system"}, {"30", "system"}, {"Ne", "above zero"}, {"Ne 0", "above zero"}, {"Ne -30", "digits"}, {"Ne 1e3", "digits"},
 		{"Ne 30/2.5", "whole number"}, {"Ne 30/", "above zero"}, {"Ne 30/1/2", "digits"}, {"20/2 tex", "tex x 2"}, {"167/2 dtex", "dtex x 2"},
-		{"1,000 den", "thousands"}, {"Ne 0.001", "check the number"}, {"1000000 tex", "check the number"}, {"30 woollen", "US run"}, {"2/167 dtex", "167 dtex x 2"}, {"12 cut", "US cut"}, {"40 silk", "spun silk"}, {"Ne Nm 30", "keep Ne or Nm"}, {"30s tex", "no s"},
+		{"1,000 den", "thousands"}, {"Ne 0.001", "check the number"}, {"1000000 tex", "check the number"}, {"30 woollen", "US run"}, {"2/167 dtex", "167 dtex x 2"}, {"Ne 10/12", "10 folds of 12 or 12 folds of 10"}, {"12 cut", "US cut"}, {"40 silk", "spun silk"}, {"Ne Nm 30", "keep Ne or Nm"}, {"30s tex", "no s"},
 		{"1.500 den", "with a decimal mark it is 1.5, with a thousands mark 1500"}, {"1,5,0 den", "digits"}, {"84 dtex f0", "filaments"}, {"84 dtex f36f", "one mark"},
 		{"Ne NaN", "system"}, {"Ne inf", "system"}, {"1" + strings.Repeat("0", 30) + " tex", "digits"}, {"0 tex", "above zero"}, {"30 rpm", "system"}, {"s", "30s"},
 		{strings.Repeat("9", 400) + " tex", "40 characters"}, {"Ne ٣٠", "digits"}, {"20 tex x 99", "24"},
