@@ -26,6 +26,14 @@ type calcCmd struct {
 	Card    calcCardCmd    `cmd:"" help:"Everything of a knit card: shares, stitches, warnings, and its repeat as a picture."`
 }
 
+// offline is a session that has no server to ask.
+func offline(c *common, w world) *session {
+	if c.JSON {
+		c.Output = "json"
+	}
+	return &session{world: w, common: c}
+}
+
 // numeral is one number of a result. The key carries the unit for scripts, name
 // and unit are for people.
 type numeral struct {

@@ -186,6 +186,9 @@ func (j *job) build() error {
 	if err := j.needles(); err != nil {
 		return err
 	}
+	if ids := j.setup.Program.Groups(); len(ids) > 1 && len(j.card.Feeds) == 1 && j.card.Feeds[0].ID == "" {
+		return fmt.Errorf("one yarn was given, expected one for each feed group of the repeat %s: %s; write a card with these feed groups and give it with -f", j.setup.Program, strings.Join(ids, ", "))
+	}
 	yarns, err := j.readYarns()
 	if err != nil {
 		return err
@@ -314,7 +317,7 @@ func (j *job) plated(g cardFeed, ends []unit.End) ([]knit.Yarn, error) {
 	p := &j.setup.Program
 	switch {
 	case len(j.card.Feeds) > 1 || len(p.Groups()) > 1:
-		return nil, errors.New("several yarns in one feed group of several, expected one; write a feed group for every yarn and name it in the repeat")
+		return nil, errors.New("several yarns in one feed group, expected one where the card or its repeat tells feed groups apart; write a card with a feed group for every yarn")
 	case g.Draft != 0:
 		return nil, errors.New("a draft with several yarns, expected to know whose it is; write a card with a feed group for every yarn")
 	}

@@ -287,6 +287,7 @@ func TestCalcRefuses(t *testing.T) {
 		{"waste of no order", with(base, "--waste", "2%"), exitUsage, []string{"--order"}},
 		{"all is waste", with(base, "--order", "5kg", "--waste", "100%"), exitUsage, []string{"waste is 1", "below 1"}},
 		{"yarn of several groups", []string{"kilos", "-f", "testdata/calc/k13.yaml", "--yarn", "Ne 24"}, exitUsage, []string{"3 feed groups", "in the card"}},
+		{"one yarn for a fleece", with(base, "--structure", "three-thread fleece"), exitUsage, []string{"one yarn", "fleece, tie, ground", "-f"}},
 		{"whose draft", with(base, "--yarn", "Ne 40 + 22 dtex", "--draft", "2.8"), exitUsage, []string{"draft", "whose"}},
 		{"no card", []string{"card"}, exitUsage, []string{"-f card.yaml"}},
 		{"card that is nowhere", []string{"card", "-f", "nowhere.yaml"}, exitNotFound, []string{"nowhere.yaml", "-f"}},
@@ -305,6 +306,17 @@ func TestCalcRefuses(t *testing.T) {
 				t.Errorf("calc %q prints %q", tt.args, got.out)
 			}
 		})
+	}
+}
+
+// A calculation asks no server, so a wrong address does not stop it.
+func TestCalcAsksNobody(t *testing.T) {
+	t.Setenv("TURNWISE_SERVER", "nowhere at all")
+	if got := calcLine(t, "", "convert", "Ne 30/1"); got.code != exitOK || got.err != "" {
+		t.Errorf("exit %d: %s", got.code, got.err)
+	}
+	if got := calcLine(t, "", "--help"); got.code != exitOK || !strings.Contains(got.out, "kilos") {
+		t.Errorf("help ends with %d: %s%s", got.code, got.out, got.err)
 	}
 }
 

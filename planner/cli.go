@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"strings"
 	"time"
 
 	"github.com/alecthomas/kong"
@@ -106,6 +107,9 @@ func run(ctx context.Context, args []string, w world) int {
 	}
 	if err != nil {
 		return complain(w, usage("%w; see planner --help", err))
+	}
+	if strings.HasPrefix(parsed.Command(), "calc ") { // asks no server, so a wrong address is no fault
+		return complain(w, parsed.Run(offline(&c.common, w)))
 	}
 	s, err := newSession(&c.common, w)
 	if err != nil {
