@@ -159,7 +159,7 @@ func (s Setup) elastic() bool {
 
 // DoubtsOfCloth holds courses and wales against the stitch length of plain cloth:
 // counts per inch taken for counts per cm, and counts of two states, show. Of other
-// cloths, and with elastane, it says nothing.
+// cloths, and with elastane, it says only that the state on the machine is of no use.
 func (s Setup) DoubtsOfCloth(d Density) ([]Finding, error) {
 	if err := s.Validate(); err != nil {
 		return nil, err
@@ -167,10 +167,14 @@ func (s Setup) DoubtsOfCloth(d Density) ([]Finding, error) {
 	if err := d.Validate(); err != nil {
 		return nil, err
 	}
-	if !s.Program.Plain() || s.elastic() {
-		return nil, nil
-	}
 	var all []Finding
+	if s.elastic() && d.State == OnMachine {
+		all = append(all, Finding{Code: "elastane_on_machine", Doubt: Unusual, Field: "state of the cloth", Found: d.State.String(), Expected: "relaxed or finished where elastane is knitted in",
+			Repair: "let the cloth relax and count again: off the machine elastane draws it together, so width, length and mass per area of this state are of no use later", Source: practice})
+	}
+	if !s.Program.Plain() || s.elastic() {
+		return all, nil
+	}
 	cm := float64(s.StitchLength(s.Card.Feeds[0].ID)) / 10
 	const source = "Munden's constants of relaxed plain cloth, 10 % either way (usual textbook figures, from memory)"
 	if ks := float64(d.Courses) * float64(d.Wales) * cm * cm; !within(ks, looseKs, denseKs) {

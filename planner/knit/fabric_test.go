@@ -138,6 +138,9 @@ func TestMunden(t *testing.T) {
 	if f, err := elastic.DoubtsOfCloth(knit.Density{Courses: 40, Wales: 40, State: knit.GreyRelaxed}); err != nil || f != nil {
 		t.Errorf("elastane's density is doubted: %v, %v", f, err)
 	}
+	if f, err := elastic.DoubtsOfCloth(knit.Density{Courses: 20, Wales: 14, State: knit.OnMachine}); err != nil || len(f) != 1 || f[0].Code != "elastane_on_machine" {
+		t.Errorf("elastane on the machine: %v, %v", f, err)
+	}
 	rib, err := knit.Setup{Machine: frame(60), Program: mustProgram(t, "rib")}.WithYarns(ends("", 2.75, 20))
 	if err != nil {
 		t.Fatal(err)

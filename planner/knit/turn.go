@@ -13,8 +13,8 @@ import (
 type Turn struct {
 	Mass  unit.Grams
 	Yarns []Draw // in the order of the card
-	// Courses, Stitches (loops cast off), Tucks and PerNeedle (yarns that the
-	// busiest needle takes) are 0 without a program.
+	// Courses, Stitches (loops cast off), Tucks and PerNeedle (loops that the busiest
+	// needle takes, knits and tucks, plated yarns as one) are 0 without a program.
 	Courses, Stitches, Tucks, PerNeedle float64
 	Steps                               derive.Derivation
 }
