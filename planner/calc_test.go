@@ -276,6 +276,7 @@ func TestCalcRefuses(t *testing.T) {
 		{"dial on one bed", with(base, "--structure", "1x1 rib"), exitUsage, []string{"dial", "without dial needles"}},
 		{"unknown structure", with(base, "--structure", "moss"), exitUsage, []string{"moss", "single jersey", "interlock"}},
 		{"constants of plain cloth", []string{"fabric", "--needles", "2640", "--feeds", "84", "--yarn", "Ne 30", "--loop", "3mm", "--structure", "pique"}, exitUsage, []string{"plain cloth", "--courses"}},
+		{"constants of no elastane", []string{"fabric", "-f", "testdata/calc/k05.yaml"}, exitUsage, []string{"elastane", "--courses"}},
 		{"cloth without state", []string{"fabric", "-f", "testdata/calc/k01.yaml", "--courses", "18 /cm", "--wales", "13 /cm"}, exitUsage, []string{"state not told", "finished"}},
 		{"unknown state", []string{"fabric", "-f", "testdata/calc/k01.yaml", "--courses", "18 /cm", "--wales", "13 /cm", "--state", "damp"}, exitUsage, []string{"--state", "damp", "grey relaxed"}},
 		{"two sizes of a roll", []string{"roll", "-f", "testdata/calc/k01.yaml", "--roll", "25kg", "--length", "100m"}, exitUsage, []string{"both"}},
@@ -306,6 +307,20 @@ func TestCalcRefuses(t *testing.T) {
 				t.Errorf("calc %q prints %q", tt.args, got.out)
 			}
 		})
+	}
+}
+
+// Where two numbers contradict each other both are told, and kilos follow the
+// course length.
+func TestCalcContradiction(t *testing.T) {
+	got := calcLine(t, "", "kilos", "--needles", "2640", "--feeds", "90", "--structure", "K", "--yarn", "Ne 30", "--loop", "2.6 mm", "--course", "7.26m")
+	if got.code != exitOK || !strings.Contains(got.out, "12.8620 g/rev") && !strings.Contains(got.out, "12.862 g/rev") {
+		t.Errorf("exit %d: %s", got.code, got.out)
+	}
+	for _, word := range []string{"2.6 mm", "2.75 mm", "calculated from the course length"} {
+		if !strings.Contains(got.err, word) {
+			t.Errorf("%q says nothing of %q", got.err, word)
+		}
 	}
 }
 
