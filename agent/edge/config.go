@@ -2,6 +2,7 @@ package edge
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -88,7 +89,9 @@ type Machine struct {
 
 // Source says how a machine is read.
 type Source struct {
-	Kind     string        `yaml:"kind"`
+	// Kind is modbus-tcp, modbus-rtu, gpio or replay.
+	Kind string `yaml:"kind"`
+	// Address is HOST:PORT, or the device of a serial line.
 	Address  string        `yaml:"address"`
 	Unit     int           `yaml:"unit"`
 	Poll     conf.Duration `yaml:"poll"`
@@ -100,7 +103,18 @@ type Source struct {
 	Stops      []Stop        `yaml:"stops"`
 	// MaxSpeedRPM bounds what the machine can do: more is never counted.
 	MaxSpeedRPM float64 `yaml:"max_speed_rpm"`
-	Direction   string  `yaml:"direction"`
+	// Direction is forward, backward (two sensors only) or unknown.
+	Direction string `yaml:"direction"`
+
+	// Serial lines: 19200 baud, even parity and one stop bit unless set.
+	Baud     int    `yaml:"baud"`
+	Parity   string `yaml:"parity"`
+	StopBits int    `yaml:"stop_bits"`
+	// EventBuffer is how many edges the kernel keeps between two polls of
+	// pulse inputs. 0 means 1024, the most.
+	EventBuffer int `yaml:"event_buffer"`
+	// File is a recorded day to replay.
+	File string `yaml:"file"`
 }
 
 // Register is one value of the machine.
@@ -112,7 +126,7 @@ type Register struct {
 }
 
 // Revolution is the turn counter. The keys from Line on belong to pulse
-// inputs, which this version does not read.
+// inputs.
 type Revolution struct {
 	Function    int     `yaml:"function"`
 	Register    int     `yaml:"register"`
@@ -121,14 +135,18 @@ type Revolution struct {
 	MaxSpeedRPM float64 `yaml:"max_speed_rpm"`
 	Direction   string  `yaml:"direction"`
 
-	Line                string        `yaml:"line"`
-	Edge                string        `yaml:"edge"`
+	Line string `yaml:"line"` // CHIP/LINE, for example gpiochip0/17
+	// LineB is a second sensor a quarter of a tooth behind the first: with it
+	// trembling counts nothing and the direction is known.
+	LineB               string        `yaml:"line_b"`
+	Edge                string        `yaml:"edge"` // rising or falling
+	Bias                string        `yaml:"bias"` // pull resistor: up, down or off
 	PulsesPerRevolution int           `yaml:"pulses_per_revolution"`
 	Debounce            conf.Duration `yaml:"debounce"`
 }
 
-// Stop is one stop input. Line and Active belong to pulse inputs, which this
-// version does not read.
+// Stop is one stop input. Line, Active and Bias belong to pulse inputs. A
+// recording has no more than the causes, in the order of its inputs.
 type Stop struct {
 	Function int    `yaml:"function"`
 	Input    int    `yaml:"input"`
@@ -139,7 +157,8 @@ type Stop struct {
 	Hold conf.Duration `yaml:"hold"`
 
 	Line   string `yaml:"line"`
-	Active string `yaml:"active"`
+	Active string `yaml:"active"` // high or low
+	Bias   string `yaml:"bias"`
 }
 
 // Run says when the cylinder counts as running.
@@ -190,7 +209,7 @@ func (c Config) withDefaults() Config {
 			s.SpeedRPM = &speed
 		}
 		set(&m.Run.CrawlRPM, defaultCrawlRPM)
-		if n, err := count.PerRevolution(s.Revolution.Scale); err == nil && m.Run.CrawlRPM > 0 {
+		if n, err := s.perRevolution(); err == nil && m.Run.CrawlRPM > 0 {
 			one := time.Duration(float64(time.Minute) / (m.Run.CrawlRPM * float64(n)))
 			set(&m.Run.StopAfter, conf.Duration(max(3*time.Second, one)))
 		}
@@ -208,7 +227,7 @@ func set[T comparable](p *T, v T) {
 }
 
 // explain gives the origins the values that the defaults of list items have,
-// and leaves out the keys of sources that this version does not read.
+// and leaves out the keys of other kinds of sources.
 func (c Config) explain(origins conf.Origins) conf.Origins {
 	now := map[string]string{}
 	for i, m := range c.Machines {
@@ -224,12 +243,16 @@ func (c Config) explain(origins conf.Origins) conf.Origins {
 		put("run.crawl_rpm", m.Run.CrawlRPM)
 		put("run.stop_after", m.Run.StopAfter)
 	}
-	foreign := map[string]bool{"line": true, "edge": true, "pulses_per_revolution": true, "debounce": true, "active": true}
+	foreign := map[string]bool{}
+	for i, m := range c.Machines {
+		for _, k := range m.Source.keys() {
+			foreign[fmt.Sprintf("machines[%d].source.%s", i, k.key)] = !k.set && !slices.Contains(k.kinds, m.Source.Kind)
+		}
+	}
 	var out conf.Origins
 	for _, o := range origins {
-		last := o.Key[strings.LastIndexByte(o.Key, '.')+1:]
 		double := strings.HasSuffix(o.Key, ".revolution.max_speed_rpm") || strings.HasSuffix(o.Key, ".revolution.direction")
-		if o.From == "default" && (foreign[last] || double) {
+		if o.From == "default" && (foreign[o.Key] || double) {
 			continue
 		}
 		if v, ok := now[o.Key]; ok && o.From == "default" {

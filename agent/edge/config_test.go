@@ -66,8 +66,6 @@ func TestConfigsThatAreRefused(t *testing.T) {
 		{"writing function", "function: 3, register: 40", "function: 6, register: 40", []string{"agent.yaml:28: machines[0].source", "revolution: function: found 6: the agent only reads"}},
 		{"writing function of a stop", "input: 9,", "input: 70000,", []string{"agent.yaml:32: machines[0].source", "stops[1]: input: found 70000"}},
 		{"writing asked for", "read_only: true", "read_only: false", []string{"read_only: found false; the agent only reads"}},
-		{"pulse input", "kind: modbus-tcp\n      address: 192.0.2.12:502", "kind: gpio\n      address: 192.0.2.12:502", []string{"\"gpio\", which is not in this version"}},
-		{"serial line", "kind: modbus-tcp\n      address: 192.0.2.12:502", "kind: modbus-rtu\n      address: 192.0.2.12:502", []string{"not in this version"}},
 		{"broken counts", "scale: 0.25", "scale: 0.3", []string{"machines[1].source.revolution.scale", "whole numbers"}},
 		{"id twice", "id: k02", "id: k01", []string{"\"k01\" stands twice"}},
 		{"metrics for all", "127.0.0.1:9464", "0.0.0.0:9464", []string{"metrics.listen: found \"0.0.0.0:9464\""}},
@@ -141,7 +139,7 @@ func TestWritesAreRefusedByTheReaderToo(t *testing.T) {
 	if err := c.Validate(); !errors.Is(err, modbus.ErrWrites) {
 		t.Errorf("got %v, want ErrWrites", err)
 	}
-	if _, err := openModbus(c.Machines[0].Source); !errors.Is(err, modbus.ErrWrites) {
+	if _, err := new(opener).open(c.Machines[0].Source); !errors.Is(err, modbus.ErrWrites) {
 		t.Errorf("got %v, want ErrWrites", err)
 	}
 }

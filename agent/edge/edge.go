@@ -17,7 +17,6 @@ import (
 
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
-	"turnwise/agent/source/modbus"
 	"turnwise/agent/uplink"
 	"turnwise/proto/turnwisepb/wirepb"
 )
@@ -69,7 +68,7 @@ func New(c Config, o Options) (*Agent, error) {
 		o.Log = slog.Default()
 	}
 	if o.open == nil {
-		o.open = openModbus
+		o.open = new(opener).open
 	}
 	a := &Agent{conf: c, o: o, now: o.Now, pastDone: make(chan struct{}), ready: make(chan struct{})}
 	if a.now == nil {
@@ -96,8 +95,6 @@ func New(c Config, o Options) (*Agent, error) {
 	o.Log.Info("journal opened", "dir", c.Spool.Dir, "records", report.Records, "bytes", report.Bytes, "damaged", len(report.Damage))
 	return a, nil
 }
-
-func openModbus(s Source) (source.Source, error) { return modbus.Open(modbusConfig(s)) }
 
 // wire joins journal, machines and uplink.
 func (a *Agent) wire(s secrets) error {

@@ -6,13 +6,13 @@ import (
 	"crypto/sha256"
 	"encoding/binary"
 	"fmt"
+	"iter"
 	"log/slog"
 	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
 
-	"turnwise/agent/count"
 	"turnwise/agent/edge/watch"
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
@@ -58,12 +58,12 @@ func newMachine(a *Agent, c Machine) (*machine, error) {
 	if err != nil {
 		return nil, fmt.Errorf("edge: machine %s: %w", c.ID, err)
 	}
-	per, err := count.PerRevolution(c.Source.Revolution.Scale)
+	per, err := c.Source.perRevolution()
 	if err != nil {
 		return nil, fmt.Errorf("edge: machine %s: %w", c.ID, err)
 	}
 	wc := watch.Config{
-		Bits: counterBits(c.Source), PerRevolution: per, MaxRPM: c.Source.MaxSpeedRPM,
+		Bits: counterBits(c.Source), Pulses: c.Source.Kind == kindGPIO, PerRevolution: per, MaxRPM: c.Source.MaxSpeedRPM,
 		Poll: c.Source.Poll.Std(), StopAfter: c.Run.StopAfter.Std(),
 		SourceKind: c.Source.Kind, Digest: digest(c), Counter: counterName(c.Source, per),
 	}
@@ -98,14 +98,19 @@ func digest(c Machine) [32]byte {
 	if s.SpeedRPM != nil {
 		speed = *s.SpeedRPM
 	}
-	return sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %+v %+v %+v %v %+v",
-		c.ID, s.Kind, s.Address, s.Unit, s.Poll, s.Revolution, speed, s.Stops, s.MaxSpeedRPM, c.Run))
+	return sha256.Sum256(fmt.Appendf(nil, "%q %q %q %d %s %+v %+v %+v %v %+v %d %q %d %d %q %q",
+		c.ID, s.Kind, s.Address, s.Unit, s.Poll, s.Revolution, speed, s.Stops, s.MaxSpeedRPM, c.Run,
+		s.Baud, s.Parity, s.StopBits, s.EventBuffer, s.File, s.Direction))
 }
 
 // counterName names the counter that is read: where it is and what one count
 // means. The address of the machine is left out: it may move in the network.
 func counterName(s Source, per uint32) uint64 {
 	r := s.Revolution
+	if s.Kind == kindGPIO {
+		h := sha256.Sum256(fmt.Appendf(nil, "%q %q %q %q %d", s.Kind, r.Line, r.LineB, r.Edge, per))
+		return binary.BigEndian.Uint64(h[:])
+	}
 	h := sha256.Sum256(fmt.Appendf(nil, "%q %d %d %q %d", s.Kind, r.Function, r.Register, r.Type, per))
 	return binary.BigEndian.Uint64(h[:])
 }
@@ -115,8 +120,6 @@ func counterName(s Source, per uint32) uint64 {
 func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried func()) error {
 	tried = sync.OnceFunc(tried)
 	defer tried()
-	m.replay(ctx)
-	pastDone()
 	src, err := m.agent.o.open(m.conf.Source)
 	if err != nil {
 		return fmt.Errorf("edge: machine %s: %w", m.conf.ID, err)
@@ -126,6 +129,14 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 			m.log.Warn("source not closed", "error", err)
 		}
 	}()
+	m.replay(ctx)
+	if r, ok := src.(recorded); ok {
+		m.takePast(ctx, r.Past())
+	}
+	pastDone()
+	if p, ok := src.(source.Pulses); ok {
+		p.GoOn(m.st.Count.Raw)
+	}
 	if !sleep(ctx, delay) {
 		return nil
 	}
@@ -162,12 +173,15 @@ func sleep(ctx context.Context, d time.Duration) bool {
 
 // replay takes the past readings that the journal does not speak of yet.
 func (m *machine) replay(ctx context.Context) {
-	if m.agent.o.Past == nil {
-		return
+	if m.agent.o.Past != nil {
+		m.takePast(ctx, m.agent.o.Past(m.conf.ID))
 	}
+}
+
+func (m *machine) takePast(ctx context.Context, past iter.Seq[source.Reading]) {
 	since := m.st.Last.Wall
 	known := m.st.Known
-	for r := range m.agent.o.Past(m.conf.ID) {
+	for r := range past {
 		if ctx.Err() != nil {
 			return
 		}
@@ -265,6 +279,7 @@ func (m *machine) look(r source.Reading) {
 		return
 	}
 	m.view.live = m.watch.Live(m.st, &m.speed, r.SpeedRPM)
+	m.view.problem = r.Note
 	if m.st.Count.Holding() {
 		m.view.problem = fmt.Sprintf("counter reading %d does not follow %d; waiting for it to be confirmed", m.st.Raw, m.st.Count.Raw)
 	}

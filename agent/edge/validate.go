@@ -6,10 +6,12 @@ import (
 	"net"
 	"net/netip"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
 	"turnwise/agent/count"
+	"turnwise/agent/source/gpio"
 	"turnwise/agent/source/modbus"
 	"turnwise/proto/conf"
 	"turnwise/proto/wire"
@@ -83,6 +85,7 @@ func (c Config) Validate() error {
 		seen[m.ID] = true
 		f.machine(key, m)
 	}
+	f.shared(c.Machines)
 	return errors.Join(f.errs...)
 }
 
@@ -151,25 +154,21 @@ func loopbackAddress(hostPort string) bool {
 
 func (f *faults) machine(key string, m Machine) {
 	s := m.Source
-	switch s.Kind {
-	case "modbus-tcp":
-	case "gpio", "modbus-rtu":
-		f.add(key+".source.kind", "found %q, which is not in this version; modbus-tcp expected", s.Kind)
-		return
-	default:
-		f.add(key+".source.kind", "found %q, modbus-tcp expected", s.Kind)
+	if !slices.Contains(sourceKinds, s.Kind) {
+		f.add(key+".source.kind", "found %q, %s expected", s.Kind, strings.Join(sourceKinds, ", "))
 		return
 	}
+	f.foreign(key+".source", s)
 	if !*s.ReadOnly {
 		f.add(key+".source.read_only", "found false; %w: remove the line", modbus.ErrWrites)
 	}
-	if s.Revolution.Line != "" || s.Revolution.Edge != "" || s.Revolution.PulsesPerRevolution != 0 || s.Revolution.Debounce != 0 {
-		f.add(key+".source.revolution", "line, edge, pulses_per_revolution and debounce belong to pulse inputs, which are not in this version; for several counts in a revolution set scale")
-	}
 	for _, d := range []string{s.Direction, s.Revolution.Direction} {
-		if d != "" && d != "unknown" && d != "forward" {
-			f.add(key+".source.direction", "found %q, forward or unknown expected", d)
+		if d != "" && d != "unknown" && d != "forward" && d != "backward" {
+			f.add(key+".source.direction", "found %q, forward, backward or unknown expected", d)
 		}
+	}
+	if s.direction() == "backward" && s.Kind != kindGPIO {
+		f.add(key+".source.direction", "found backward, which only pulse inputs with line_b can see; forward or unknown expected")
 	}
 	f.between(key+".source.poll", s.Poll.Std(), 50*time.Millisecond, time.Minute)
 	f.between(key+".source.timeout", s.Timeout.Std(), 10*time.Millisecond, 30*time.Second)
@@ -181,14 +180,14 @@ func (f *faults) machine(key string, m Machine) {
 	if !(m.Run.CrawlRPM > 0 && m.Run.CrawlRPM <= 100) {
 		f.add(key+".run.crawl_rpm", "found %v, more than 0 and at most 100 expected", m.Run.CrawlRPM)
 	}
-	if _, err := count.PerRevolution(s.Revolution.Scale); err == nil { // else its default is not known
+	if _, err := s.perRevolution(); err == nil { // else its default is not known
 		f.between(key+".run.stop_after", m.Run.StopAfter.Std(), time.Second, time.Hour)
 	}
 	f.counter(key+".source", s)
 	for i, st := range s.Stops {
 		f.stop(fmt.Sprintf("%s.source.stops[%d]", key, i), st)
 	}
-	if err := modbusConfig(s).Validate(); err != nil {
+	if err := s.reader(); err != nil {
 		for _, e := range unjoin(err) {
 			f.addAt(f.deepest(key+".source", e), key+".source", "%w", e)
 		}
@@ -198,7 +197,7 @@ func (f *faults) machine(key string, m Machine) {
 // deepest is the key that an error of the reader is about: its words name the
 // keys below that of the source.
 func (f *faults) deepest(key string, err error) string {
-	text := strings.TrimPrefix(err.Error(), modbus.ErrConfig.Error()+": ")
+	_, text, _ := strings.Cut(err.Error(), ": ") // behind the reader's own sentinel
 	for name := range strings.SplitSeq(text, ": ") {
 		if _, known := f.where(key + "." + name); !known {
 			break
@@ -208,8 +207,85 @@ func (f *faults) deepest(key string, err error) string {
 	return key
 }
 
+// foreign refuses keys that the kind of the source has no use for: whoever
+// wrote them meant something by them.
+func (f *faults) foreign(key string, s Source) {
+	for _, k := range s.keys() {
+		if k.set && !slices.Contains(k.kinds, s.Kind) {
+			f.add(key+"."+k.key, "belongs to %s, not to %s; remove it, or change kind", strings.Join(k.kinds, " and "), s.Kind)
+		}
+	}
+}
+
+// pulses checks the words of pulse inputs, and that the kernel can keep the
+// edges of two polls.
+func (f *faults) pulses(key string, s Source) {
+	if e := s.Revolution.Edge; e != "" && e != "rising" && e != "falling" {
+		f.add(key+".revolution.edge", "found %q, rising or falling expected", e)
+	}
+	for i, st := range s.Stops {
+		if a := st.Active; a != "" && a != "high" && a != "low" {
+			f.add(fmt.Sprintf("%s.stops[%d].active", key, i), "found %q, high or low expected", a)
+		}
+	}
+	edges := 2 * 1.25 * s.MaxSpeedRPM / 60 * float64(s.Revolution.PulsesPerRevolution) * 2 * s.Poll.Std().Seconds()
+	if s.Revolution.LineB != "" {
+		edges *= 2
+	}
+	buffer := s.EventBuffer
+	set(&buffer, gpio.MaxBuffer)
+	if edges > float64(buffer) {
+		f.add(key+".poll", "found %s; at %v rpm and %d pulses per revolution %.0f edges come in two polls, and the kernel keeps %d; poll faster",
+			s.Poll, s.MaxSpeedRPM, s.Revolution.PulsesPerRevolution, edges, buffer)
+	}
+}
+
+// shared checks what several machines hang on: serial lines and the lines of
+// a chip.
+func (f *faults) shared(machines []Machine) {
+	lines := map[string]string{}
+	type unit struct {
+		address string
+		unit    int
+	}
+	units := map[unit]string{}
+	first := map[string]int{}
+	for i, m := range machines {
+		key, s := fmt.Sprintf("machines[%d]", i), m.Source
+		switch s.Kind {
+		case kindGPIO:
+			all := []string{s.Revolution.Line, s.Revolution.LineB}
+			for _, st := range s.Stops {
+				all = append(all, st.Line)
+			}
+			for _, l := range all {
+				if other := lines[l]; other != "" && other != key && l != "" {
+					f.add(key+".source", "line %s is that of %s already", l, other)
+				}
+				lines[l] = key
+			}
+		case kindRTU:
+			u := unit{s.Address, s.Unit}
+			if other := units[u]; other != "" {
+				f.add(key+".source.unit", "unit %d at %s is that of %s already", s.Unit, s.Address, other)
+			}
+			units[u] = key
+			j, known := first[s.Address]
+			if !known {
+				first[s.Address] = i
+			} else if o := machines[j].Source; o.Baud != s.Baud || o.Parity != s.Parity || o.StopBits != s.StopBits {
+				f.add(key+".source", "machines[%d] is on %s too; all machines on one line need the same baud, parity and stop_bits", j, s.Address)
+			}
+		}
+	}
+}
+
 // counter checks that the raw counter can be followed at all.
 func (f *faults) counter(key string, s Source) {
+	if s.Kind == kindGPIO {
+		f.pulses(key, s)
+		return
+	}
 	n, err := count.PerRevolution(s.Revolution.Scale)
 	if err != nil {
 		f.add(key+".revolution.scale", "%w", err)
@@ -225,7 +301,11 @@ func (f *faults) counter(key string, s Source) {
 	}
 }
 
+// counterBits is the width of the raw counter; 0 for pulses.
 func counterBits(s Source) uint {
+	if s.Kind == kindGPIO {
+		return 0
+	}
 	if s.Revolution.Type == "u16" {
 		return 16
 	}
@@ -238,9 +318,6 @@ func (f *faults) stop(key string, s Stop) {
 		f.id(key+".side", s.Side)
 	}
 	f.between(key+".hold", s.Hold.Std(), 0, time.Minute)
-	if s.Line != "" || s.Active != "" {
-		f.add(key, "line and active belong to pulse inputs, which are not in this version")
-	}
 }
 
 // unjoin gives the errors that were joined.
@@ -256,6 +333,9 @@ func modbusConfig(s Source) modbus.Config {
 	c := modbus.Config{
 		Address: s.Address, Unit: s.Unit, Timeout: s.Timeout.Std(),
 		Revolution: modbus.Register{Function: s.Revolution.Function, Register: s.Revolution.Register, Type: s.Revolution.Type},
+	}
+	if s.Kind == kindRTU {
+		c.Serial = &modbus.Serial{Baud: s.Baud, Parity: s.Parity, StopBits: s.StopBits}
 	}
 	if s.SpeedRPM != nil {
 		c.Speed = &modbus.Register{Function: s.SpeedRPM.Function, Register: s.SpeedRPM.Register, Type: s.SpeedRPM.Type, Scale: s.SpeedRPM.Scale}

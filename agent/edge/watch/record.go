@@ -29,6 +29,8 @@ func (p *pass) tell(at source.Instant, kind any) {
 		r.Kind = k
 	case *wirepb.Record_LifeLink:
 		r.Kind = k
+	case *wirepb.Record_Discontinuity:
+		r.Kind = k
 	case *wirepb.Record_ConfigApplied:
 		r.Kind = k
 	case *wirepb.Record_ClockStep:
@@ -61,11 +63,13 @@ func (p *pass) flush(clock source.Instant, until int64, ext uint64) {
 }
 
 func (p *pass) span(clock source.Instant, from, until int64, ext uint64, q wirepb.CountQuality) {
-	m := p.w.counter.Modulus()
+	raw := ext // a pulse count is its own raw counter
+	if m := p.w.counter.Modulus(); !p.w.conf.Pulses {
+		raw = (p.base.Raw + m - (p.base.Ext-ext)%m) % m
+	}
 	p.tell(instant(clock, until), &wirepb.Record_CountSpan{CountSpan: &wirepb.CountSpan{
 		LifeId: id(p.st.Life), From: p.st.Told, To: ext,
-		RawTo:   (p.base.Raw + m - (p.base.Ext-ext)%m) % m,
-		RawBits: uint32(p.w.conf.Bits), FromBoottimeNs: min(from, until),
+		RawTo: raw, RawBits: uint32(p.w.conf.Bits), FromBoottimeNs: min(from, until),
 		CountsPerRevolution: p.w.conf.PerRevolution, Quality: q,
 	}})
 	p.st.Told = ext

@@ -15,7 +15,8 @@ func (p *pass) hole() bool {
 	}
 	last, now := p.st.Last, p.r.At
 	s := &p.st.stop
-	p.continued = s.open && s.input && p.active != 0 && p.r.Raw == p.st.Raw && p.st.Counter == p.w.conf.Counter
+	// A pulse count that has not moved says nothing about a time without it.
+	p.continued = s.open && s.input && p.active != 0 && p.r.Raw == p.st.Raw && p.st.Counter == p.w.conf.Counter && !p.w.conf.Pulses
 	if s.open && s.input && p.allPending() && !p.continued {
 		p.endInputStop(last)
 	}

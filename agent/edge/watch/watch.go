@@ -42,7 +42,8 @@ type Stop struct {
 
 // Config is what must be known of a machine.
 type Config struct {
-	Bits          uint    // width of the raw counter
+	Bits          uint    // width of the raw counter; 0 with Pulses
+	Pulses        bool    // the raw counter is the agent's own pulse count
 	PerRevolution uint32  // counts in one revolution
 	MaxRPM        float64 // 0 = count.DefaultMaxRPM
 	Stops         []Stop
@@ -85,7 +86,11 @@ func New(c Config, newID func() [16]byte, boot func([16]byte) uint32) (*Watch, e
 	if len(c.Stops) > MaxStops || c.Poll < 0 || c.StopAfter < 0 {
 		return nil, fmt.Errorf("%w: %d stop inputs, poll %s, stop after %s; at most %d inputs and positive times expected", ErrConfig, len(c.Stops), c.Poll, c.StopAfter, MaxStops)
 	}
-	counter, err := count.New(count.Options{Bits: c.Bits, PerRevolution: c.PerRevolution, MaxRPM: c.MaxRPM})
+	bits := c.Bits
+	if c.Pulses {
+		c.Bits, bits = 0, 32 // for the bounds only
+	}
+	counter, err := count.New(count.Options{Bits: bits, PerRevolution: c.PerRevolution, MaxRPM: c.MaxRPM})
 	if err != nil {
 		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
 	}
@@ -152,6 +157,7 @@ func (p *pass) take() {
 		hole = p.hole()
 	}
 	p.applied()
+	p.losses()
 	p.count(hole)
 	if hole {
 		p.afterHole()
@@ -189,10 +195,13 @@ func (p *pass) applied() {
 
 // count lets the counter decide and tells lives.
 func (p *pass) count(hole bool) {
-	p.st.Axis += p.elapsed()
+	elapsed := p.elapsed()
+	p.st.Axis += elapsed
 	s := count.Sample{Raw: p.r.Raw, At: p.st.Axis}
 	var v count.Verdict
-	if p.st.Counter != p.w.conf.Counter && p.st.Count.Known {
+	if p.w.conf.Pulses {
+		p.st.Count, v = p.pulses(s, elapsed, hole)
+	} else if p.st.Counter != p.w.conf.Counter && p.st.Count.Known {
 		p.st.Count, v = p.w.counter.Replace(p.st.Count, s, "another counter is configured")
 	} else {
 		p.st.Count, v = p.w.counter.Step(p.st.Count, s)
