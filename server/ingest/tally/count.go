@@ -125,8 +125,12 @@ func (m *Machine) link(stream int64, k *store.LifeLink, t int64, c *Changes) str
 		return fmt.Sprintf("life link has lost at least %d and at most %d counts", k.LostMin, k.LostMax)
 	}
 	key := LifeKey{k.New, perRev(k.PerRev)}
+	unseen := uint64(0)
+	if k.Prev == (store.ID{}) {
+		unseen = m.unseen(key.ID, t) * uint64(key.PerRev)
+	}
 	l := m.life(key)
-	lo, hi := max(l.LostMin, k.LostMin), max(l.LostMax, k.LostMax)
+	lo, hi := max(l.LostMin, k.LostMin), max(l.LostMax, k.LostMax, unseen)
 	m.LostMin += lostFloor(lo, key.PerRev) - lostFloor(l.LostMin, key.PerRev)
 	m.LostMax += lostCeil(hi, key.PerRev) - lostCeil(l.LostMax, key.PerRev)
 	l.LostMin, l.LostMax = lo, hi
@@ -135,6 +139,21 @@ func (m *Machine) link(stream int64, k *store.LifeLink, t int64, c *Changes) str
 		m.watch(stream, t, t, byState, "", c)
 	}
 	return ""
+}
+
+// unseen bounds the revolutions that nobody will tell of when a reader that
+// knows of no life before begins one at t: the box was replaced, or its journal
+// is gone, and with it what was counted since the newest instant booked.
+func (m *Machine) unseen(life store.ID, t int64) uint64 {
+	if !m.Heard || t <= m.Last {
+		return 0
+	}
+	for key := range m.Lives {
+		if key.ID != life {
+			return uint64(math.Ceil(float64(t-m.Last) / 60_000 * plausibleRPM))
+		}
+	}
+	return 0
 }
 
 // maxLost keeps the sum of many links inside an int64.

@@ -81,3 +81,31 @@ func TestCellStart(t *testing.T) {
 		}
 	}
 }
+
+// TestReplacedReader: what a lost journal had counted is bounded, not left out.
+func TestReplacedReader(t *testing.T) {
+	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	rec := func(ms int64, kind any) *store.Record {
+		return &store.Record{Boot: 1, Boottime: ms * 1e6, Kind: kind}
+	}
+	m, c := new(Machine), NewChanges(nil)
+	for _, r := range []struct {
+		stream int64
+		rec    *store.Record
+	}{
+		{1, rec(1000, &store.LifeLink{New: store.ID{1}, PerRev: 4})},
+		{1, rec(61_000, &store.CountSpan{Life: store.ID{1}, From: 0, To: 120, FromBoottime: 1000 * 1e6, PerRev: 4})},
+		{2, rec(91_000, &store.LifeLink{New: store.ID{2}, PerRev: 4})},
+		{2, rec(91_000, &store.LifeLink{New: store.ID{2}, PerRev: 4})},                                // told twice
+		{3, rec(31_000, &store.LifeLink{New: store.ID{3}, PerRev: 4})},                                // late word: that time was watched
+		{2, rec(92_000, &store.LifeLink{New: store.ID{4}, Prev: store.ID{2}, LostMax: 8, PerRev: 4})}, // an agent's own bounds hold
+	} {
+		if why := m.Apply(r.stream, r.rec, place, c); why != "" {
+			t.Fatal(why)
+		}
+	}
+	// By hand: half a minute at 1000 rpm, and 8 counts of 4 to the revolution.
+	if m.Revolutions != 30 || m.LostMin != 0 || m.LostMax != 500+2 {
+		t.Errorf("%d revolutions, %d to %d lost; want 30, 0 to 502", m.Revolutions, m.LostMin, m.LostMax)
+	}
+}
