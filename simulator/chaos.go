@@ -14,6 +14,7 @@ type chaosCommand struct {
 	Seed   uint64   `default:"1" help:"Seed of the faults, 1 or more."`
 	Bin    string   `type:"path" help:"Folder with the programs agent and server; without it they are built."`
 	Faults []string `help:"Kinds of faults to draw from, separated by commas; without it all."`
+	Keep   bool     `help:"Leave journals, records and logs of a run that found something."`
 	JSON   bool     `help:"Print the result as one JSON object on the last line."`
 }
 
@@ -28,7 +29,7 @@ func (c *chaosCommand) Run(e *env) error {
 	if c.JSON {
 		progress = e.errOut
 	}
-	r, err := chaos.Run(e.ctx, chaos.Options{Cycles: c.Cycles, Seed: c.Seed, Bin: c.Bin, Faults: c.Faults,
+	r, err := chaos.Run(e.ctx, chaos.Options{Cycles: c.Cycles, Seed: c.Seed, Bin: c.Bin, Faults: c.Faults, Keep: c.Keep,
 		Told: func(line string) { fmt.Fprintln(progress, line) }})
 	if err != nil {
 		return err

@@ -32,6 +32,8 @@ type Options struct {
 	// Settle is how long the books may take to come to rest. 0 means 100 s:
 	// an agent that lost its line often waits up to 30 s before it tries.
 	Settle time.Duration
+	// Keep leaves the folder of a run that found something, and tells it.
+	Keep bool
 	// Told takes a line for people; nil means nowhere.
 	Told func(string)
 }
@@ -105,7 +107,13 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 	if err != nil {
 		return r, fmt.Errorf("chaos: folder: %w", err)
 	}
-	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	defer func() {
+		if o.Keep && !r.OK() {
+			o.Told("journals, records and logs are in " + dir)
+			return
+		}
+		err = errors.Join(err, os.RemoveAll(dir))
+	}()
 	bin, err := build(ctx, o.Bin, dir)
 	if err != nil {
 		return r, err

@@ -148,7 +148,16 @@ func flipping(ctx context.Context, m *mill, s *station) (func() error, bool, err
 	m.doubt(s, m.safe(ctx, s))
 	ok, err := flip(s.spool, m.rng)
 	m.backup = "" // what only the journal had may be gone
-	return func() error { return m.startAgent(s, false) }, ok, err
+	return func() error {
+		if err := m.startAgent(s, false); err != nil || !ok {
+			return err
+		}
+		m.gens[s.gen].vague = true
+		for _, c := range s.machines {
+			c.replaced()
+		}
+		return nil
+	}, ok, err
 }
 
 // losing takes the whole journal, as when a box is replaced.

@@ -102,7 +102,11 @@ func (m *mill) settle(ctx context.Context, limit time.Duration) (map[string]time
 	for _, c := range m.all {
 		c.setHold(true)
 	}
-	pause(ctx.Done(), 700*time.Millisecond)
+	for _, c := range m.all { // a stop of its own may last some seconds
+		for !c.isStill() && pause(ctx.Done(), 50*time.Millisecond) {
+		}
+	}
+	pause(ctx.Done(), 400*time.Millisecond)
 	for _, c := range m.all {
 		c.setInput(0)
 	}

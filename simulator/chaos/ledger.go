@@ -75,6 +75,7 @@ type cylinder struct {
 
 	force int           // inputs to show next, 0 = as drawn
 	hold  bool          // no turns and no stops
+	still bool          // the drive has heard of hold
 	woken chan struct{} // wakes the drive
 }
 
@@ -239,9 +240,11 @@ func (c *cylinder) drive(done <-chan struct{}, rng *rand.Rand) {
 			c.turn()
 		}
 		if c.held() {
+			c.setStill(true)
 			if !c.rest(done, time.Hour) {
 				return
 			}
+			c.setStill(false)
 			continue
 		}
 		if rng.IntN(12) == 0 && !c.takeForce() {
@@ -260,6 +263,19 @@ func (c *cylinder) drive(done <-chan struct{}, rng *rand.Rand) {
 		}
 		c.turn() // at least one turn lies between two stops
 	}
+}
+
+// setStill says that the drive shows nothing of its own while held.
+func (c *cylinder) setStill(on bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.still = on
+}
+
+func (c *cylinder) isStill() bool {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.still
 }
 
 func (c *cylinder) rest(done <-chan struct{}, d time.Duration) bool {
@@ -306,7 +322,7 @@ func pause(done <-chan struct{}, d time.Duration) bool {
 	}
 }
 
-// replaced writes down that whoever reads the machine next knows nothing.
+// replaced writes down that whoever reads the machine next may know nothing.
 func (c *cylinder) replaced() {
 	c.mu.Lock()
 	defer c.mu.Unlock()

@@ -13,6 +13,7 @@ type window struct{ from, to time.Duration }
 type generation struct {
 	of    string // agent
 	fresh bool   // with an empty journal
+	vague bool   // with a damaged one: what it knew may be gone
 	doubt []window
 }
 
@@ -56,6 +57,9 @@ func countable(sights []sight, gens map[int]*generation) span {
 			}
 			if !g.surely(s) || begins && s.calls < 3 {
 				merge(next, k, n)
+			}
+			if begins && g.vague {
+				follow(next, known{input: none}, n, s)
 			}
 			if begins && !g.fresh {
 				resume(next, k, n, s)
