@@ -96,6 +96,10 @@ type look struct {
 	stop     store.ID // zero = none
 	cause    string
 	problem  string
+	owes     bool      // the agent has something that is not in the books
+	life     store.ID  // of the counter
+	extended uint64    // counter
+	moved    time.Time // when a word first had this counter
 }
 
 // agent is one agent as heard.
@@ -103,6 +107,7 @@ type agent struct {
 	registered store.Agent
 	session    uint64
 	online     bool
+	parted     bool // its last word was a goodbye, not a will
 	heard      time.Time
 	offset     time.Duration
 	version    string

@@ -57,9 +57,11 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 	return out, nil
 }
 
-// Totals returns the books of every machine with kilos, and whether nothing is
-// known to be outstanding at any agent.
+// Totals returns the books of every machine with kilos, and whether they hold
+// all that agents have seen: each agent is heard, or has said goodbye, and
+// owes nothing. While a cylinder turns there is always more to come.
 func (f *Floor) Totals(ctx context.Context) ([]TotalsView, bool, error) {
+	settled := f.settled() // before the books: these can only be newer
 	totals, drained, err := f.st.Totals(ctx)
 	if err != nil {
 		return nil, false, fmt.Errorf("floor: read totals: %w", err)
@@ -77,7 +79,7 @@ func (f *Floor) Totals(ctx context.Context) ([]TotalsView, bool, error) {
 		out = append(out, v)
 	}
 	slices.SortFunc(out, func(a, b TotalsView) int { return strings.Compare(a.Machine, b.Machine) })
-	return out, drained, nil
+	return out, drained && settled, nil
 }
 
 // Tasks returns what a tender of the given machines (none = all) has to do

@@ -28,13 +28,20 @@ func (f *Floor) Live(id string, st *wirepb.AgentState) {
 		// machines is old.
 		if st.GetSessionNo() >= a.session {
 			a.online = false
+			// A goodbye tells how the machines' streams stand, a will cannot.
+			a.parted = len(st.GetMachines()) > 0
+			for _, l := range st.GetMachines() {
+				if m, ok := f.machines[l.GetMachine()]; ok && f.book.agents[m.id] == id {
+					m.live.owes = owes(l)
+				}
+			}
 			f.redraw(f.machinesOf(id)...)
 		}
 		return
 	}
 	now := f.c.Now()
 	// A session number may fall: a new box has taken the agent's name.
-	a.session, a.online, a.heard = st.GetSessionNo(), true, now
+	a.session, a.online, a.parted, a.heard = st.GetSessionNo(), true, false, now
 	a.version, a.journal = st.GetVersion(), int64(st.GetJournalBytes())
 	clock := st.GetClock()
 	wall := now
@@ -53,6 +60,11 @@ func (f *Floor) Live(id string, st *wirepb.AgentState) {
 		w := look{
 			at: wall, readable: l.GetReadable(), turning: l.GetTurning(),
 			rpm: l.GetSpeedRpm(), cause: l.GetCause(), problem: l.GetProblem(),
+			owes: owes(l), extended: l.GetExtended(), moved: m.live.moved,
+		}
+		copy(w.life[:], l.GetLifeId())
+		if w.extended != m.live.extended || w.life != m.live.life {
+			w.moved = now
 		}
 		if age := time.Duration(clock.GetBoottimeNs() - l.GetBoottimeNs()); age > 0 && l.GetBoottimeNs() > 0 {
 			w.at = wall.Add(-age)
@@ -65,6 +77,45 @@ func (f *Floor) Live(id string, st *wirepb.AgentState) {
 		m.live = w
 	}
 	f.redraw(touched...)
+}
+
+// owes tells that an agent has something of a machine that is not in the
+// books: a record, or counts that no record tells yet.
+func owes(l *wirepb.MachineLive) bool {
+	return l.GetHeadSeq() > l.GetAckedSeq() || l.GetUntold() > 0
+}
+
+// How old the last word of an agent may be, and for how long a counter must
+// have stood, for the books to be whole. Agents speak every ten seconds, and
+// within a second after something changed.
+const (
+	wordAge  = 25 * time.Second
+	restTime = 2 * time.Second
+)
+
+// settled tells whether every agent that speaks for a machine is heard, or has
+// said goodbye, and owes nothing.
+func (f *Floor) settled() bool {
+	now := f.c.Now()
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	for _, m := range f.machines {
+		if m.state.Last.IsZero() && m.live.at.IsZero() {
+			continue // never heard
+		}
+		a := f.agents[f.book.agents[m.id]]
+		switch {
+		case a == nil, m.live.owes:
+			return false
+		case a.online:
+			if now.Sub(a.heard) > wordAge || now.Sub(m.live.moved) < restTime {
+				return false
+			}
+		case !a.parted:
+			return false
+		}
+	}
+	return true
 }
 
 // machinesOf lists the machines an agent speaks for. It needs f.mu.

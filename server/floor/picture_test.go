@@ -104,6 +104,51 @@ func TestLiveWords(t *testing.T) {
 	})
 }
 
+// The books are whole when every agent that speaks for a machine is heard, or
+// has said goodbye, and owes nothing.
+func TestDrained(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := &memory{book: millBook(), agents: []store.Agent{{ID: "u-01", Machines: []string{"k01"}}, {ID: "u-02", Machines: []string{"k02"}}}}
+		m.states = []store.MachineState{watchedSince("k01", six, time.Now())}
+		f := newFloor(t, m, nil)
+		word := func(extended, untold, head, acked uint64) *wirepb.MachineLive {
+			return &wirepb.MachineLive{Machine: "k01", Readable: true, LifeId: make([]byte, 16), Extended: extended, Untold: untold, HeadSeq: head, AckedSeq: acked}
+		}
+		will := func(session uint64) *wirepb.AgentState { return &wirepb.AgentState{SessionNo: session} }
+		goodbye := func(session uint64, l *wirepb.MachineLive) *wirepb.AgentState {
+			return &wirepb.AgentState{SessionNo: session, Machines: []*wirepb.MachineLive{l}}
+		}
+		for _, step := range []struct {
+			what string
+			say  *wirepb.AgentState // nil: nothing
+			wait time.Duration
+			want bool
+		}{
+			{"the agent of a machine with records was not heard since the start", nil, time.Hour, false},
+			{"counts that no record tells", live(1, word(7, 2, 3, 3)), 3 * time.Second, false},
+			{"told, not acknowledged", live(1, word(7, 0, 4, 3)), 3 * time.Second, false},
+			{"all in the books", live(1, word(7, 0, 4, 4)), 3 * time.Second, true},
+			{"it turns", live(1, word(8, 0, 4, 4)), time.Second, false},
+			{"it stands", nil, 2 * time.Second, true},
+			{"no word for long", nil, 30 * time.Second, false},
+			{"heard again", live(1, word(8, 0, 4, 4)), 0, true},
+			{"cut off", will(1), time.Hour, false},
+			{"back", live(2, word(8, 0, 4, 4)), 0, true},
+			{"a goodbye that owes", goodbye(2, word(9, 0, 5, 4)), time.Hour, false},
+			{"back again", live(3, word(9, 0, 5, 5)), 3 * time.Second, true},
+			{"a goodbye that owes nothing", goodbye(3, word(9, 0, 5, 5)), time.Hour, true},
+		} {
+			if step.say != nil {
+				f.Live("u-01", step.say)
+			}
+			time.Sleep(step.wait)
+			if _, drained, err := f.Totals(t.Context()); err != nil || drained != step.want {
+				t.Errorf("%s: drained %v, %v; want %v", step.what, drained, err, step.want)
+			}
+		}
+	})
+}
+
 func TestKilos(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := &memory{book: millBook()}

@@ -60,10 +60,18 @@ func (c *Config) check(where func(string) string) error {
 	case c.Database.File == "":
 		f.add("database.file", "is empty, expected a file name; its folder is made when it is missing")
 	}
+	c.checkBackup(f)
 	c.checkCalendar(f)
 	c.checkCauses(f)
 	c.checkRest(f)
 	return errors.Join(f.errs...)
+}
+
+func (c *Config) checkBackup(f *faults) {
+	if c.Backup.Every != 0 {
+		f.length("backup.every", conf.Duration(c.Backup.Every), minute, backupLate)
+	}
+	f.within("backup.keep", float64(c.Backup.Keep), 1, 1000)
 }
 
 var localeForm = regexp.MustCompile(`^[a-z]{2,3}(-[A-Za-z0-9]{2,8})*$`)

@@ -14,6 +14,7 @@ type Config struct {
 	Listen   ListenConfig   `yaml:"listen"`
 	TLS      TLSConfig      `yaml:"tls"`
 	Database DatabaseConfig `yaml:"database"`
+	Backup   BackupConfig   `yaml:"backup"`
 	Calendar CalendarConfig `yaml:"calendar"`
 	Units    UnitsConfig    `yaml:"units"`
 	Causes   []CauseConfig  `yaml:"causes"`
@@ -60,6 +61,14 @@ type TLSConfig struct {
 type DatabaseConfig struct {
 	File    string `yaml:"file"`     // SQLite; its folder is made with mode 0700
 	URLFile string `yaml:"url_file"` // PostgreSQL; not in this version
+}
+
+// BackupConfig is about verified copies of the records. Another disk is a
+// better place than the default, which only guards against damage of the file.
+type BackupConfig struct {
+	Dir   string `yaml:"dir"`   // empty = "backups" beside the database
+	Every Every  `yaml:"every"` // "1d", or "off"
+	Keep  int    `yaml:"keep"`  // so many of the newest
 }
 
 // CalendarConfig is the working time of the mill. Without shifts it works
@@ -159,6 +168,7 @@ func Defaults() Config {
 		Site:     SiteConfig{ID: "demo", Zone: "UTC", Locale: "en-GB", Digits: "latn"},
 		Listen:   ListenConfig{GRPC: "127.0.0.1:7443", HTTP: "127.0.0.1:7080", MQTT: "127.0.0.1:7883", Metrics: "127.0.0.1:7465"},
 		Database: DatabaseConfig{File: "turnwise-data/turnwise.db"},
+		Backup:   BackupConfig{Every: Every(day), Keep: 7},
 		Calendar: CalendarConfig{DayStarts: 6 * 60},
 		Units:    UnitsConfig{Count: "ne", Mass: "kg", Diameter: "inch", Width: "cm"},
 		Causes:   defaultCauses(),

@@ -68,6 +68,7 @@ type Host struct {
 	ingest      *ingest.Ingest
 	broker      *broker.Broker // nil = off
 	heads       *heads
+	backups     *backups
 	counts      *counts
 	health      *health.Server
 	grpc        *grpc.Server
@@ -120,11 +121,17 @@ func New(ctx context.Context, c Config, o Options) (_ *Host, err error) {
 }
 
 func (h *Host) openStore(ctx context.Context) error {
+	lock, err := sqlite.Hold(h.c.Database.File)
+	if err != nil {
+		return fmt.Errorf("host: hold the records in %s (database.file): %w", h.c.Database.File, err)
+	}
+	h.open = append(h.open, lock.Free)
 	st, err := sqlite.Open(ctx, h.c.Database.File, sqlite.Options{Log: h.o.Log, Now: h.o.Now})
 	if err != nil {
-		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, err)
+		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
 	}
 	h.st = st
+	h.backups = newBackups(&h.c, st, h.o.Log, h.o.Now)
 	h.open = append(h.open, st.Close)
 	if h.incarnation, err = st.Incarnation(ctx); err != nil {
 		return fmt.Errorf("host: read the incarnation of %s: %w", h.c.Database.File, err)
@@ -242,6 +249,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind.Go(named("ingest", func() error { return h.ingest.Run(back) }))
 	behind.Go(named("floor", func() error { return h.floor.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))
+	behind.Go(named("backups", func() error { return h.backups.run(back) }))
 
 	before, front := errgroup.WithContext(ctx)
 	before.Go(func() error {

@@ -5,6 +5,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"turnwise/proto/conf"
 )
 
 const (
@@ -32,6 +34,34 @@ func (c *Clock) UnmarshalText(text []byte) error {
 		return fmt.Errorf("found %q, expected a wall time from \"00:00\" to \"24:00\"", text)
 	}
 	*c = Clock(hh*60 + mm)
+	return nil
+}
+
+// Every is a time span between repetitions, 0 = never; "1d" or "off" in text.
+type Every time.Duration
+
+// String is the form that UnmarshalText reads.
+func (e Every) String() string {
+	if e == 0 {
+		return Off
+	}
+	return conf.Duration(e).String()
+}
+
+// MarshalText gives "1d" or "off".
+func (e Every) MarshalText() ([]byte, error) { return []byte(e.String()), nil }
+
+// UnmarshalText reads what [conf.Duration] reads, and "off".
+func (e *Every) UnmarshalText(text []byte) error {
+	if string(text) == Off {
+		*e = 0
+		return nil
+	}
+	var d conf.Duration
+	if err := d.UnmarshalText(text); err != nil || d == 0 {
+		return fmt.Errorf("found %q, expected a time span like \"1d\", or off", text)
+	}
+	*e = Every(d)
 	return nil
 }
 

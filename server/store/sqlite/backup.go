@@ -68,6 +68,9 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 		o.Progress = func(string, int64, int64) {}
 	}
 	fail := func(err error) (*Backup, error) {
+		if e, ok := errors.AsType[sqlite3.Error](err); ok && (e.Code == sqlite3.ErrCorrupt || e.Code == sqlite3.ErrNotADB) {
+			err = fmt.Errorf("the database is %w: %w; %s", store.ErrDamaged, err, repairDamage)
+		}
 		return nil, fmt.Errorf("sqlite: backup of %s to %s: %w", file, target, err)
 	}
 	began := o.Now()

@@ -28,6 +28,7 @@ type Lock struct{ f *os.File }
 // another process holds the lock the error is [store.ErrInUse]. The kernel
 // frees the lock of a process that dies.
 func Hold(file string) (*Lock, error) {
+	file = linked(file)
 	if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
 		return nil, fmt.Errorf("sqlite: lock %s: %w", file, err)
 	}
@@ -53,6 +54,15 @@ func Hold(file string) (*Lock, error) {
 		return nil, errors.Join(err, l.Free())
 	}
 	return l, nil
+}
+
+// linked is the name of a file behind links, so that a database with two names
+// has one lock.
+func linked(file string) string {
+	if name, err := filepath.EvalSymlinks(file); err == nil {
+		return name
+	}
+	return file
 }
 
 // Free gives the lock back. The file stays: removing it would let two

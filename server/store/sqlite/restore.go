@@ -54,6 +54,7 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 	fail := func(err error) (*Restored, error) {
 		return nil, fmt.Errorf("sqlite: restore %s from %s: %w; the database is unchanged", file, from, err)
 	}
+	file = linked(file)
 	if st, err := os.Stat(from); err != nil {
 		return fail(err)
 	} else if now, err := os.Stat(file); err == nil && os.SameFile(st, now) {

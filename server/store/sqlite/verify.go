@@ -310,6 +310,9 @@ func (v *verifier) records(ctx context.Context) error {
 
 // scan reads the records in the order of their keys.
 func (v *verifier) scan(ctx context.Context, h hash.Hash, chains map[int64]*chain) error {
+	if v.o.Progress != nil {
+		v.o.Progress(0, v.total)
+	}
 	var b []byte
 	return each(ctx, v.w.conn, func(rows *sql.Rows) error {
 		var num, seq, kind, crc int64

@@ -1,0 +1,249 @@
+package host
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"turnwise/server/store"
+	"turnwise/server/store/sqlite"
+)
+
+const (
+	// backupLate is how long a mill may be without a new backup before it is
+	// told, without end.
+	backupLate = 7 * day
+	// keepAcked is how long agents then keep what the server has.
+	keepAcked = 35 * day
+	// backupGrace lets a server start in peace before it makes up for a backup.
+	backupGrace = minute
+	// backupAgain is how long after a failure the next one is tried.
+	backupAgain = 10 * minute
+	// backupLook bounds how long a backup that others took goes unnoticed.
+	backupLook = hour
+)
+
+// BackupDir is the folder of the backups.
+func (c *Config) BackupDir() string {
+	if c.Backup.Dir != "" {
+		return c.Backup.Dir
+	}
+	return filepath.Join(filepath.Dir(c.Database.File), "backups")
+}
+
+var backupForm = regexp.MustCompile(`-[0-9]{8}T[0-9]{6}Z\.db$`)
+
+// backupName is the name of a backup by its instant.
+func (c *Config) backupName(at time.Time) string {
+	return c.Site.ID + "-" + at.UTC().Format("20060102T150405Z") + ".db"
+}
+
+// listBackups returns the dated backups of the site in a folder, oldest first.
+func (c *Config) listBackups(dir string) []string {
+	names, _ := filepath.Glob(filepath.Join(dir, c.Site.ID+"-*.db")) // a site id has nothing special in it
+	return slices.DeleteFunc(names, func(name string) bool {
+		loc := backupForm.FindStringIndex(filepath.Base(name))
+		return loc == nil || loc[0] != len(c.Site.ID)
+	})
+}
+
+// TakeBackup takes a verified backup of the database of a configuration. An
+// empty target is the folder of the backups; a folder gets a dated file. Now
+// may be nil, and so may progress, which hears what is being done.
+func TakeBackup(ctx context.Context, c Config, target string, now func() time.Time, progress func(stage string, done, total int64)) (*sqlite.Backup, error) {
+	if now == nil {
+		now = time.Now
+	}
+	if target == "" {
+		target = c.BackupDir()
+		if err := os.MkdirAll(target, 0o700); err != nil {
+			return nil, fmt.Errorf("host: folder of the backups (backup.dir): %w", err)
+		}
+	}
+	if st, err := os.Stat(target); err == nil && st.IsDir() {
+		target = filepath.Join(target, c.backupName(now()))
+	}
+	abs, err := filepath.Abs(target)
+	if err != nil {
+		return nil, fmt.Errorf("host: backup: %w", err)
+	}
+	return sqlite.TakeBackup(ctx, c.Database.File, abs, sqlite.BackupOptions{Now: now, Progress: progress})
+}
+
+// Restore puts a verified backup in the place of the database.
+func Restore(ctx context.Context, c Config, from string, dryRun bool, progress func(string, int64, int64)) (*sqlite.Restored, error) {
+	return sqlite.Restore(ctx, c.Database.File, from, sqlite.RestoreOptions{DryRun: dryRun, Progress: progress})
+}
+
+// Verify checks the database of a configuration, or a backup where one is named.
+func Verify(ctx context.Context, c Config, backup string, progress func(stage string, done, total int64)) (*sqlite.Report, error) {
+	tell := func(done, total int64) { progress("checking records", done, total) }
+	if backup != "" {
+		return sqlite.Verify(ctx, backup, sqlite.VerifyOptions{Backup: true, Progress: tell})
+	}
+	o := sqlite.VerifyOptions{Progress: tell}
+	if newest := c.newestBackup(); newest != "" {
+		o.Repair = "stop the server and restore: server restore -c server.yaml --verify --from " + newest
+	}
+	return sqlite.Verify(ctx, c.Database.File, o)
+}
+
+// newestBackup is the newest one that the server took, or empty.
+func (c *Config) newestBackup() string {
+	if all := c.listBackups(c.BackupDir()); len(all) > 0 {
+		return all[len(all)-1]
+	}
+	return ""
+}
+
+// damaged adds to an error about damage which backup there is.
+func (c *Config) damaged(err error) error {
+	if !errors.Is(err, store.ErrDamaged) {
+		return err
+	}
+	if newest := c.newestBackup(); newest != "" {
+		return fmt.Errorf("%w (the newest backup in %s is %s)", err, c.BackupDir(), newest)
+	}
+	return fmt.Errorf("%w (there is no backup in %s)", err, c.BackupDir())
+}
+
+// backups takes a verified backup from time to time, and tells when there is
+// none. It is a component of the host.
+type backups struct {
+	c   *Config
+	db  *sqlite.Store
+	log *slog.Logger
+	now func() time.Time
+
+	notBefore time.Time // the next one
+	told      time.Time // that there is none
+
+	newest atomic.Int64 // taken at, Unix ms; 0 = none
+	late   atomic.Bool
+	failed atomic.Int64
+}
+
+func newBackups(c *Config, db *sqlite.Store, log *slog.Logger, now func() time.Time) *backups {
+	return &backups{c: c, db: db, log: log, now: now, notBefore: now().Add(backupGrace)}
+}
+
+// run looks until ctx ends. A backup that cannot be taken is no reason not to
+// serve.
+func (b *backups) run(ctx context.Context) error {
+	for {
+		wait := b.look(ctx)
+		t := time.NewTimer(wait)
+		select {
+		case <-t.C:
+		case <-ctx.Done():
+			t.Stop()
+			return nil
+		}
+	}
+}
+
+// look takes a backup where one is due, and returns when to look again.
+func (b *backups) look(ctx context.Context) time.Duration {
+	taken, _, created, err := b.db.LastBackup(ctx)
+	if err != nil {
+		if ctx.Err() == nil {
+			b.log.Error("newest backup is not known", "error", err)
+		}
+		return backupAgain
+	}
+	now := b.now()
+	since := created
+	if !taken.IsZero() {
+		since = taken
+		b.newest.Store(taken.UnixMilli())
+	}
+	every := time.Duration(b.c.Backup.Every)
+	if every > 0 && !now.Before(since.Add(every)) && !now.Before(b.notBefore) {
+		if b.take(ctx) {
+			since = now
+		}
+	}
+	b.lateness(ctx, now, since)
+	if every == 0 {
+		return backupLook
+	}
+	due := since.Add(every)
+	if due.Before(b.notBefore) {
+		due = b.notBefore
+	}
+	return min(max(due.Sub(now), time.Second), backupLook)
+}
+
+func (b *backups) take(ctx context.Context) bool {
+	dir := b.c.BackupDir()
+	sqlite.Sweep(dir)
+	x, err := TakeBackup(ctx, *b.c, "", b.now, nil)
+	if err != nil {
+		b.notBefore = b.now().Add(backupAgain)
+		if ctx.Err() == nil {
+			b.failed.Add(1)
+			b.log.Error("backup not taken", "dir", dir, "error", err, "again_in", backupAgain)
+		}
+		return false
+	}
+	b.newest.Store(x.Taken.UnixMilli())
+	b.log.Info("verified backup taken", "file", x.File, "bytes", x.Bytes, "records", x.Records, "took", x.Took())
+	all := b.c.listBackups(dir)
+	for _, old := range all[:max(len(all)-b.c.Backup.Keep, 0)] {
+		if err := os.Remove(old); err != nil {
+			b.log.Warn("old backup not removed", "file", old, "error", err)
+		}
+	}
+	return true
+}
+
+// lateness tells once a day that there is no new backup, and lets agents
+// forget what is so old that their journals would grow for ever.
+func (b *backups) lateness(ctx context.Context, now, since time.Time) {
+	late := now.Sub(since) > backupLate
+	b.late.Store(late)
+	if !late || now.Sub(b.told) < day {
+		return
+	}
+	b.told = now
+	b.log.Warn("no verified backup for more than 7 days; a broken disk would lose what the agents no longer have",
+		"since", since, "dir", b.c.BackupDir(), "every", b.c.Backup.Every.String(), "repair", "server backup -c server.yaml")
+	if n, err := b.db.FallBack(ctx, now.Add(-keepAcked)); err != nil && ctx.Err() == nil {
+		b.log.Error("backup horizon not moved", "error", err)
+	} else if n > 0 {
+		b.log.Warn("agents may forget records of more than 35 days that no backup holds", "streams", n)
+	}
+}
+
+var (
+	backupNewestDesc = prometheus.NewDesc("turnwise_backup_newest_timestamp_seconds", "When the newest verified backup was taken; 0: there is none.", nil, nil)
+	backupLateDesc   = prometheus.NewDesc("turnwise_backup_late", "1: no verified backup for 7 days.", nil, nil)
+	backupFailedDesc = prometheus.NewDesc("turnwise_backup_failures_total", "Backups that could not be taken or did not pass their check.", nil, nil)
+)
+
+// Describe and Collect make backups a collector of metrics.
+func (b *backups) Describe(ch chan<- *prometheus.Desc) {
+	ch <- backupNewestDesc
+	ch <- backupLateDesc
+	ch <- backupFailedDesc
+}
+
+// Collect tells the state of the backups.
+func (b *backups) Collect(ch chan<- prometheus.Metric) {
+	late := 0.0
+	if b.late.Load() {
+		late = 1
+	}
+	ch <- prometheus.MustNewConstMetric(backupNewestDesc, prometheus.GaugeValue, float64(b.newest.Load())/1000)
+	ch <- prometheus.MustNewConstMetric(backupLateDesc, prometheus.GaugeValue, late)
+	ch <- prometheus.MustNewConstMetric(backupFailedDesc, prometheus.CounterValue, float64(b.failed.Load()))
+}
