@@ -183,7 +183,7 @@ func machineNames(ids []string) []string {
 }
 
 type totalsCmd struct {
-	WaitDrained time.Duration `name:"wait-drained" help:"Wait until no record is known to be at an agent only; exit 6 if that takes longer." placeholder:"30s"`
+	WaitDrained time.Duration `name:"wait-drained" help:"Wait until the machines stand and agents hold nothing that is not in the books; exit 6 if that takes longer." placeholder:"30s"`
 }
 
 // totalsJSON is the books of one machine. Its field names are fixed.
@@ -237,9 +237,9 @@ func (c *totalsCmd) Run(ctx context.Context, s *session) error {
 	case r.GetDrained():
 		return nil
 	case c.WaitDrained > 0:
-		return &exitError{exitPartly, fmt.Errorf("agents still hold records after %v; these books will grow", c.WaitDrained)}
+		return &exitError{exitPartly, fmt.Errorf("after %v machines turn, or agents hold records or are offline; these books will grow", c.WaitDrained)}
 	}
-	fmt.Fprintln(s.err, "agents still hold records; these books will grow")
+	fmt.Fprintln(s.err, "machines turn, or agents hold records or are offline; these books will grow")
 	return nil
 }
 

@@ -148,15 +148,28 @@ func (a *Agent) Run(ctx context.Context) (err error) {
 	syncing.Go(func() error { return ended(watching, a.journal.Run(watching)) })
 
 	g, ctx := errgroup.WithContext(ctx)
-	g.Go(func() error { return ended(ctx, a.uplink.Run(ctx)) })
-	var past, tried sync.WaitGroup
+	// The uplink ends after the machines, so that it sends their last words.
+	sending, stopSending := context.WithCancel(context.WithoutCancel(ctx))
+	defer stopSending()
+	g.Go(func() error { return ended(sending, a.uplink.Run(sending)) })
+	var past, tried, reading sync.WaitGroup
+	reading.Add(len(a.machines))
 	delays := phases(a.conf.Machines)
 	for i, m := range a.machines {
 		past.Add(1)
 		tried.Add(1)
 		delay := delays[i]
-		g.Go(func() error { return m.run(ctx, delay, past.Done, tried.Done) })
+		g.Go(func() error {
+			defer reading.Done()
+			return m.run(ctx, delay, past.Done, tried.Done)
+		})
 	}
+	g.Go(func() error {
+		<-ctx.Done()
+		reading.Wait()
+		stopSending()
+		return nil
+	})
 	var waiting sync.WaitGroup
 	waiting.Go(func() { past.Wait(); a.signal(ctx, a.pastDone) })
 	waiting.Go(func() { tried.Wait(); a.signal(ctx, a.ready) })

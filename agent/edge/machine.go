@@ -158,8 +158,26 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 			break
 		}
 	}
-	m.lastMark()
+	m.finish()
 	return nil
+}
+
+// finish journals what was counted and how far the machine was watched.
+func (m *machine) finish() {
+	next, recs := m.watch.Finish(m.st)
+	if len(recs) == 0 {
+		m.lastMark()
+		return
+	}
+	err := m.write(next, recs)
+	m.noteJournal(err)
+	if err != nil {
+		return
+	}
+	m.st = next
+	m.mu.Lock()
+	defer m.mu.Unlock()
+	m.view.live.Untold = 0
 }
 
 func sleep(ctx context.Context, d time.Duration) bool {
@@ -297,8 +315,11 @@ func (m *machine) live() *wirepb.MachineLive {
 	stream := m.channel.StreamID()
 	l.Machine, l.StreamId = m.conf.ID, stream[:]
 	l.Readable, l.Problem = m.view.readable, m.view.problem
+	// Before the head: what becomes durable in between counts as untold.
+	l.Untold = v.Untold + m.channel.Unsynced()
 	if m.view.journal != "" {
 		l.Problem = m.view.journal
+		l.Untold = max(l.Untold, 1)
 	}
 	const most = 200 // bytes: the live view of all machines is one message
 	if len(l.Problem) > most {

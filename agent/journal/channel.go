@@ -62,6 +62,13 @@ func (c *Channel) Head() uint64 {
 	return c.durable
 }
 
+// Unsynced is the number of records that are not durable yet.
+func (c *Channel) Unsynced() uint64 {
+	c.j.mu.Lock()
+	defer c.j.mu.Unlock()
+	return c.appended - c.durable
+}
+
 // Acked is the newest sequence number that the server has.
 func (c *Channel) Acked() uint64 {
 	c.j.mu.Lock()

@@ -83,7 +83,8 @@ func (u *Uplink) machines() []*wirepb.MachineLive {
 	return list[:min(len(list), wire.MaxMachines)]
 }
 
-// offlineState is the will, and the last word of a clean end.
+// offlineState is the will, and with the machines the last word of a clean
+// end.
 func (u *Uplink) offlineState() *wirepb.AgentState {
 	run := u.j.RunID()
 	return &wirepb.AgentState{SessionNo: u.session, RunId: run[:], Version: u.o.Version}

@@ -240,7 +240,13 @@ func (u *Uplink) connectAndSend(ctx context.Context) error {
 	u.restart()
 	err = u.serve(ctx, c)
 	if ctx.Err() != nil {
-		sayGoodbye(c, message{topic: wire.State(u.o.Site, u.o.Agent), payload: will, retain: true})
+		last := will
+		st := u.offlineState()
+		st.Machines = u.machines() // unlike a will it knows how the streams stand
+		if b, err := proto.Marshal(st); err == nil {
+			last = b
+		}
+		sayGoodbye(c, message{topic: wire.State(u.o.Site, u.o.Agent), payload: last, retain: true})
 		return nil
 	}
 	c.close(0)
@@ -248,8 +254,7 @@ func (u *Uplink) connectAndSend(ctx context.Context) error {
 }
 
 // sayGoodbye sends the last message and ends the connection. When it does not
-// get through in time the connection breaks off and the broker sends the will,
-// which says the same.
+// get through in time the connection breaks off and the broker sends the will.
 func sayGoodbye(c conn, last message) {
 	timer := time.NewTimer(goodbyeTime)
 	defer timer.Stop()

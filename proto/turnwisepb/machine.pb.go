@@ -768,7 +768,8 @@ func (*ListTotalsRequest) Descriptor() ([]byte, []int) {
 type ListTotalsResponse struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Machines []*MachineTotals       `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
-	// Nothing is known to be outstanding at any agent.
+	// Every agent that speaks for a machine is heard, or has said goodbye, and has
+	// nothing that is not in these books. Not while a cylinder turns.
 	Drained       bool `protobuf:"varint,2,opt,name=drained,proto3" json:"drained,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -59,6 +59,10 @@ func (w *Watch) Live(st State, speed *Speed, own float64) *wirepb.MachineLive {
 	l := &wirepb.MachineLive{
 		LifeId: id(st.Life), Extended: st.Count.Ext, Raw: st.Raw, RawBits: uint32(w.conf.Bits),
 		CountsPerRevolution: w.conf.PerRevolution, BoottimeNs: st.Last.Boottime,
+		Untold: st.Count.Ext - st.Told,
+	}
+	if st.Count.Holding() {
+		l.Untold = max(l.Untold, 1)
 	}
 	stopID, input, open := st.Stopped()
 	if open {

@@ -16,7 +16,7 @@ func (p *pass) hole() bool {
 	last, now := p.st.Last, p.r.At
 	s := &p.st.stop
 	// A pulse count that has not moved says nothing about a time without it.
-	p.continued = s.open && s.input && p.active != 0 && p.r.Raw == p.st.Raw && p.st.Counter == p.w.conf.Counter && !p.w.conf.Pulses
+	p.continued = s.open && s.input && p.stillHeld() && p.st.Counter == p.w.conf.Counter && !p.w.conf.Pulses
 	if s.open && s.input && p.allPending() && !p.continued {
 		p.endInputStop(last)
 	}
@@ -27,6 +27,15 @@ func (p *pass) hole() bool {
 	}})
 	p.st.settle(now.Boottime)
 	return true
+}
+
+// stillHeld tells that the inputs may have held the machine all through a
+// hole: one is on and the cylinder did not turn, or one of the same and it made
+// the turn of its running out.
+func (p *pass) stillHeld() bool {
+	m := p.w.counter.Modulus()
+	moved := (p.r.Raw%m + m - p.st.Raw%m) % m
+	return p.active != 0 && moved == 0 || p.active&p.st.stop.held != 0 && moved <= uint64(p.w.conf.PerRevolution)
 }
 
 // dark tells that a reading after a hole says nothing yet: a lamp that was
@@ -102,5 +111,8 @@ func (p *pass) routine() {
 		// The stop may turn out to have ended: nothing is told beyond that.
 	case counts && since >= p.every, s.open && since >= quietEvery:
 		p.span(p.r.At, p.st.Covered, now, p.base.Ext, wirepb.CountQuality_COUNT_QUALITY_SURE)
+	case p.every == spanEvery && time.Duration(now-p.st.Still) >= restAfter:
+		// The cylinder rests: the books are whole soon after it.
+		p.flush(p.r.At, max(p.st.Still, p.st.Covered), p.base.Ext)
 	}
 }

@@ -25,6 +25,7 @@ var ErrConfig = errors.New("watch configuration")
 const (
 	spanEvery  = 10 * time.Second // while counts come, live
 	quietEvery = time.Minute      // in a stop, and for past readings
+	restAfter  = 3 * time.Second  // without a count, live: the counts so far are told
 	holeAfter  = 12 * time.Second // or three polls
 	failures   = 3                // failed reads in a row that make a hole
 	clockStep  = 500 * time.Millisecond
@@ -118,6 +119,16 @@ func (w *Watch) Step(st State, r source.Reading, past bool) (State, []*wirepb.Re
 		return p.st, nil
 	}
 	p.take()
+	return p.st, p.recs
+}
+
+// Finish tells the counts that no record tells yet, for a watch that ends.
+func (w *Watch) Finish(st State) (State, []*wirepb.Record) {
+	if !st.Known {
+		return st, nil
+	}
+	p := &pass{w: w, st: st.clone(), r: source.Reading{At: st.Last, Raw: st.Raw}, base: st.Count}
+	p.flush(st.Last, max(st.Still, st.Covered), st.Count.Ext)
 	return p.st, p.recs
 }
 

@@ -253,18 +253,57 @@ func TestStandstill(t *testing.T) {
 	s.at(0, 100)
 	s.at(2, 101)
 	s.at(4, 102)
-	for i := 5; i <= 9; i++ {
+	s.at(5, 102)
+	s.at(6, 102)
+	s.want("0 config", "0 first_sight")
+	for i := 7; i <= 9; i++ { // at rest: what it made is told
 		s.at(float64(i), 102)
 	}
-	s.want("0 config", "0 first_sight")
+	s.want("4 span 01 (100,102] from 0")
 	s.at(10, 102) // more than 5 s without a count: it stands since the last
-	s.want("4 span 01 (100,102] from 0", "4 standstill at 102")
+	s.want("4 standstill at 102")
 	s.at(20, 102)
 	s.at(21, 103)
 	s.want("21 span 01 (102,103] from 4", "21 end at 103")
 	s.at(23, 104)
 	s.at(32, 108)
 	s.want("32 span 01 (103,108] from 21")
+}
+
+// A count that the cylinder makes as it runs out after the stop is told when
+// it rests.
+func TestRunningOutIsTold(t *testing.T) {
+	s := newScript(t, Config{Stops: twoInputs, StopAfter: time.Minute})
+	s.at(0, 100)
+	s.at(1, 101, 0)
+	s.at(2, 102, 0)
+	s.at(4, 102, 0)
+	s.want("0 config", "0 first_sight", "1 span 01 (100,101] from 0", "1 stop yarn/top at 101")
+	s.at(5, 102, 0)
+	s.want("2 span 01 (101,102] from 1")
+}
+
+// A watch that ends tells what it counted, once.
+func TestFinish(t *testing.T) {
+	s := newScript(t, Config{StopAfter: time.Minute})
+	if _, recs := s.w.Finish(s.st); len(recs) > 0 {
+		t.Errorf("a watch that saw nothing told %v", recs)
+	}
+	s.at(0, 100)
+	s.at(2, 101)
+	s.at(3, 101)
+	var recs []*wirepb.Record
+	s.st, recs = s.w.Finish(s.st)
+	if len(recs) != 1 || line(recs[0]) != "2 span 01 (100,101] from 0" {
+		t.Errorf("told %v", recs)
+	}
+	if _, again := s.w.Finish(s.st); len(again) > 0 {
+		t.Errorf("told again %v", again)
+	}
+	s.told = nil
+	s.restart()
+	s.at(8, 104)
+	s.want("8 gap from 1/3 raw 101 to 104 down", "8 span 01 (101,104] from 3 unsure")
 }
 
 func TestStandstillBeginsNotBeforeTheStopEnded(t *testing.T) {
@@ -371,6 +410,20 @@ func TestRestart(t *testing.T) {
 		s.at(30, 102, 1)
 		s.at(31, 102)
 		s.want("30 gap from 1/6 raw 102 to 102 down, stop continued", "31 end at 102")
+	})
+	t.Run("in a stop whose last turn nobody saw", func(t *testing.T) {
+		s := stopped(t)
+		s.restart()
+		s.at(30, 103, 0)
+		s.want("30 gap from 1/6 raw 102 to 103 down, stop continued", "30 span 01 (102,103] from 6 unsure")
+		s.at(31, 103)
+		s.want("31 end at 103")
+	})
+	t.Run("another input after a turn is another stop", func(t *testing.T) {
+		s := stopped(t)
+		s.restart()
+		s.at(30, 103, 1)
+		s.want("30 gap from 1/6 raw 102 to 103 down", "30 span 01 (102,103] from 6 unsure", "30 end at 103 earliest 6", "30 stop needle/ at 103")
 	})
 	t.Run("in a stop that ended unseen", func(t *testing.T) {
 		s := stopped(t)

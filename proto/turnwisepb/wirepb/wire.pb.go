@@ -1706,9 +1706,11 @@ type MachineLive struct {
 	// The last reading succeeded.
 	Readable bool `protobuf:"varint,13,opt,name=readable,proto3" json:"readable,omitempty"`
 	// What is wrong with the source, for people; empty when well.
-	Problem       string `protobuf:"bytes,14,opt,name=problem,proto3" json:"problem,omitempty"`
-	HeadSeq       uint64 `protobuf:"varint,15,opt,name=head_seq,json=headSeq,proto3" json:"head_seq,omitempty"`
-	AckedSeq      uint64 `protobuf:"varint,16,opt,name=acked_seq,json=ackedSeq,proto3" json:"acked_seq,omitempty"`
+	Problem  string `protobuf:"bytes,14,opt,name=problem,proto3" json:"problem,omitempty"`
+	HeadSeq  uint64 `protobuf:"varint,15,opt,name=head_seq,json=headSeq,proto3" json:"head_seq,omitempty"`
+	AckedSeq uint64 `protobuf:"varint,16,opt,name=acked_seq,json=ackedSeq,proto3" json:"acked_seq,omitempty"`
+	// Counts that the agent has seen and no durable record tells yet.
+	Untold        uint64 `protobuf:"varint,17,opt,name=untold,proto3" json:"untold,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1851,6 +1853,13 @@ func (x *MachineLive) GetHeadSeq() uint64 {
 func (x *MachineLive) GetAckedSeq() uint64 {
 	if x != nil {
 		return x.AckedSeq
+	}
+	return 0
+}
+
+func (x *MachineLive) GetUntold() uint64 {
+	if x != nil {
+		return x.Untold
 	}
 	return 0
 }
@@ -2222,7 +2231,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\aboot_id\x18\x05 \x01(\fR\x06bootId\x122\n" +
 	"\x05clock\x18\x06 \x01(\v2\x1c.turnwise.wire.v1.AgentClockR\x05clock\x129\n" +
 	"\bmachines\x18\a \x03(\v2\x1d.turnwise.wire.v1.MachineLiveR\bmachines\x12#\n" +
-	"\rjournal_bytes\x18\b \x01(\x04R\fjournalBytes\"\xcf\x03\n" +
+	"\rjournal_bytes\x18\b \x01(\x04R\fjournalBytes\"\xe7\x03\n" +
 	"\vMachineLive\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x17\n" +
@@ -2241,7 +2250,8 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\breadable\x18\r \x01(\bR\breadable\x12\x18\n" +
 	"\aproblem\x18\x0e \x01(\tR\aproblem\x12\x19\n" +
 	"\bhead_seq\x18\x0f \x01(\x04R\aheadSeq\x12\x1b\n" +
-	"\tacked_seq\x18\x10 \x01(\x04R\backedSeq\"1\n" +
+	"\tacked_seq\x18\x10 \x01(\x04R\backedSeq\x12\x16\n" +
+	"\x06untold\x18\x11 \x01(\x04R\x06untold\"1\n" +
 	"\x04Acks\x12)\n" +
 	"\x04acks\x18\x01 \x03(\v2\x15.turnwise.wire.v1.AckR\x04acks\"\xf0\x02\n" +
 	"\x03Ack\x12\x1b\n" +
