@@ -109,6 +109,27 @@ func TestBackupCommands(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &b); err != nil || b.File != target || len(b.SHA256) != 64 || b.Bytes == 0 || time.Since(b.Taken).Abs() > time.Minute {
 		t.Errorf("result %s, %v", out, err)
 	}
+	// Killed in the midst it leaves no backup, and the next one works.
+	for range 3 {
+		cmd := process(t, "backup", "-c", config, "--to", filepath.Join(dir, "killed.db"))
+		pipe, err := cmd.StderrPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		bufio.NewScanner(pipe).Scan() // the first stage
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+		if _, err := os.Stat(filepath.Join(dir, "killed.db")); err == nil {
+			want(t, 0, "good", "verify", "-c", config, "--from", filepath.Join(dir, "killed.db"))
+		}
+	}
+	want(t, 0, "backup", "backup", "-c", config, "--to", filepath.Join(dir, "killed.db"))
+	if left, _ := filepath.Glob(filepath.Join(dir, "killed*")); len(left) != 1 {
+		t.Errorf("left %v", left)
+	}
 	want(t, 0, filepath.Join(dir, "safe", "demo-"), "backup", "-c", config)
 	want(t, 0, filepath.Join(dir, "demo-"), "backup", "-c", config, "--to", dir)
 	want(t, 0, "good: "+db, "verify", "-c", config)

@@ -27,7 +27,7 @@ const (
 	// backupGrace lets a server start in peace before it makes up for a backup.
 	backupGrace = minute
 	// backupAgain is how long after a failure the next one is tried.
-	backupAgain = 10 * minute
+	backupAgain = hour
 	// backupLook bounds how long a backup that others took goes unnoticed.
 	backupLook = hour
 )

@@ -436,6 +436,9 @@ func TestRestoreKilled(t *testing.T) {
 				_ = os.Rename(db+part, aside+part)
 			}
 		}
+		if _, err := Open(t.Context(), db, Options{Log: quiet}); err == nil || !strings.Contains(err.Error(), "a restore was not ended") {
+			t.Errorf("killed after %d renames: opened with %v", killed, err)
+		}
 		l, err := Hold(db)
 		if err != nil {
 			t.Fatal(err)

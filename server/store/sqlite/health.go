@@ -23,6 +23,9 @@ const (
 // the check sums of the newest records. Damage is [store.ErrDamaged]: nobody
 // may read on as if nothing were.
 func (s *Store) look(ctx context.Context) error {
+	if _, err := os.Stat(s.file + readySuffix); err == nil {
+		return fmt.Errorf("sqlite: open %s: a restore was not ended: %s lies beside it; repeat the restore, or start the server, which ends it", s.file, s.file+readySuffix)
+	}
 	if st, err := os.Stat(s.file); err != nil || st.Size() == 0 {
 		return err
 	}

@@ -50,6 +50,7 @@ func Hold(file string) (*Lock, error) {
 	if err := f.Truncate(0); err == nil {
 		_, _ = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
 	}
+	discard(file + partialSuffix) // of a restore that was killed: only the holder restores
 	if _, err := swap(file); err != nil {
 		return nil, errors.Join(err, l.Free())
 	}

@@ -161,6 +161,37 @@ func TestVerifyTwoStreams(t *testing.T) {
 	}
 }
 
+// A database of the schema before is brought up to date, and its sums can be
+// counted again.
+func TestVerifyOlderSchema(t *testing.T) {
+	dir := t.TempDir()
+	s := open(t, dir)
+	smallMill(t, s)
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	spoil(t, file(dir), `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DELETE FROM goose_db_version WHERE version_id = 2`)
+	if _, err := Verify(t.Context(), file(dir), VerifyOptions{}); err == nil || !strings.Contains(err.Error(), "schema is version 1, this program needs 2") {
+		t.Errorf("error %v, want the versions", err)
+	}
+	s = open(t, dir)
+	commit(t, s, spans(t, "k01", 65, 70))
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if rep := undamaged(t, file(dir)); rep.Schema != newestSchema || rep.Recounted != 2 {
+		t.Errorf("%+v", rep)
+	}
+}
+
+// The version that verification knows is that of the last migration.
+func TestNewestSchema(t *testing.T) {
+	entries, err := migrations.ReadDir("migrations")
+	if err != nil || len(entries) != newestSchema {
+		t.Errorf("%d migrations, %v, newestSchema is %d", len(entries), err, newestSchema)
+	}
+}
+
 // Beside a server that writes, a verification sees one moment.
 func TestVerifyBesideWriter(t *testing.T) {
 	s := open(t, t.TempDir())
