@@ -17,6 +17,8 @@ import (
 	"slices"
 	"time"
 
+	"golang.org/x/sync/errgroup"
+
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -128,28 +130,30 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 	return r, err
 }
 
-// controls runs a few cycles over lines that lose and that double.
+// controls runs a few cycles over lines that lose and that double, at once.
 func controls(ctx context.Context, bin, dir string, o Options) (c Controls, err error) {
-	for _, x := range []struct {
-		name string
+	few := o
+	few.Cycles, few.Faults, few.Told = 2, []string{"kill agent"}, func(string) {}
+	var lost, twice verdict
+	g, ctx := errgroup.WithContext(ctx)
+	for name, x := range map[string]struct {
 		move func(uint64) uint64
-		seen func(verdict) bool
-		out  *bool
-	}{
-		{"lossy", lossy, func(v verdict) bool { return v.lost > 0 && v.doubled == 0 }, &c.Lossy},
-		{"doubling", doubling, func(v verdict) bool { return v.doubled > 0 && v.lost == 0 }, &c.Doubling},
-	} {
-		few := o
-		few.Cycles, few.Faults = 2, []string{"kill agent", "kill server"}
-		few.Told = func(string) {}
-		r := Result{Faults: map[string]int{}, NotInjected: map[string]string{}}
-		v, err := r.one(ctx, bin, filepath.Join(dir, x.name), few, forger(x.move))
-		if err != nil {
-			return c, fmt.Errorf("chaos: control %s: %w", x.name, err)
-		}
-		*x.out = x.seen(v)
-		o.Told(fmt.Sprintf("control %s: %d turns made, %d stored; caught: %t", x.name, v.turns, v.stored, *x.out))
+		out  *verdict
+	}{"lossy": {lossy, &lost}, "doubling": {doubling, &twice}} {
+		g.Go(func() (err error) {
+			r := Result{Faults: map[string]int{}, NotInjected: map[string]string{}}
+			if *x.out, err = r.one(ctx, bin, filepath.Join(dir, name), few, forger(x.move)); err != nil {
+				return fmt.Errorf("chaos: control %s: %w", name, err)
+			}
+			return nil
+		})
 	}
+	if err := g.Wait(); err != nil {
+		return c, err
+	}
+	c = Controls{Lossy: lost.lost > 0 && lost.doubled == 0, Doubling: twice.doubled > 0 && twice.lost == 0}
+	o.Told(fmt.Sprintf("control that loses: %d turns made, %d stored, caught: %t", lost.turns, lost.stored, c.Lossy))
+	o.Told(fmt.Sprintf("control that doubles: %d turns made, %d stored, caught: %t", twice.turns, twice.stored, c.Doubling))
 	return c, nil
 }
 

@@ -145,7 +145,8 @@ func flipping(ctx context.Context, m *mill, s *station) (func() error, bool, err
 		return nothing, false, nil
 	}
 	m.endAgent(s, syscall.SIGKILL)
-	m.doubt(s, m.safe(ctx, s))
+	safe := m.safe(ctx, s)
+	m.doubt(s, safe)
 	ok, err := flip(s.spool, m.rng)
 	m.backup = "" // what only the journal had may be gone
 	return func() error {
@@ -154,7 +155,7 @@ func flipping(ctx context.Context, m *mill, s *station) (func() error, bool, err
 		}
 		m.gens[s.gen].vague = true
 		for _, c := range s.machines {
-			c.replaced()
+			c.replaced(safe)
 		}
 		return nil
 	}, ok, err
@@ -171,13 +172,14 @@ func losing(ctx context.Context, m *mill, s *station) (func() error, bool, error
 
 // enrol gives an agent that stands an empty journal.
 func (m *mill) enrol(ctx context.Context, s *station) error {
-	m.doubt(s, m.safe(ctx, s))
+	safe := m.safe(ctx, s)
+	m.doubt(s, safe)
 	if err := empty(s.spool); err != nil {
 		return err
 	}
 	m.backup = ""
 	for _, c := range s.machines {
-		c.replaced()
+		c.replaced(safe)
 	}
 	return m.startAgent(s, true)
 }

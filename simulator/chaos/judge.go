@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"time"
 
 	pb "turnwise/proto/turnwisepb"
@@ -58,6 +59,9 @@ func (v *verdict) machine(c *cylinder, t *pb.MachineTotals, gens map[int]*genera
 	if most := c.excusable(); t.GetLostMax() > most {
 		v.no("%s: up to %d declared lost, the ledger excuses %d (%d jumps of its counter)", c.id, t.GetLostMax(), most, len(c.shifts))
 	}
+	if most := c.hidden(gens); c.turns-t.GetRevolutions() > most {
+		v.no("%s: %d turns made, %d stored: %d of them were hidden from every reader at the most (%d jumps of its counter)", c.id, c.turns, t.GetRevolutions(), most, len(c.shifts))
+	}
 	v.stops(c, t, gens)
 	sum := watched(t)
 	if least, most := last-c.firsts, c.now()-c.firsts; sum < least-tolerance || sum > most+tolerance {
@@ -85,6 +89,45 @@ func (c *cylinder) excusable() int64 {
 		most += int64(math.Ceil(d.Minutes()*rate)) + 4
 	}
 	return most
+}
+
+// hidden counts the turns that a reader may truly not know of: those between
+// the last look before a jump and the first after it; where a process ended or
+// could not write meanwhile, all since its journal knew the counter for sure.
+func (c *cylinder) hidden(gens map[int]*generation) int64 {
+	const look, stateAge, belief = 300 * time.Millisecond, 11 * time.Second, 4 * time.Second
+	var spans []window
+	for _, s := range c.shifts {
+		after := s.after
+		if after == 0 {
+			after = c.now()
+		}
+		w := window{s.from - look, after + look}
+		for _, e := range c.endings(gens) {
+			if e.from <= after+belief && e.to >= s.from {
+				w.from, w.to = min(w.from, s.from-stateAge), max(w.to, after+belief, e.to+belief)
+			}
+		}
+		spans = append(spans, w)
+	}
+	n := int64(0)
+	for _, t := range c.times {
+		if slices.ContainsFunc(spans, func(w window) bool { return t >= w.from && t <= w.to }) {
+			n++
+		}
+	}
+	return n
+}
+
+// endings are the times in which the machine's reader may have lost what it
+// saw.
+func (c *cylinder) endings(gens map[int]*generation) []window {
+	for _, s := range c.sights {
+		if g := gens[s.gen]; g != nil {
+			return g.doubt // those of all processes of the agent since the first
+		}
+	}
+	return nil
 }
 
 func (v *verdict) stops(c *cylinder, t *pb.MachineTotals, gens map[int]*generation) {

@@ -43,6 +43,7 @@ type sight struct {
 // shift is a counter that jumped.
 type shift struct {
 	at, seen, after time.Duration // last look before it, first look after it
+	from            time.Duration // what was counted since then may be lost
 	kind            string
 }
 
@@ -55,8 +56,9 @@ type cylinder struct {
 	begun    time.Time
 
 	mu     sync.Mutex
-	turns  int64 // since the first instant
-	offset int64 // shown counter minus turns
+	turns  int64           // since the first instant
+	times  []time.Duration // of each turn
+	offset int64           // shown counter minus turns
 	input  int
 	stops  []stop
 	shifts []shift
@@ -152,6 +154,7 @@ func (c *cylinder) turn() {
 		return
 	}
 	c.turns++
+	c.times = append(c.times, c.now())
 	if c.shown() == 0 {
 		c.wraps++
 	}
@@ -181,7 +184,7 @@ func (c *cylinder) jump(kind string, to int64) bool {
 	}
 	c.offset += to - c.shown()
 	c.pending, c.pendAt = true, 0
-	c.shifts = append(c.shifts, shift{at: c.now(), seen: c.lasts, kind: kind})
+	c.shifts = append(c.shifts, shift{at: c.now(), seen: c.lasts, from: c.lasts, kind: kind})
 	return true
 }
 
@@ -322,11 +325,12 @@ func pause(done <-chan struct{}, d time.Duration) bool {
 	}
 }
 
-// replaced writes down that whoever reads the machine next may know nothing.
-func (c *cylinder) replaced() {
+// replaced writes down that whoever reads the machine next may know nothing
+// of what came after safe.
+func (c *cylinder) replaced(safe time.Duration) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.shifts = append(c.shifts, shift{at: c.now(), seen: c.lasts, kind: replacement})
+	c.shifts = append(c.shifts, shift{at: c.now(), seen: c.lasts, from: min(safe, c.lasts), kind: replacement})
 	c.pending, c.pendAt = true, 0
 }
 

@@ -85,11 +85,9 @@ func build(ctx context.Context, bin, dir string) (string, error) {
 	if bin != "" {
 		return bin, nil
 	}
-	for _, name := range []string{"agent", "server"} {
-		cmd := exec.CommandContext(ctx, "go", "build", "-o", program(dir, name), "turnwise/"+name)
-		if out, err := cmd.CombinedOutput(); err != nil {
-			return "", fmt.Errorf("chaos: build %s: %w\n%s", name, err, out)
-		}
+	cmd := exec.CommandContext(ctx, "go", "build", "-o", dir+string(filepath.Separator), "turnwise/agent", "turnwise/server")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		return "", fmt.Errorf("chaos: build agent and server: %w\n%s", err, out)
 	}
 	return dir, nil
 }
