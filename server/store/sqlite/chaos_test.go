@@ -1,10 +1,12 @@
 package sqlite
 
 import (
+	"context"
 	"flag"
 	"fmt"
 	"maps"
 	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -71,7 +73,9 @@ func (m mill) batch(t *testing.T, machine string, run byte, first, last uint64) 
 }
 
 // Whatever is sent twice, too early or in any portions, and whenever the
-// server dies or cannot write: in the end the books are those of the mill.
+// server dies, cannot write, or is set back to its newest backup: in the end
+// the books are those of the mill. The agents forget what acknowledgements say
+// that a backup holds.
 func TestBooksUnderFaults(t *testing.T) {
 	// Each check opens a dozen databases. For more: -rapid.checks 1000.
 	if checks := flag.Lookup("rapid.checks"); checks.Value.String() == checks.DefValue {
@@ -89,7 +93,8 @@ func TestBooksUnderFaults(t *testing.T) {
 		defer func() { s.Close() }()
 		register(t, s, "k01", "k02", "k03")
 		m := drawMill(rt)
-		acked, run := map[string]uint64{}, byte(1)
+		acked, forgotten, run := map[string]uint64{}, map[string]uint64{}, byte(1)
+		backups, newest := 0, ""
 		send := func(machine string, first, last uint64) []store.Outcome {
 			out, err := s.Commit(t.Context(), []store.Batch{m.batch(t, machine, run, first, last)})
 			if err != nil {
@@ -98,13 +103,13 @@ func TestBooksUnderFaults(t *testing.T) {
 			if out[0].Acked < acked[machine] {
 				rt.Fatalf("acked fell from %d to %d", acked[machine], out[0].Acked)
 			}
-			acked[machine] = out[0].Acked
+			acked[machine], forgotten[machine] = out[0].Acked, max(forgotten[machine], out[0].Horizon)
 			return out
 		}
 		for range rapid.IntRange(5, 40).Draw(rt, "events") {
 			machine := rapid.SampledFrom([]string{"k01", "k02", "k03"}).Draw(rt, "machine")
 			end := uint64(len(m.journals[machine]))
-			switch rapid.IntRange(0, 9).Draw(rt, "event") {
+			switch rapid.IntRange(0, 11).Draw(rt, "event") {
 			case 0: // the server is killed: nothing is closed in order
 				if s.w != nil {
 					s.w.close()
@@ -115,16 +120,53 @@ func TestBooksUnderFaults(t *testing.T) {
 			case 1: // the agent starts anew
 				run++
 			case 2: // COMMIT gives an error
+				if forgotten[machine] == end {
+					continue
+				}
 				w, err := func() (*writer, error) { s.mu.Lock(); defer s.mu.Unlock(); return s.writer(t.Context()) }()
 				if err != nil {
 					rt.Fatal(err)
 				}
 				_ = w.conn.Raw(func(c any) error { c.(*sqlite3.SQLiteConn).RegisterCommitHook(func() int { return 1 }); return nil })
-				if send(machine, 1, end) != nil {
+				if send(machine, forgotten[machine]+1, end) != nil {
 					rt.Fatal("a COMMIT that failed gave no error")
 				}
+			case 3:
+				if backups++; backups > 3 { // they take long
+					continue
+				}
+				newest = filepath.Join(dir, fmt.Sprint("backup", backups))
+				if _, err := TakeBackup(t.Context(), s.file, newest, BackupOptions{}); err != nil {
+					rt.Fatal(err)
+				}
+				// The backup has noted itself as another writer: the connection is
+				// a new one from here on, which a hook must not miss.
+				if err := s.transact(t.Context(), "look", func(context.Context, *writer) error { return nil }); err != nil {
+					rt.Fatal(err)
+				}
+			case 4: // the disk breaks
+				if newest == "" {
+					continue
+				}
+				s.Close()
+				if _, err := Restore(t.Context(), file(dir), newest, RestoreOptions{}); err != nil {
+					rt.Fatal(err)
+				}
+				s = open(t, dir)
+				clear(acked)
+				for _, st := range s.w.streams {
+					acked[st.machine] = st.acked
+				}
+				for machine, seq := range forgotten {
+					if acked[machine] < seq {
+						rt.Fatalf("%s: restored up to %d, the agent has forgotten up to %d", machine, acked[machine], seq)
+					}
+				}
 			default:
-				first := rapid.Uint64Range(1, end).Draw(rt, "first")
+				if forgotten[machine] == end {
+					continue
+				}
+				first := rapid.Uint64Range(forgotten[machine]+1, end).Draw(rt, "first")
 				if rapid.Bool().Draw(rt, "next") {
 					first = min(acked[machine]+1, end)
 				}
