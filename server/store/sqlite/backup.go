@@ -11,6 +11,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"syscall"
 	"time"
 
 	"github.com/mattn/go-sqlite3"
@@ -70,6 +71,9 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 	fail := func(err error) (*Backup, error) {
 		if e, ok := errors.AsType[sqlite3.Error](err); ok && (e.Code == sqlite3.ErrCorrupt || e.Code == sqlite3.ErrNotADB) {
 			err = fmt.Errorf("the database is %w: %w; %s", store.ErrDamaged, err, repairDamage)
+		}
+		if e, ok := errors.AsType[sqlite3.Error](err); ok && e.Code == sqlite3.ErrFull || errors.Is(err, syscall.ENOSPC) {
+			err = fmt.Errorf("%w; free space in %s or name another folder", err, filepath.Dir(target))
 		}
 		return nil, fmt.Errorf("sqlite: backup of %s to %s: %w", file, target, err)
 	}
@@ -145,6 +149,7 @@ func copyChecked(ctx context.Context, file, name string, o BackupOptions) (*Repo
 	if err != nil {
 		return nil, err
 	}
+	v.rep.File = "the copy of " + file
 	sum, err := func() ([]byte, error) {
 		defer v.end()
 		if err := v.run(ctx); err != nil {

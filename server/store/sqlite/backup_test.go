@@ -400,6 +400,14 @@ func TestRestoreOlderBackup(t *testing.T) {
 	if r, err = Restore(t.Context(), file(dir), filepath.Join(out, "new.db"), RestoreOptions{}); err != nil || r.Beyond != 0 {
 		t.Errorf("%+v, %v", r, err)
 	}
+	// On a new machine there is nothing yet, not even the folder.
+	fresh := file(t.TempDir())
+	if r, err = Restore(t.Context(), fresh, filepath.Join(out, "new.db"), RestoreOptions{}); err != nil || r.Aside != "" {
+		t.Errorf("%+v, %v", r, err)
+	}
+	if rep := undamaged(t, fresh); rep.Records != 20 || rep.Revolutions != 80 {
+		t.Errorf("%+v", rep)
+	}
 }
 
 // A restore that is killed between its renames is ended by the next who holds

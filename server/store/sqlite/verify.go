@@ -8,7 +8,9 @@ import (
 	"errors"
 	"fmt"
 	"hash"
+	"maps"
 	"os"
+	"slices"
 	"time"
 
 	"github.com/mattn/go-sqlite3"
@@ -297,8 +299,8 @@ func (v *verifier) records(ctx context.Context) error {
 	if err := digest(ctx, v.w.conn, h, func(h hash.Hash) error { return v.scan(ctx, h, chains) }); err != nil {
 		return err
 	}
-	for _, c := range chains {
-		v.endChain(c)
+	for _, num := range slices.Sorted(maps.Keys(chains)) {
+		v.endChain(chains[num])
 	}
 	v.sum = h.Sum(nil)
 	if s := v.rep.seal; s != nil && len(s.sum) > 0 && !bytes.Equal(s.sum, v.sum) {
