@@ -17,7 +17,6 @@ import (
 	"google.golang.org/grpc/credentials"
 	"google.golang.org/grpc/credentials/insecure"
 	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
 )
@@ -54,7 +53,7 @@ func newSession(c *common, w world) (*session, error) {
 }
 
 func (s *session) close() {
-	if err := s.conn.Close(); err != nil && !errors.Is(err, grpc.ErrClientConnClosing) {
+	if err := s.conn.Close(); err != nil {
 		fmt.Fprintln(s.err, "planner: close the connection:", err)
 	}
 }
@@ -155,14 +154,6 @@ func fieldViolations(st *status.Status) []*errdetails.BadRequest_FieldViolation 
 		}
 	}
 	return nil
-}
-
-// at reads a time of the wire; absent is the zero time.
-func at(ts *timestamppb.Timestamp) time.Time {
-	if ts == nil {
-		return time.Time{}
-	}
-	return ts.AsTime()
 }
 
 // clock writes a time for a table: shorter the nearer it is.

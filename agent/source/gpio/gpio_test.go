@@ -16,11 +16,10 @@ import (
 
 // board is a kernel with chips whose lines the test moves.
 type board struct {
-	t       *testing.T
-	clock   int64
-	chips   map[string]*bank
-	asked   []request
-	buffers []int
+	t     *testing.T
+	clock int64
+	chips map[string]*bank
+	asked []request
 }
 
 // bank is one chip, and what a request for its lines has got.
