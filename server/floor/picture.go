@@ -136,7 +136,7 @@ func (f *Floor) picture(m *machine, now time.Time) MachineView {
 	c := f.book.cards[job.Card]
 	v := MachineView{
 		ID: m.id, Name: f.book.name(m.id), Area: e.Area, Set: e.Set, Agent: f.book.agents[m.id],
-		Label: f.book.label(job.Card), CardRPM: c.SpeedRPM, Order: job.Order, Card: job.Card, GramsPerRev: c.grams,
+		Label: f.book.label(job.Card), Structure: f.book.articles[c.Article].Structure, CardRPM: c.SpeedRPM, Order: job.Order, Card: job.Card, GramsPerRev: c.grams,
 		Problem:     m.live.problem,
 		Revolutions: m.state.Revolutions,
 		SinceDoff:   max(0, m.state.Revolutions-m.state.DoffAt),

@@ -31,6 +31,7 @@ type MachineView struct {
 	Area, Set   string
 	Agent       string
 	Label       string // article in a few words, "SJ 30x28"
+	Structure   string // of the article, as entered
 	State       State
 	Since       time.Time
 	Cause       Cause

@@ -203,7 +203,7 @@ func mill() *fakeFloor {
 		m := floor.MachineView{ID: t.Machine, Name: t.Name, Label: t.Label, Set: set, Agent: "u-01", State: floor.Running, Since: monday(10, 22), Heard: now,
 			SpeedRPM: t.SpeedRPM, CardRPM: t.CardRPM, Order: "SO-1041", Card: "c-" + t.Machine, GramsPerRev: 12.862, Revolutions: 1_284_511,
 			KilosCounted: 1604.2, SinceDoff: 740, ToDoff: 1204, RollKg: 25, RollNumber: 114, DoffDue: now.Add(52 * time.Minute),
-			Entry: floor.MachineEntry{DiameterInch: 30, GaugeNPI: 28, CylinderNeedles: 2640, Feeders: 90, MaxRPM: 34, Structures: []string{"single jersey"}, Year: 2014}}
+			Entry: floor.MachineEntry{DiameterInch: 30, GaugeNPI: 28, CylinderNeedles: 2640, Feeders: 90, MaxRPM: 34, Structures: []string{"single jersey"}, Year: 2014}, Structure: "double pique"}
 		switch t.Name {
 		case "K04":
 			m.State, m.Since, m.Cause = floor.Stopped, now.Add(-2*time.Minute), causes["y"]

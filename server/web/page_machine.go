@@ -10,6 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"turnwise/planner/knit"
+	"turnwise/planner/knit/chart"
 	"turnwise/server/floor"
 	"turnwise/server/store"
 )
@@ -27,7 +29,14 @@ type machineData struct {
 	Stops           []stopRow
 	Next            []nextRow
 	Plate           []fact
+	Repeat          repeat
 	Creel           string // link
+}
+
+// repeat is the loop notation of the structure on the machine.
+type repeat struct {
+	Name, Text string
+	Picture    template.HTML // "" = the structure has no known repeat
 }
 
 // machineTop is what changes with every look.
@@ -100,7 +109,7 @@ func (s *site) machine(ctx context.Context, q url.Values, now time.Time) (view, 
 		Thread: drawThread(t, a, now, hours, nil), Sentence: threadSentence(t),
 		Shift: "Since " + from.In(s.zone).Format("15:04"),
 		Stops: s.stopRows(day.Segments, now),
-		Plate: plate(m.Entry),
+		Plate: plate(m.Entry), Repeat: repeatOf(m.Structure),
 		Creel: "/creel" + query("machines", m.ID),
 	}
 	if sh.Name != "" {
@@ -115,6 +124,20 @@ func (s *site) machine(ctx context.Context, q url.Values, now time.Time) (view, 
 		{ID: "stops", Template: "machine-stops", Data: d},
 		{ID: "next", Template: "machine-next", Data: d},
 	}}, nil
+}
+
+// repeatOf draws the repeat of a structure that the trade has a name for. The
+// name is only a start: the book does not hold the mill's own repeat yet.
+func repeatOf(structure string) repeat {
+	k, err := knit.FindStructure(structure)
+	if err != nil {
+		return repeat{}
+	}
+	svg, err := chart.SVG(k.Program, chart.Options{ID: "repeat", Title: k.Name})
+	if err != nil {
+		return repeat{}
+	}
+	return repeat{Name: k.Name, Text: k.Program.String(), Picture: template.HTML(svg)}
 }
 
 func nameOf(m floor.MachineView) string {

@@ -196,7 +196,11 @@ func copyDatabase(ctx context.Context, file, name string, o BackupOptions) (take
 	if err != nil {
 		return taken, fmt.Errorf("begin the copy: %w", err)
 	}
-	defer func() { err = errors.Join(err, b.Finish()) }()
+	defer func() {
+		if ferr := b.Finish(); err == nil { // else it says the same again
+			err = ferr
+		}
+	}()
 	for idle := 0; ; {
 		before := b.Remaining()
 		done, err := b.Step(stepPages)
