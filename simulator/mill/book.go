@@ -6,6 +6,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/simulator/stops"
 )
 
 // order of the book. Promises count in days from the running one: 2 is
@@ -80,7 +81,7 @@ func (s *scenario) book() *pb.Book {
 		b.Lots = append(b.Lots, &pb.BookLot{Id: l.id, Yarn: l.yarn, Tip: l.tip, StoreKg: l.storeKg, AtMachineKg: l.machineKg})
 	}
 	for _, a := range articles {
-		b.Articles = append(b.Articles, &pb.BookArticle{Id: a.id, DisplayName: a.name, Structure: string(a.form), RollKg: rollKg, WasteRatio: 0.01})
+		b.Articles = append(b.Articles, &pb.BookArticle{Id: a.id, DisplayName: a.name, Structure: a.structure(), RollKg: rollKg, WasteRatio: 0.01})
 	}
 	for _, o := range orders {
 		b.Orders = append(b.Orders, &pb.BookOrder{Id: o.id, Article: o.article, QuantityKg: o.kg, DoneBeforeKg: o.before, PromiseTime: timestamppb.New(s.wall(days+o.due, o.hour, 0))})
@@ -124,3 +125,17 @@ func (s *scenario) firstCard(machine string) time.Duration {
 }
 
 const area = "hall-1"
+
+// structure is the trade's name of the article's cloth: piqué on 90 feeds has
+// the repeat of six feeds.
+func (a article) structure() string {
+	switch a.form {
+	case stops.Pique:
+		return "double pique"
+	case stops.Rib:
+		return "1x1 rib"
+	case stops.RibPlated:
+		return "1x1 rib with elastane"
+	}
+	return string(a.form)
+}
