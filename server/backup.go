@@ -115,7 +115,7 @@ func (v *verifyCommand) Run(w *world) error {
 	fmt.Fprintf(w.out, "good: %s: %d records in %d streams of %d machines, %d turns; all sums counted again for %d machines\n",
 		x.File, x.Records, x.Streams, x.Machines, x.Revolutions, x.Recounted)
 	if x.InPart > 0 {
-		fmt.Fprintf(w.out, "for %d machines the order of old records is not known: turns and stops were counted again, times were not\n", x.InPart)
+		fmt.Fprintf(w.out, "for %d machines old records were booked by an older version: turns were counted again, stops and times were not\n", x.InPart)
 	}
 	return nil
 }

@@ -13,17 +13,24 @@ import (
 	"turnwise/server/store"
 )
 
-// noteOrder writes down that records of another stream of the machine are
-// applied from here on. That is rare: a machine changes its stream when its
-// agent is replaced.
+// bookingRules numbers what package tally makes of records. Whoever changes
+// there what a record books raises it: otherwise sums of before, which were
+// right, would be taken for damage. 2: lost counts of a replaced reader are
+// bounded.
+const bookingRules = 2
+
+// noteOrder writes down that records of another stream of the machine, or by
+// other rules, are applied from here on. That is rare: a machine changes its
+// stream when its agent is replaced.
 func (k *work) noteOrder(m *machine, st *stream, first uint64) error {
-	if m.fed == st.num {
+	if m.fed == st.num && m.rules == bookingRules {
 		return nil
 	}
-	if _, err := k.w.exec(k.ctx, `INSERT INTO applied (machine_num, n, stream_num, first_seq) VALUES (?, ?, ?, ?)`, m.num, m.turns+1, st.num, int64(first)); err != nil {
+	if _, err := k.w.exec(k.ctx, `INSERT INTO applied (machine_num, n, stream_num, first_seq, rules) VALUES (?, ?, ?, ?, ?)`,
+		m.num, m.turns+1, st.num, int64(first), bookingRules); err != nil {
 		return fmt.Errorf("store the order of the streams of machine %s: %w", m.id, err)
 	}
-	m.fed, m.turns = st.num, m.turns+1
+	m.fed, m.turns, m.rules = st.num, m.turns+1, bookingRules
 	return nil
 }
 
@@ -58,17 +65,17 @@ func moved(p tally.Places, r *store.Record) bool {
 // loadOrder reads which stream each machine was fed from last.
 func (w *writer) loadOrder(ctx context.Context) error {
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num, n, stream int64
-		if err := rows.Scan(&num, &n, &stream); err != nil {
+		var num, n, stream, rules int64
+		if err := rows.Scan(&num, &n, &stream, &rules); err != nil {
 			return err
 		}
 		m, err := w.numbered(num, "order of streams")
 		if err != nil {
 			return err
 		}
-		m.turns, m.fed = n, stream
+		m.turns, m.fed, m.rules = n, stream, rules
 		return nil
-	}, `SELECT machine_num, max(n), stream_num FROM applied GROUP BY machine_num`)
+	}, `SELECT machine_num, max(n), stream_num, rules FROM applied GROUP BY machine_num`)
 }
 
 // numbered returns a machine that a row names.
@@ -86,8 +93,8 @@ type stretch struct {
 }
 
 // stretches returns the records of a machine in the order in which they were
-// applied. exact is false where that order is not known: then they come stream
-// by stream.
+// applied. exact is false where that order is not known, when they come stream
+// by stream, or where other rules booked them.
 func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exact bool, err error) {
 	byNum := map[int64]*stream{}
 	var streams []*stream
@@ -99,11 +106,13 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 	}
 	slices.SortFunc(streams, func(a, b *stream) int { return int(a.num - b.num) })
 	newest := map[*stream]int{} // place in all
+	exact = true
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num, first int64
-		if err := rows.Scan(&num, &first); err != nil {
+		var num, first, rules int64
+		if err := rows.Scan(&num, &first, &rules); err != nil {
 			return err
 		}
+		exact = exact && rules == bookingRules
 		st := byNum[num]
 		if st == nil {
 			return fmt.Errorf("order of streams of machine %s: stream number %d has no records of it: %w", m.id, num, store.ErrDamaged)
@@ -114,7 +123,7 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 		newest[st] = len(all)
 		all = append(all, stretch{st, uint64(first), math.MaxInt64})
 		return nil
-	}, `SELECT stream_num, first_seq FROM applied WHERE machine_num = ? ORDER BY n`, m.num)
+	}, `SELECT stream_num, first_seq, rules FROM applied WHERE machine_num = ? ORDER BY n`, m.num)
 	if err != nil {
 		return nil, false, err
 	}
@@ -137,7 +146,7 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 			return all, false, nil
 		}
 	}
-	return all, true, nil
+	return all, exact, nil
 }
 
 // replay gives fn the records that were booked for a machine, in the order in

@@ -48,7 +48,8 @@ type Report struct {
 	// Recounted tells of how many machines all kept sums were counted again.
 	Recounted int `json:"recounted_machines"`
 	// InPart tells of how many machines the order of the records is not known,
-	// so that only sums that do not depend on it were counted again.
+	// or that they were booked by the rules of an older version, so that only
+	// sums that do not depend on it were counted again.
 	InPart  int      `json:"recounted_in_part"`
 	Damages []Damage `json:"damages"`
 	More    int      `json:"more_damages"` // beyond the list
@@ -203,7 +204,7 @@ func fromContent(err error) bool {
 var errOldSchema = errors.New("schema of an older version")
 
 // newestSchema is the version of the last migration.
-const newestSchema = 2
+const newestSchema = 3
 
 // head reads what kind of database this is.
 func (v *verifier) head(ctx context.Context) error {

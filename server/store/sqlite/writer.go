@@ -33,7 +33,8 @@ type machine struct {
 	id  string
 	tally.Machine
 	fed   int64 // stream whose records were applied last, 0 = none
-	turns int64 // how often that changed
+	turns int64 // how often that, or the rules, changed
+	rules int64 // by which they were booked
 }
 
 // stream is one stream as committed.
