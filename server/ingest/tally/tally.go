@@ -9,6 +9,10 @@
 // run + stop + unknown = last - first holds in whole milliseconds.
 //
 // It does not judge sequence numbers (the store does) and knows no kilos.
+//
+// Stores compare what they keep with a count from the records. Whoever changes
+// what is booked raises the number of booking rules beside that comparison, or
+// sums that were right are taken for damage.
 package tally
 
 import (
