@@ -102,6 +102,9 @@ func (r *runCommand) Run(w *world) error {
 	}
 	log := slog.New(slog.NewTextHandler(w.errOut, &slog.HandlerOptions{Level: r.LogLevel}))
 	h, err := host.New(w.ctx, c, host.Options{Log: log, Version: versionText()})
+	if w.ctx.Err() != nil && errors.Is(err, w.ctx.Err()) {
+		return nil // the end was asked for during the start
+	}
 	if err != nil {
 		return err
 	}

@@ -113,3 +113,16 @@ func TestShowJSON(t *testing.T) {
 		t.Errorf("%d rows, want every value", len(rows))
 	}
 }
+
+// TestEndDuringStart: an end that is asked for before the records are open is
+// no failure.
+func TestEndDuringStart(t *testing.T) {
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	env := []string{"TURNWISE_DATABASE__FILE=" + filepath.Join(t.TempDir(), "t.db"),
+		"TURNWISE_LISTEN__GRPC=off", "TURNWISE_LISTEN__HTTP=127.0.0.1:0", "TURNWISE_LISTEN__MQTT=off", "TURNWISE_LISTEN__METRICS=off"}
+	var out, errOut bytes.Buffer
+	if code := run(ctx, []string{"run"}, env, &out, &errOut); code != 0 || errOut.Len() > 0 {
+		t.Errorf("exit %d, %q; want 0 and nothing said", code, errOut.String())
+	}
+}
