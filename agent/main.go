@@ -45,9 +45,18 @@ const (
 )
 
 type commands struct {
-	Run    runCommand   `cmd:"" help:"Run the agent in the foreground until SIGTERM."`
-	Check  checkCommand `cmd:"" help:"Check the configuration and read every input once."`
-	Probe  probeCommand `cmd:"" help:"Look twice at a range of Modbus addresses and mark those that count. Example: agent probe modbus://192.0.2.5:502?unit=1 --scan 0-99"`
+	Run   runCommand   `cmd:"" help:"Run the agent in the foreground until SIGTERM."`
+	Check checkCommand `cmd:"" help:"Check the configuration and read every input once."`
+	Probe probeCommand `cmd:"" help:"Look twice at a range of Modbus addresses and mark those that count. Example: agent probe modbus://192.0.2.5:502?unit=1 --scan 0-99"`
+	Count countCommand `cmd:"" help:"Count while the machine is turned by hand. Example: agent count -c agent.yaml --machine k13 --for 10rev"`
+	Learn struct {
+		Lamp lampCommand `cmd:"" help:"Watch the stop inputs and propose their hold times."`
+	} `cmd:"" help:"Learn how a machine behaves."`
+	Journal struct {
+		Status statusCommand `cmd:"" help:"Show what the journal holds."`
+		Verify verifyCommand `cmd:"" help:"Check every record of the journal."`
+		Export exportCommand `cmd:"" help:"Print every record of the journal as JSON lines."`
+	} `cmd:"" help:"Look into the journal; the agent may go on running."`
 	Config struct {
 		Show showCommand `cmd:"" help:"Print every value with its origin."`
 	} `cmd:"" help:"Look at the configuration."`

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"iter"
 	"strings"
+	"time"
 
 	"turnwise/agent/count"
 	"turnwise/agent/source"
@@ -46,6 +47,27 @@ func (o *opener) open(s Source) (source.Source, error) {
 	}
 	return o.lines.Open(modbusConfig(s))
 }
+
+// OpenSource opens the source of one machine alone, for people who set it up.
+// changed is told the changes of stop inputs with their instants on a clock
+// that never goes back; exact tells whether the source does so, and does not
+// only show them in its readings.
+func OpenSource(s Source, changed func(stop int, at time.Duration, active bool)) (src source.Source, exact bool, err error) {
+	if s.Kind != kindGPIO || changed == nil {
+		src, err = new(opener).open(s)
+		return src, false, err
+	}
+	c, err := gpioConfig(s)
+	if err != nil {
+		return nil, false, err
+	}
+	c.Trace = func(ch gpio.Change) { changed(ch.Stop, ch.At, ch.Active) }
+	src, err = gpio.Open(c)
+	return src, true, err
+}
+
+// PerRevolution is the number of counts in one revolution of the cylinder.
+func (s Source) PerRevolution() (uint32, error) { return s.perRevolution() }
 
 // recorded is a source whose readings have instants of their own.
 type recorded interface {

@@ -1,0 +1,244 @@
+package journal
+
+import (
+	"cmp"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"google.golang.org/protobuf/proto"
+
+	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/proto/wire"
+)
+
+// ErrNone is inside the error about a folder without a journal.
+var ErrNone = errors.New("no journal is here")
+
+// Entry is one record as it lies in a journal.
+type Entry struct {
+	Segment string // file
+	Machine string
+	Stream  [16]byte
+	Boot    [16]byte // of the record; zero when its number is not known
+	Sealed  *wirepb.SealedRecord
+	Record  *wirepb.Record // empty but for Seq when the body cannot be read
+	Sound   bool           // the check sum of the record is right
+}
+
+// StreamSummary is what an inspection found of one machine.
+type StreamSummary struct {
+	Machine string
+	Stream  [16]byte
+	First   uint64 // oldest record held; 0 when there is none
+	Head    uint64 // newest record
+	Held    uint64
+	Acked   uint64 // as last noted: it may be further by now
+	Horizon uint64
+	Oldest  time.Time // wall clock of the records, as the agent believed it
+	Newest  time.Time
+}
+
+// Inspection is what a look at a journal found.
+type Inspection struct {
+	Dir string
+	// Process is the number in the lock file: who opened the journal last.
+	Process  string
+	Segments int
+	Bytes    int64
+	Session  uint64
+	Boots    int
+	Streams  []StreamSummary // by machine
+	// Tail is the end of the newest segment that does not check yet: an agent
+	// may be writing it at this moment. It was never synced.
+	Tail *Damage
+	// Damage lists what does not check, or is missing, elsewhere.
+	Damage []Damage
+}
+
+// Inspect reads a journal from its oldest record on without its lock and
+// without changing anything; an agent may go on writing to it. visit is called
+// for every record and may end the inspection with an error.
+func Inspect(dir string, visit func(Entry) error) (Inspection, error) {
+	in := &inspector{Inspection: Inspection{Dir: dir}, slots: map[int]*StreamSummary{}, boots: map[uint64][16]byte{}, visit: visit}
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return in.Inspection, fmt.Errorf("journal: inspect: %w", err)
+	}
+	var numbers []uint64
+	for _, e := range entries {
+		if n, ok := parseName(e.Name()); ok && e.Type().IsRegular() {
+			numbers = append(numbers, n)
+		}
+	}
+	if len(numbers) == 0 {
+		return in.Inspection, fmt.Errorf("journal: inspect %s: %w: no file *%s in it", dir, ErrNone, segmentSuffix)
+	}
+	if b, err := os.ReadFile(filepath.Join(dir, "lock")); err == nil && len(b) < 32 {
+		in.Process = strings.TrimSpace(string(b))
+	}
+	slices.Sort(numbers)
+	for i, n := range numbers {
+		if i > 0 && n != numbers[i-1]+1 {
+			in.damage(Damage{File: (&segment{number: n}).name(), Reason: fmt.Sprintf("segments %d to %d are missing", numbers[i-1]+1, n-1)})
+		}
+		if err := in.segment(n, i == len(numbers)-1); err != nil {
+			return in.Inspection, err
+		}
+	}
+	for _, s := range in.slots {
+		in.Streams = append(in.Streams, *s)
+	}
+	slices.SortFunc(in.Streams, func(a, b StreamSummary) int { return cmp.Compare(a.Machine, b.Machine) })
+	in.Boots = len(in.boots)
+	return in.Inspection, nil
+}
+
+// inspector gathers what the segments hold.
+type inspector struct {
+	Inspection
+	slots map[int]*StreamSummary
+	boots map[uint64][16]byte
+	visit func(Entry) error
+	file  string
+}
+
+func (in *inspector) damage(d Damage) {
+	const most = 1000
+	if len(in.Damage) < most {
+		in.Damage = append(in.Damage, d)
+	}
+}
+
+func (in *inspector) segment(number uint64, last bool) error {
+	in.file = (&segment{number: number}).name()
+	b, err := os.ReadFile(filepath.Join(in.Dir, in.file))
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil // the server has all of it: the agent removed it meanwhile
+	}
+	if err != nil {
+		return fmt.Errorf("journal: inspect: %w", err)
+	}
+	in.Segments++
+	in.Bytes += int64(len(b))
+	off := int64(headerBytes)
+	if h, err := parseHeader(b); err != nil || h.segment != number {
+		in.damage(Damage{File: in.file, Bytes: min(int64(len(b)), headerBytes), Reason: "the header does not check"})
+		off = min(off, int64(len(b)))
+	}
+	end, bad, err := walk(b, number, off, last, func(off, size int64, p []byte) error {
+		f, err := decode(p)
+		if err != nil {
+			in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: err.Error()})
+			return nil
+		}
+		return in.take(f, off, size)
+	})
+	if err != nil {
+		return err
+	}
+	for _, st := range bad {
+		in.damage(Damage{File: in.file, Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
+	}
+	if rest := int64(len(b)) - end; rest > 0 {
+		in.Tail = &Damage{File: in.file, Offset: end, Bytes: rest, Reason: "not synced yet, or a torn tail"}
+	}
+	return nil
+}
+
+// take notes what a frame says.
+func (in *inspector) take(f frame, off, size int64) error {
+	s := in.slots[f.slot]
+	switch f.kind {
+	case kindBoot:
+		in.boots[f.number] = f.id
+		return nil
+	case kindSession:
+		in.Session = max(in.Session, f.number)
+		return nil
+	case kindOpened, kindMark, kindTick:
+		return nil
+	case kindStream:
+		if s == nil {
+			in.slots[f.slot] = &StreamSummary{Machine: f.machine, Stream: f.id}
+		} else if s.Stream != f.id {
+			in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: fmt.Sprintf("slot %d of machine %s begins a second stream", f.slot, s.Machine)})
+		}
+		return nil
+	}
+	if s == nil {
+		in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: fmt.Sprintf("slot %d has no stream", f.slot)})
+		return nil
+	}
+	switch f.kind {
+	case kindHead:
+		if s.Held > 0 && f.head > s.Head {
+			in.missing(s, f.head, off)
+		}
+		s.Head = max(s.Head, f.head)
+		s.Acked, s.Horizon = f.acked, f.horizon
+	case kindAck:
+		s.Acked, s.Horizon = f.acked, f.horizon
+	case kindData:
+		return in.data(f, s, off, size)
+	}
+	return nil
+}
+
+// missing notes that the records after the newest one up to last are not held.
+func (in *inspector) missing(s *StreamSummary, last uint64, off int64) {
+	in.damage(Damage{File: in.file, Offset: off, Reason: fmt.Sprintf("records %d to %d of machine %s are missing before this place", s.Head+1, last, s.Machine)})
+}
+
+func (in *inspector) data(f frame, s *StreamSummary, off, size int64) error {
+	switch {
+	case f.first <= s.Head:
+		in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: fmt.Sprintf("record %d of machine %s after %d", f.first, s.Machine, s.Head)})
+	case f.first > s.Head+1:
+		in.missing(s, f.first-1, off)
+	}
+	var stop error
+	err := f.each(func(seq uint64, r sealed) bool {
+		stop = in.record(s, seq, r, off, size)
+		return stop == nil
+	})
+	if err != nil {
+		in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: err.Error()})
+	}
+	return stop
+}
+
+func (in *inspector) record(s *StreamSummary, seq uint64, r sealed, off, size int64) error {
+	e := Entry{Segment: in.file, Machine: s.Machine, Stream: s.Stream, Record: new(wirepb.Record),
+		Sealed: &wirepb.SealedRecord{Body: r.body, Crc32C: r.crc}, Sound: wire.RecordCRC(s.Stream[:], seq, r.body) == r.crc}
+	if err := proto.Unmarshal(r.body, e.Record); err != nil {
+		e.Sound, e.Record = false, &wirepb.Record{Seq: seq}
+	}
+	if !e.Sound {
+		in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: fmt.Sprintf("record %d of machine %s does not check", seq, s.Machine)})
+	}
+	e.Boot = in.boots[uint64(e.Record.GetBoot())]
+	if s.Held == 0 {
+		s.First = seq
+	}
+	s.Held++
+	s.Head = max(s.Head, seq)
+	if at := e.Record.GetWallNs(); at != 0 {
+		t := time.Unix(0, at).UTC()
+		if s.Oldest.IsZero() || t.Before(s.Oldest) {
+			s.Oldest = t
+		}
+		if t.After(s.Newest) {
+			s.Newest = t
+		}
+	}
+	if in.visit == nil {
+		return nil
+	}
+	return in.visit(e)
+}
