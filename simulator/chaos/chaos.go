@@ -63,8 +63,11 @@ type Result struct {
 	StopsTruth  int64 `json:"stops_truth"`
 	StopsStored int64 `json:"stops_stored"`
 	// StopsLeast and StopsMost bound what the looks in the ledger allow.
-	StopsLeast int      `json:"stops_least"`
-	StopsMost  int      `json:"stops_most"`
+	StopsLeast int `json:"stops_least"`
+	StopsMost  int `json:"stops_most"`
+	// Frozen counts streams that the server stopped because their journal had
+	// been copied; any other one is a mismatch.
+	Frozen     int      `json:"streams_frozen"`
 	Seconds    float64  `json:"seconds"`
 	Seed       uint64   `json:"seed"`
 	Caught     Controls `json:"negative_control_caught"`
@@ -197,6 +200,10 @@ func (r *Result) one(ctx context.Context, bin, dir string, o Options, forge func
 		v.no("%v", slow)
 	}
 	m.checkFrozen()
+	r.Frozen = m.froze
+	if slow == nil && !m.broken && !m.drained(ctx, o.Settle) {
+		v.no("every journal is whole, and yet the server misses records that an agent told of")
+	}
 	v.mismatches = append(v.mismatches, m.notes...)
 	for _, c := range m.all {
 		r.Wraps += c.wraps
@@ -283,6 +290,7 @@ func (m *mill) checkFrozen() {
 	agents, to := frozen(m.log("server"), m.logRead)
 	m.logRead = to
 	for _, a := range agents {
+		m.froze++
 		if !m.copied[a] {
 			m.note("a stream of agent %s froze, and nobody copied its journal", a)
 		}

@@ -148,7 +148,7 @@ func flipping(ctx context.Context, m *mill, s *station) (func() error, bool, err
 	safe := m.safe(ctx, s)
 	m.doubt(s, safe)
 	ok, err := flip(s.spool, m.rng)
-	m.backup = "" // what only the journal had may be gone
+	m.backup, m.broken = "", true // what only the journal had may be gone
 	return func() error {
 		if err := m.startAgent(s, false); err != nil || !ok {
 			return err
@@ -177,7 +177,7 @@ func (m *mill) enrol(ctx context.Context, s *station) error {
 	if err := empty(s.spool); err != nil {
 		return err
 	}
-	m.backup = ""
+	m.backup, m.broken = "", true
 	for _, c := range s.machines {
 		c.replaced(safe)
 	}

@@ -56,6 +56,8 @@ type mill struct {
 	backups    int
 	logRead    int64
 	copied     map[string]bool // agents whose journal was copied
+	broken     bool            // a journal was damaged or lost with what it held
+	froze      int             // streams
 	noDisk     error           // why small disks could not be had
 
 	notes []string // what went wrong beside the figures
@@ -323,6 +325,20 @@ func (m *mill) until(ctx context.Context, limit time.Duration, so func(map[strin
 		}
 		if !pause(ctx.Done(), 200*time.Millisecond) {
 			return errors.Join(fmt.Errorf("not within %s", limit), err)
+		}
+	}
+}
+
+// drained waits until the server knows of nothing that it has not got.
+func (m *mill) drained(ctx context.Context, limit time.Duration) bool {
+	ctx, cancel := context.WithTimeout(ctx, limit)
+	defer cancel()
+	for {
+		if _, all, err := m.totals(ctx); err == nil && all {
+			return true
+		}
+		if !pause(ctx.Done(), 200*time.Millisecond) {
+			return false
 		}
 	}
 }

@@ -69,7 +69,8 @@ func (p *process) end(how os.Signal) error {
 	defer t.Stop()
 	select {
 	case <-p.done:
-		if how == syscall.SIGTERM && p.err != nil {
+		// -1: by the signal itself, before the program had begun to listen to it.
+		if how == syscall.SIGTERM && p.err != nil && p.cmd.ProcessState.ExitCode() != -1 {
 			return fmt.Errorf("%s ended with an error when asked to end: %w", p.name, p.err)
 		}
 		return nil
