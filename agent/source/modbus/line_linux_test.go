@@ -24,10 +24,11 @@ type wire struct {
 	name string
 	ids  map[byte]uint16 // units on the line; each adds this to its registers
 	at   []time.Time     // when questions came
-	ends []time.Time     // when answers were out
+	ends []time.Time     // when answers went out
 
 	ttyMu         sync.Mutex
 	master, slave *os.File
+	ended         bool
 }
 
 func newWire(t testing.TB) *wire {
@@ -35,23 +36,30 @@ func newWire(t testing.TB) *wire {
 		device: &device{t: t, words: map[int]uint16{}, bits: map[int]bool{}, unit: 1, exactErr: 2},
 		name:   filepath.Join(t.TempDir(), "line"), ids: map[byte]uint16{1: 0},
 	}
-	w.plug()
+	if err := w.plug(); err != nil {
+		t.Skipf("no pseudo-terminals here: %v", err)
+	}
 	t.Cleanup(func() {
-		w.unplug()
+		w.unplug(true)
 		w.wg.Wait()
 	})
 	return w
 }
 
-// plug makes a pair and serves its far end.
-func (w *wire) plug() {
+// plug makes a pair and serves its far end, unless the test has ended.
+func (w *wire) plug() error {
+	w.ttyMu.Lock()
+	defer w.ttyMu.Unlock()
+	if w.ended {
+		return nil
+	}
 	master, err := os.OpenFile("/dev/ptmx", os.O_RDWR|unix.O_NOCTTY, 0)
 	if err != nil {
-		w.t.Skipf("no pseudo-terminals here: %v", err)
+		return err
 	}
 	raw, err := master.SyscallConn()
 	if err != nil {
-		w.t.Fatal(err)
+		return err
 	}
 	var n int
 	if cerr := raw.Control(func(fd uintptr) {
@@ -59,26 +67,26 @@ func (w *wire) plug() {
 			n, err = unix.IoctlGetInt(int(fd), unix.TIOCGPTN)
 		}
 	}); cerr != nil || err != nil {
-		w.t.Fatal(cerr, err)
+		return errors.Join(cerr, err)
 	}
 	tty := fmt.Sprintf("/dev/pts/%d", n)
 	slave, err := os.OpenFile(tty, os.O_RDWR|unix.O_NOCTTY, 0) // so that the master never reads from nobody
 	if err != nil {
-		w.t.Fatal(err)
+		return err
 	}
 	_ = os.Remove(w.name)
 	if err := os.Symlink(tty, w.name); err != nil {
-		w.t.Fatal(err)
+		return err
 	}
-	w.ttyMu.Lock()
 	w.master, w.slave = master, slave
-	w.ttyMu.Unlock()
 	w.wg.Go(func() { w.listen(master) })
+	return nil
 }
 
-func (w *wire) unplug() {
+func (w *wire) unplug(ended bool) {
 	w.ttyMu.Lock()
 	defer w.ttyMu.Unlock()
+	w.ended = w.ended || ended
 	w.slave.Close()
 	w.master.Close()
 }
@@ -140,8 +148,10 @@ func (w *wire) answer(master *os.File, q []byte) {
 		frame = []byte("\xff\x00 no frame at all \xff\xfe")
 	case sourcetest.HangsUp:
 		master.Write(frame[:2])
-		w.unplug()
-		w.plug()
+		w.unplug(false)
+		if err := w.plug(); err != nil {
+			w.t.Errorf("plug the line in again: %v", err)
+		}
 		return
 	case sourcetest.Drips:
 		drip := time.NewTicker(60 * time.Millisecond)
@@ -154,8 +164,8 @@ func (w *wire) answer(master *os.File, q []byte) {
 		}
 		return
 	}
+	w.set(func() { w.ends = append(w.ends, time.Now()) }) // before: a busy host may stop us after it
 	_, _ = master.Write(frame)
-	w.set(func() { w.ends = append(w.ends, time.Now()) })
 }
 
 // serialBench is the machine of the suite on a serial line.
