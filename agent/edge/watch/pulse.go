@@ -28,8 +28,7 @@ func (p *pass) pulses(s count.Sample, elapsed time.Duration, hole bool) (count.S
 	case !st.Known:
 		v = count.Verdict{Kind: count.NewLife, Link: count.FirstSight, From: s.Raw, To: s.Raw, Evidence: "first reading of a pulse counter"}
 	case p.st.Counter != p.w.conf.Counter:
-		v.Link, v.LostMax, v.From = count.Replaced, bound, max(st.Ext, s.Raw)
-		next.Raw, next.Ext, v.To = s.Raw, v.From, v.From
+		v.Link, v.LostMax, v.From = count.Replaced, bound, s.Raw
 		v.Evidence = "another sensor, or other teeth, are configured"
 	case s.Raw < st.Raw:
 		v.Link, v.LostMax, v.From = count.Reset, bound, 0

@@ -88,3 +88,20 @@ func TestPulsesOfAnotherSensor(t *testing.T) {
 		t.Errorf("told %q, the last a link %v; want replaced", s.told, kind)
 	}
 }
+
+// TestPulsesAfterARegister: the extended counter of a register that wrapped is
+// beyond its raw value; the new life counts on its own line.
+func TestPulsesAfterARegister(t *testing.T) {
+	s := newScript(t, Config{Bits: 16, StopAfter: 5 * time.Second})
+	s.at(0, 65_534)
+	s.at(4, 1)
+	s.at(6, 2) // the wrap is confirmed: 65538 on the extended counter
+	s.at(11, 3)
+	s.told = nil
+	s.restart()
+	s.use(Config{Pulses: true, PerRevolution: 4, MaxRPM: 40, Counter: 9})
+	s.at(41, 3)
+	s.at(42, 6)
+	s.at(51, 30)
+	s.want("41 gap from 1/11 raw 3 to 3 down", "41 config", "41 replaced after 65539 lost 0-102", "51 span 02 (3,30] from 41")
+}
