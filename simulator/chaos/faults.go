@@ -221,8 +221,8 @@ func copying(ctx context.Context, m *mill, s *station) (func() error, bool, erro
 
 // filling leaves no byte on the small disk of an agent.
 func filling(ctx context.Context, m *mill, s *station) (func() error, bool, error) {
-	if s.disk == nil || s.proc == nil {
-		return nothing, false, nil
+	if _, err := os.Stat(filepath.Join(s.spool, fullName)); s.disk == nil || s.proc == nil || err == nil {
+		return nothing, false, nil // a full disk cannot be filled again
 	}
 	since := m.now()
 	for _, c := range s.machines {

@@ -119,7 +119,7 @@ func empty(dir string) error {
 
 // fill takes all room of a small file system; the file given back frees it.
 func fill(dir string) (string, error) {
-	file := filepath.Join(dir, "full")
+	file := filepath.Join(dir, fullName)
 	f, err := os.OpenFile(file, os.O_CREATE|os.O_WRONLY, 0o600)
 	if err != nil {
 		return "", err
@@ -132,6 +132,9 @@ func fill(dir string) (string, error) {
 	}
 	return file, nil
 }
+
+// fullName is the file that fills a small disk.
+const fullName = "full"
 
 // diskBytes is the room of a small disk: some segments of a journal.
 const diskBytes = 12 << 20
