@@ -48,6 +48,16 @@ func (o *opener) open(s Source) (source.Source, error) {
 	return o.lines.Open(modbusConfig(s))
 }
 
+// onLine is the number of machines at an address.
+func (c Config) onLine(address string) (n int) {
+	for _, m := range c.Machines {
+		if m.Source.Address == address {
+			n++
+		}
+	}
+	return n
+}
+
 // OpenSource opens the source of one machine alone, for people who set it up.
 // changed is told the changes of stop inputs with their instants on a clock
 // that never goes back; exact tells whether the source does so, and does not

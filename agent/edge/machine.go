@@ -333,6 +333,10 @@ func (m *machine) live() *wirepb.MachineLive {
 // reading may take, and some.
 func (m *machine) alive() bool {
 	s := m.conf.Source
-	most := s.Poll.Std() + s.Timeout.Std()*time.Duration(len(s.Stops)+4) + 30*time.Second
+	reading := s.Timeout.Std() * time.Duration(len(s.Stops)+4)
+	if s.Kind == kindRTU { // all others on the line may be before it
+		reading *= time.Duration(m.agent.conf.onLine(s.Address))
+	}
+	most := s.Poll.Std() + reading + 30*time.Second
 	return time.Since(time.Unix(0, m.turned.Load())) < most
 }
