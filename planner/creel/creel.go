@@ -10,8 +10,6 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
-
 	"turnwise/planner/knit"
 	"turnwise/planner/unit"
 )
@@ -104,7 +102,7 @@ func expectedMax(n int) float64 {
 	sum := 0.0
 	for i := range steps {
 		x := -reach + (float64(i)+0.5)*step
-		f := math.Pow(distuv.UnitNormal.CDF(x), float64(n))
+		f := math.Pow(math.Erfc(-x/math.Sqrt2)/2, float64(n)) // Phi(x)^n
 		if x > 0 {
 			sum += (1 - f) * step
 		} else {
