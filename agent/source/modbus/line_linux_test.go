@@ -248,11 +248,13 @@ func TestSerialDeviceThatIsNotThere(t *testing.T) {
 // answer, and between two frames the line is silent.
 func TestOneLineManyMachines(t *testing.T) {
 	w := newWire(t)
-	w.words[0] = 100
 	const units, rounds = 5, 8
-	for u := range units {
-		w.ids[byte(u+1)] = uint16(u)
-	}
+	w.set(func() {
+		w.words[0] = 100
+		for u := range units {
+			w.ids[byte(u+1)] = uint16(u)
+		}
+	})
 	var lines Lines
 	slow := Serial{Baud: 9600}
 	var wg sync.WaitGroup
@@ -291,7 +293,7 @@ func TestOneLineManyMachines(t *testing.T) {
 // TestADeadUnitDoesNotSilenceTheLine: the others are read, only later.
 func TestADeadUnitDoesNotSilenceTheLine(t *testing.T) {
 	w := newWire(t)
-	w.words[0] = 7
+	w.set(func() { w.words[0] = 7 })
 	var lines Lines
 	open := func(unit int) *Source {
 		s, err := lines.Open(Config{Address: w.name, Serial: &Serial{}, Unit: unit, Timeout: patience / 2, Revolution: Register{Function: 4, Type: "u16"}})
