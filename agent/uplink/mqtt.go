@@ -148,7 +148,7 @@ func (c *mqttConn) open(ctx context.Context, address string, secure bool, conf *
 func (c *mqttConn) establish(ctx context.Context, agent, filter string) error {
 	login := c.client.Connect()
 	if err := c.await(ctx, login, 2*connectTimeout); err != nil {
-		if lt, ok := login.(*mqtt.ConnectToken); ok && (lt.ReturnCode() == refusedName || lt.ReturnCode() == refusedAgent) {
+		if refused(login) {
 			return fmt.Errorf("%w: not admitted by the broker; check user name, password and certificate, or register: planner units register %s --machines M", err, agent)
 		}
 		return err
@@ -161,6 +161,19 @@ func (c *mqttConn) establish(ctx context.Context, agent, filter string) error {
 		return fmt.Errorf("subscribe to %s: refused by the broker; check the rights of this agent there", filter)
 	}
 	return nil
+}
+
+// refused tells whether the broker answered that it does not want this agent.
+// The library writes the answer without a lock, so that it may be read only
+// from a token that is complete.
+func refused(login mqtt.Token) bool {
+	select {
+	case <-login.Done():
+	default:
+		return false
+	}
+	t, ok := login.(*mqtt.ConnectToken)
+	return ok && (t.ReturnCode() == refusedName || t.ReturnCode() == refusedAgent)
 }
 
 // await waits for a token, which by itself may never complete.
