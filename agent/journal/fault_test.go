@@ -24,6 +24,13 @@ func (d *flakyDisk) on(dir string) disk {
 	return d
 }
 
+// synced counts the calls of sync so far.
+func (d *flakyDisk) synced() int {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return d.syncs
+}
+
 func (d *flakyDisk) fault(write bool) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -373,7 +373,7 @@ func TestGroupSync(t *testing.T) {
 		mustSync(t, j)
 		go j.Run(t.Context())
 		time.Sleep(time.Second) // fake: the journal is idle
-		before := d.syncs
+		before := d.synced()
 		mustAppend(t, c, "", span(1, 0))
 		synctest.Wait()
 		if c.Head() != 1 {
@@ -383,7 +383,7 @@ func TestGroupSync(t *testing.T) {
 			mustAppend(t, c, "", span(1, uint64(i)))
 			time.Sleep(time.Millisecond)
 		}
-		if n := d.syncs - before; n < 5 || n > 6 {
+		if n := d.synced() - before; n < 5 || n > 6 {
 			t.Errorf("%d syncs in a busy second, want 5 and the one at its begin", n)
 		}
 		time.Sleep(200 * time.Millisecond)
