@@ -14,6 +14,7 @@ import (
 
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
+	"turnwise/agent/uplink/sender"
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
 )
@@ -58,31 +59,31 @@ func newServer(t *testing.T) *server {
 		loseUp: never, loseAck: never, double: never, delay: func(int) time.Duration { return 0 }}
 }
 
-func (f *server) dial(ctx context.Context, will message) (conn, error) {
+func (f *server) dial(ctx context.Context, will sender.Message) (conn, error) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	if f.refuse {
 		return nil, errors.New("connection refused")
 	}
 	st := new(wirepb.AgentState)
-	if err := proto.Unmarshal(will.payload, st); err != nil {
+	if err := proto.Unmarshal(will.Payload, st); err != nil {
 		f.t.Errorf("will: %v", err)
 	}
 	f.wills = append(f.wills, st)
-	c := &fakeConn{f: f, in: make(chan message, 1024), wake: make(chan struct{}, 1), ended: make(chan struct{})}
+	c := &fakeConn{f: f, in: make(chan sender.Message, 1024), wake: make(chan struct{}, 1), ended: make(chan struct{})}
 	f.conns = append(f.conns, c)
 	return c, nil
 }
 
 type fakeConn struct {
 	f     *server
-	in    chan message
+	in    chan sender.Message
 	wake  chan struct{}
 	ended chan struct{}
 	once  sync.Once
 }
 
-func (c *fakeConn) send(m message) bool {
+func (c *fakeConn) send(m sender.Message) bool {
 	select {
 	case <-c.ended:
 		return false
@@ -91,22 +92,22 @@ func (c *fakeConn) send(m message) bool {
 	c.f.take(c, m)
 	return true
 }
-func (c *fakeConn) room() <-chan struct{}    { return c.wake }
-func (c *fakeConn) received() <-chan message { return c.in }
-func (c *fakeConn) done() <-chan struct{}    { return c.ended }
-func (c *fakeConn) err() error               { return errors.New("line cut") }
-func (c *fakeConn) close(time.Duration)      { c.once.Do(func() { close(c.ended) }) }
+func (c *fakeConn) room() <-chan struct{}           { return c.wake }
+func (c *fakeConn) received() <-chan sender.Message { return c.in }
+func (c *fakeConn) done() <-chan struct{}           { return c.ended }
+func (c *fakeConn) err() error                      { return errors.New("line cut") }
+func (c *fakeConn) close(time.Duration)             { c.once.Do(func() { close(c.ended) }) }
 
-func (f *server) take(c *fakeConn, m message) {
-	topic, err := wire.ParseTopic(m.topic)
+func (f *server) take(c *fakeConn, m sender.Message) {
+	topic, err := wire.ParseTopic(m.Topic)
 	if err != nil {
 		f.t.Errorf("topic: %v", err)
 		return
 	}
 	if topic.Kind == "state" {
 		st := new(wirepb.AgentState)
-		if err := proto.Unmarshal(m.payload, st); err != nil || !m.retain {
-			f.t.Errorf("state: %v, retained %v", err, m.retain)
+		if err := proto.Unmarshal(m.Payload, st); err != nil || !m.Retain {
+			f.t.Errorf("state: %v, retained %v", err, m.Retain)
 		}
 		f.mu.Lock()
 		f.states = append(f.states, st)
@@ -125,7 +126,7 @@ func (f *server) take(c *fakeConn, m message) {
 		times = 2
 	}
 	for range times {
-		time.AfterFunc(time.Millisecond+f.delay(n), func() { f.store(c, topic.Machine, m.payload) })
+		time.AfterFunc(time.Millisecond+f.delay(n), func() { f.store(c, topic.Machine, m.Payload) })
 	}
 }
 
@@ -180,7 +181,7 @@ func (f *server) answer(c *fakeConn, a *wirepb.Ack) {
 	for range times {
 		time.AfterFunc(time.Millisecond+f.delay(n), func() {
 			select {
-			case c.in <- message{topic: wire.Ack(site, agent), payload: payload, at: clock().Boottime}:
+			case c.in <- sender.Message{Topic: wire.Ack(site, agent), Payload: payload, At: clock().Boottime}:
 			default:
 			}
 		})

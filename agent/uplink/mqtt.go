@@ -12,29 +12,22 @@ import (
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
+	"turnwise/agent/uplink/sender"
 	"turnwise/proto/wire"
 )
 
-// message goes to or comes from the broker, always at QoS 1.
-type message struct {
-	topic   string
-	payload []byte
-	retain  bool
-	at      int64 // boottime of receipt
-}
-
 // dialer makes a connection that is subscribed to what the server sends. will
 // is published by the broker when the connection ends without a goodbye.
-type dialer func(ctx context.Context, will message) (conn, error)
+type dialer func(ctx context.Context, will sender.Message) (conn, error)
 
 // conn is one connection to the broker. It never comes back: after its end a
 // new one is dialled, so nothing of an old one can stay stuck.
 type conn interface {
 	// send hands a message over without waiting. It returns false when the
 	// connection takes no more now; room wakes when it does again.
-	send(m message) bool
+	send(m sender.Message) bool
 	room() <-chan struct{}
-	received() <-chan message
+	received() <-chan sender.Message
 	// done is closed when the connection has ended; err says why.
 	done() <-chan struct{}
 	err() error
@@ -66,8 +59,8 @@ type mqttConn struct {
 	client mqtt.Client
 	stall  time.Duration
 
-	out    chan message
-	in     chan message
+	out    chan sender.Message
+	in     chan sender.Message
 	wake   chan struct{}
 	quit   chan struct{} // closed to end the pump when out is empty
 	ended  chan struct{} // closed at the end of the connection
@@ -81,10 +74,10 @@ type mqttConn struct {
 }
 
 func mqttDialer(o Options, address string, secure bool) dialer {
-	return func(ctx context.Context, will message) (conn, error) {
+	return func(ctx context.Context, will sender.Message) (conn, error) {
 		c := &mqttConn{
 			stall: 3 * o.Keepalive,
-			out:   make(chan message, sendQueue), in: make(chan message, receiveQueue), wake: make(chan struct{}, 1),
+			out:   make(chan sender.Message, sendQueue), in: make(chan sender.Message, receiveQueue), wake: make(chan struct{}, 1),
 			quit: make(chan struct{}), ended: make(chan struct{}), pumped: make(chan struct{}),
 		}
 		take := func(_ mqtt.Client, m mqtt.Message) {
@@ -92,7 +85,7 @@ func mqttDialer(o Options, address string, secure bool) dialer {
 				return
 			}
 			select {
-			case c.in <- message{topic: m.Topic(), payload: m.Payload(), at: o.Clock().Boottime}:
+			case c.in <- sender.Message{Topic: m.Topic(), Payload: m.Payload(), At: o.Clock().Boottime}:
 			default: // a lost acknowledgement costs a resend; blocking here costs the connection
 			}
 		}
@@ -104,7 +97,7 @@ func mqttDialer(o Options, address string, secure bool) dialer {
 			SetKeepAlive(o.Keepalive).SetPingTimeout(min(o.Keepalive, 10*time.Second)).
 			SetConnectTimeout(connectTimeout).SetWriteTimeout(writeTimeout).
 			SetAutoReconnect(false).SetConnectRetry(false).
-			SetBinaryWill(will.topic, will.payload, 1, true).
+			SetBinaryWill(will.Topic, will.Payload, 1, true).
 			SetConnectionLostHandler(func(_ mqtt.Client, err error) { c.end(err) }).
 			SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 				return c.open(ctx, address, secure, o.TLS)
@@ -192,7 +185,7 @@ func (c *mqttConn) await(ctx context.Context, t mqtt.Token, limit time.Duration)
 	}
 }
 
-func (c *mqttConn) send(m message) bool {
+func (c *mqttConn) send(m sender.Message) bool {
 	select {
 	case <-c.ended:
 		return false
@@ -206,9 +199,9 @@ func (c *mqttConn) send(m message) bool {
 	}
 }
 
-func (c *mqttConn) room() <-chan struct{}    { return c.wake }
-func (c *mqttConn) received() <-chan message { return c.in }
-func (c *mqttConn) done() <-chan struct{}    { return c.ended }
+func (c *mqttConn) room() <-chan struct{}           { return c.wake }
+func (c *mqttConn) received() <-chan sender.Message { return c.in }
+func (c *mqttConn) done() <-chan struct{}           { return c.ended }
 
 func (c *mqttConn) err() error {
 	<-c.ended
@@ -258,7 +251,7 @@ func (c *mqttConn) pump() {
 			default:
 			}
 			// It blocks for writeTimeout at most.
-			waiting = append(waiting, c.client.Publish(m.topic, 1, m.retain, m.payload))
+			waiting = append(waiting, c.client.Publish(m.Topic, 1, m.Retain, m.Payload))
 		case <-first:
 			if err := waiting[0].Error(); err != nil {
 				c.end(err)

@@ -21,6 +21,7 @@ import (
 
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
+	"turnwise/agent/uplink/sender"
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
 )
@@ -272,7 +273,7 @@ func TestRefusedSubscriptionIsTold(t *testing.T) {
 	go b.Serve()
 	defer b.Close()
 	o := Options{Site: site, Agent: agent, Clock: bootClock(), Keepalive: 5 * time.Second}
-	_, err = mqttDialer(o, l.Addr().String(), false)(t.Context(), message{topic: wire.State(site, agent), payload: []byte{16, 0}})
+	_, err = mqttDialer(o, l.Addr().String(), false)(t.Context(), sender.Message{Topic: wire.State(site, agent), Payload: []byte{16, 0}})
 	if err == nil || !strings.Contains(err.Error(), "refused by the broker") {
 		t.Errorf("dial = %v, want the refused subscription", err)
 	}
@@ -310,13 +311,13 @@ func TestStalledBrokerIsLeft(t *testing.T) {
 		}
 	}()
 	o := Options{Site: site, Agent: agent, Clock: bootClock(), Keepalive: time.Second}
-	c, err := mqttDialer(o, l.Addr().String(), false)(t.Context(), message{topic: wire.State(site, agent), payload: []byte{16, 0}})
+	c, err := mqttDialer(o, l.Addr().String(), false)(t.Context(), sender.Message{Topic: wire.State(site, agent), Payload: []byte{16, 0}})
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer c.close(0)
 	began := time.Now()
-	if !c.send(message{topic: wire.State(site, agent), payload: []byte{16, 0}}) {
+	if !c.send(sender.Message{Topic: wire.State(site, agent), Payload: []byte{16, 0}}) {
 		t.Fatal("nothing was taken")
 	}
 	select {

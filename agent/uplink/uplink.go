@@ -2,9 +2,9 @@
 // rule: only the server's own acknowledgement counts; what the broker says
 // means nothing. It changes no record and never counts.
 //
-// Each stream is sent go-back-N with a small window. The cursor lives in
-// memory and begins after what the journal knows to be acknowledged, so any
-// loss on the way ends in a resend, and the server skips what it has.
+// What is said, and when, is decided by package sender; here are the broker,
+// the clock and the goroutines. Any loss on the way ends in a resend, and the
+// server skips what it has.
 package uplink
 
 import (
@@ -17,14 +17,11 @@ import (
 	"math/rand/v2"
 	"net"
 	"net/url"
-	"strings"
-	"sync"
 	"time"
-
-	"google.golang.org/protobuf/proto"
 
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
+	"turnwise/agent/uplink/sender"
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
 )
@@ -71,31 +68,14 @@ type Options struct {
 
 // Uplink sends a journal.
 type Uplink struct {
-	o       Options
-	j       *journal.Journal
-	streams []*stream
-	byID    map[[16]byte]*stream
-	turn    int // whose turn it is
-
-	tokens   float64 // backlog batches that may go now
-	filledAt time.Time
-
-	stateSent   time.Time
-	stateDigest []byte
-	session     uint64
-
-	registerAt time.Time // when to tell people about unregistered machines
-
-	offset offset
+	o      Options
+	j      *journal.Journal
+	sender *sender.Sender
 }
 
 // New checks the options. It does not connect.
 func New(j *journal.Journal, o Options) (*Uplink, error) {
 	o.Keepalive = cmp.Or(o.Keepalive, 15*time.Second)
-	o.Group = cmp.Or(o.Group, 200*time.Millisecond)
-	o.AckTimeout = cmp.Or(o.AckTimeout, 5*time.Second)
-	o.Window = cmp.Or(o.Window, 4)
-	o.CatchUp = cmp.Or(o.CatchUp, 20)
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
@@ -122,7 +102,10 @@ func New(j *journal.Journal, o Options) (*Uplink, error) {
 	if o.dial == nil {
 		o.dial = mqttDialer(o, address, secure)
 	}
-	return &Uplink{o: o, j: j, byID: map[[16]byte]*stream{}}, nil
+	return &Uplink{o: o, j: j, sender: sender.New(j, sender.Options{
+		Site: o.Site, Agent: o.Agent, Version: o.Version,
+		Group: o.Group, AckTimeout: o.AckTimeout, Window: o.Window, CatchUp: o.CatchUp, Live: o.Live, Log: o.Log,
+	})}, nil
 }
 
 // parseURL reads the address of the broker. Without TLS only this host will
@@ -160,8 +143,6 @@ const (
 	maxReconnect = 30 * time.Second
 	drainTime    = 2 * time.Second
 	goodbyeTime  = 500 * time.Millisecond
-	stateEvery   = 10 * time.Second
-	stateAtMost  = time.Second
 )
 
 // Run connects and sends until ctx ends. Then it tries for about two seconds
@@ -222,40 +203,30 @@ func (e *lostError) Error() string { return e.cause.Error() }
 func (e *lostError) Unwrap() error { return e.cause }
 
 func (u *Uplink) connectAndSend(ctx context.Context) error {
-	u.j.Boot(u.o.Clock().Boot) // durable with the session: its number is about to be sent
-	session, err := u.j.NextSession()
+	session, err := u.sender.Begin(u.o.Clock())
 	if err != nil {
 		return err
 	}
-	u.session = session
-	will, err := proto.Marshal(u.offlineState())
-	if err != nil {
-		return fmt.Errorf("uplink: will: %w", err)
-	}
-	c, err := u.o.dial(ctx, message{topic: wire.State(u.o.Site, u.o.Agent), payload: will})
+	c, err := u.o.dial(ctx, u.sender.Will())
 	if err != nil {
 		return err
 	}
 	u.o.Log.Info("connected to the broker", "broker", u.o.URL, "session", session)
-	u.restart()
+	u.sender.Restart()
 	err = u.serve(ctx, c)
 	if ctx.Err() != nil {
-		last := will
-		st := u.offlineState()
-		st.Machines = u.machines() // unlike a will it knows how the streams stand
-		if b, err := proto.Marshal(st); err == nil {
-			last = b
-		}
-		sayGoodbye(c, message{topic: wire.State(u.o.Site, u.o.Agent), payload: last, retain: true})
+		sayGoodbye(c, u.sender.Goodbye())
 		return nil
 	}
 	c.close(0)
 	return &lostError{err}
 }
 
+func (u *Uplink) now() sender.Now { return sender.Now{At: time.Now(), Clock: u.o.Clock()} }
+
 // sayGoodbye sends the last message and ends the connection. When it does not
 // get through in time the connection breaks off and the broker sends the will.
-func sayGoodbye(c conn, last message) {
+func sayGoodbye(c conn, last sender.Message) {
 	timer := time.NewTimer(goodbyeTime)
 	defer timer.Stop()
 	for !c.send(last) {
@@ -280,16 +251,16 @@ func (u *Uplink) serve(ctx context.Context, c conn) error {
 	ending := ctx.Done()
 	var until time.Time // end of draining
 	for {
-		now := time.Now()
-		u.findStreams()
-		due := u.step(now, c, !until.IsZero())
+		now := u.now()
+		wait := u.sender.Step(now, c.send, !until.IsZero()).Sub(now.At)
 		if !until.IsZero() {
-			if u.drained() || !now.Before(until) {
+			left := until.Sub(now.At)
+			if u.sender.Drained() || left <= 0 {
 				return nil
 			}
-			due = earlier(due, until)
+			wait = min(wait, left)
 		}
-		wake.Reset(max(due.Sub(now), time.Millisecond))
+		wake.Reset(max(wait, time.Millisecond))
 		select {
 		case <-ending:
 			ending, until = nil, time.Now().Add(drainTime)
@@ -299,7 +270,7 @@ func (u *Uplink) serve(ctx context.Context, c conn) error {
 		case <-c.done():
 			return c.err()
 		case m := <-c.received():
-			u.receive(m)
+			u.sender.Receive(u.now(), m)
 		case <-u.j.Changed():
 		case <-c.room():
 		case <-wake.C:
@@ -307,90 +278,9 @@ func (u *Uplink) serve(ctx context.Context, c conn) error {
 	}
 }
 
-func earlier(a, b time.Time) time.Time {
-	if a.Before(b) {
-		return a
-	}
-	return b
-}
-
-// findStreams takes up channels that are new in the journal.
-func (u *Uplink) findStreams() {
-	channels := u.j.Channels()
-	if len(channels) == len(u.streams) {
-		return
-	}
-	for _, ch := range channels {
-		if _, known := u.byID[ch.StreamID()]; known {
-			continue
-		}
-		s := &stream{ch: ch, topic: wire.Up(u.o.Site, u.o.Agent, ch.Machine()), incarnation: ch.Incarnation(), acked: ch.Acked()}
-		s.restart(u.o.Window)
-		u.byID[ch.StreamID()] = s
-		u.streams = append(u.streams, s)
-	}
-}
-
-func (u *Uplink) restart() {
-	for _, s := range u.streams {
-		s.restart(u.o.Window)
-	}
-	u.stateSent = time.Time{}
-}
-
-func (u *Uplink) drained() bool {
-	for _, s := range u.streams {
-		if s.frozen == "" && s.hold.IsZero() && s.acked < s.ch.Head() {
-			return false
-		}
-	}
-	return true
-}
-
 // ServerOffset is what must be added to the agent's CLOCK_BOOTTIME to get the
 // server's wall clock, and how far off that can be. ok is false before the
 // first acknowledgement.
 func (u *Uplink) ServerOffset() (add, uncertainty time.Duration, ok bool) {
-	return u.offset.get(u.o.Clock().Boottime)
-}
-
-// offset is the best of the measurements by four time stamps.
-type offset struct {
-	mu   sync.Mutex
-	ok   bool
-	add  int64 // ns
-	half int64 // half of the round trip, ns
-	at   int64 // boottime
-}
-
-// drift is what a free clock may go wrong, 100 parts in a million: common
-// for crystals over the temperatures of a mill, from memory.
-const drift = 1e-4
-
-func (o *offset) measure(sent, received, answered, back int64) {
-	trip := (back - sent) - (answered - received)
-	if sent <= 0 || received <= 0 || answered < received || trip < 0 {
-		return
-	}
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	if o.ok && trip/2 > o.half+int64(drift*float64(back-o.at)) {
-		return
-	}
-	o.ok, o.half, o.at = true, trip/2, back
-	o.add = (received - sent + answered - back) / 2
-}
-
-func (o *offset) get(now int64) (add, uncertainty time.Duration, ok bool) {
-	o.mu.Lock()
-	defer o.mu.Unlock()
-	if !o.ok {
-		return 0, 0, false
-	}
-	return time.Duration(o.add), time.Duration(o.half + int64(drift*float64(max(now-o.at, 0)))), true
-}
-
-// registerCommand is what a person runs so that the server takes the agent.
-func (u *Uplink) registerCommand(machines ...string) string {
-	return "planner units register " + u.o.Agent + " --machines " + strings.Join(machines, ",")
+	return u.sender.ServerOffset(u.o.Clock().Boottime)
 }

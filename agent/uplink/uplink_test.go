@@ -2,19 +2,14 @@ package uplink
 
 import (
 	"fmt"
-	"log/slog"
 	"math/rand/v2"
 	"strings"
 	"sync/atomic"
 	"testing"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
-	"turnwise/agent/journal"
 	"turnwise/agent/source"
 	"turnwise/proto/turnwisepb/wirepb"
-	"turnwise/proto/wire"
 )
 
 func TestFirstRecordGoesAtOnceAndTheNextAreGrouped(t *testing.T) {
@@ -438,27 +433,6 @@ func TestServerOffset(t *testing.T) {
 	})
 }
 
-func TestOffsetKeepsTheBestMeasurement(t *testing.T) {
-	var o offset
-	tests := []struct {
-		name                           string
-		sent, received, answered, back int64
-		wantAdd, wantHalf              time.Duration
-	}{
-		{"first", 1000, 501_000, 501_000, 1200, 499_900, 100},
-		{"slower is left", 2000, 502_600, 502_600, 3000, 499_900, 100},
-		{"quicker is taken", 4000, 504_050, 504_060, 4100, 500_005, 45},
-		{"clock of the server went back", 5000, 505_050, 505_000, 5010, 500_005, 45},
-		{"no echo", 0, 505_050, 505_060, 5010, 500_005, 45},
-	}
-	for _, tt := range tests {
-		o.measure(tt.sent, tt.received, tt.answered, tt.back)
-		if add, half, _ := o.get(0); add != tt.wantAdd || half != tt.wantHalf {
-			t.Errorf("%s: %d ± %d, want %d ± %d", tt.name, add, half, tt.wantAdd, tt.wantHalf)
-		}
-	}
-}
-
 func TestNewRefuses(t *testing.T) {
 	good := Options{URL: "mqtts://broker.example:8883", Site: site, Agent: agent, Clock: func() source.Instant { return source.Instant{} }}
 	if _, err := New(nil, good); err != nil {
@@ -505,45 +479,6 @@ func TestLargestBatchFits(t *testing.T) {
 		r.after(10 * time.Second)
 		if r.f.held(c) != 300 {
 			t.Errorf("server holds %d, want 300", r.f.held(c))
-		}
-	})
-}
-
-// Whatever comes from the server's side of the broker, the uplink neither
-// panics nor takes an acknowledgement beyond its head.
-func FuzzReceive(f *testing.F) {
-	j, _, err := journal.Open(f.TempDir(), journal.Options{Log: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		f.Fatal(err)
-	}
-	f.Cleanup(func() { j.Close() })
-	c, err := j.Channel("m01")
-	if err != nil {
-		f.Fatal(err)
-	}
-	if err := c.Append(nil, &wirepb.Record{}, &wirepb.Record{}); err != nil {
-		f.Fatal(err)
-	}
-	if err := j.Sync(); err != nil {
-		f.Fatal(err)
-	}
-	id := c.StreamID()
-	for v := range wirepb.Verdict(7) {
-		b, err := proto.Marshal(&wirepb.Acks{Acks: []*wirepb.Ack{{StreamId: id[:], AckedSeq: uint64(v), Verdict: v, Credit: 1 << 31, EchoBoottimeNs: 5, DbIncarnation: make([]byte, 16)}}})
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(b)
-	}
-	f.Fuzz(func(t *testing.T, b []byte) {
-		u, err := New(j, Options{URL: "mqtt://127.0.0.1", Site: site, Agent: agent, Clock: clock, Log: slog.New(slog.DiscardHandler)})
-		if err != nil {
-			t.Fatal(err)
-		}
-		u.findStreams()
-		u.receive(message{topic: wire.Ack(site, agent), payload: b, at: 10})
-		if s := u.streams[0]; s.acked > c.Head() || c.Acked() > c.Head() || s.next > c.Head()+1 || s.credit < 0 {
-			t.Errorf("acked %d, next %d, credit %d with head %d", s.acked, s.next, s.credit, c.Head())
 		}
 	})
 }

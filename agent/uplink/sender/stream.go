@@ -1,9 +1,8 @@
-package uplink
+package sender
 
 import (
 	"errors"
 	"fmt"
-	"math/rand/v2"
 	"slices"
 	"time"
 
@@ -66,36 +65,39 @@ func (s *stream) rewind(to uint64, now source.Instant) {
 
 // backoff is full jitter below a bound that doubles with n from one to a
 // minute, never less than a tenth of it.
-func backoff(base time.Duration, n int) time.Duration {
+func (u *Sender) backoff(base time.Duration, n int) time.Duration {
 	bound := min(maxBackoff, base<<min(n, 10))
-	return bound/10 + time.Duration(rand.Float64()*float64(bound-bound/10))
+	return bound/10 + time.Duration(u.o.Random()*float64(bound-bound/10))
 }
 
 // pause holds the stream, longer each time in a row.
-func (s *stream) pause(now time.Time, base time.Duration) {
-	wait := base
+func (u *Sender) pause(s *stream, now time.Time) {
+	wait := u.o.AckTimeout
 	if s.holds > 0 {
-		wait = backoff(base, s.holds)
+		wait = u.backoff(wait, s.holds)
 	}
 	s.hold = now.Add(max(wait, time.Millisecond))
 	s.holds++
 }
 
-// step sends what may be sent now and returns when to look again at the
-// latest. With hurry nothing waits to be grouped.
-func (u *Uplink) step(now time.Time, c conn, hurry bool) (due time.Time) {
-	due = now.Add(time.Minute)
-	if at := u.publishState(now, c); !at.IsZero() {
+// Step sends what may be sent now and returns when to look again at the
+// latest. send hands a message to the connection; when it returns false the
+// connection takes no more now, and Step is called again when it does. With
+// hurry nothing waits to be grouped.
+func (u *Sender) Step(now Now, send func(Message) bool, hurry bool) (due time.Time) {
+	u.findStreams()
+	due = now.At.Add(time.Minute)
+	if at := u.publishState(now, send); !at.IsZero() {
 		due = earlier(due, at)
 	}
 	if !u.registerAt.IsZero() {
-		if !now.Before(u.registerAt) {
+		if !now.At.Before(u.registerAt) {
 			u.reportUnregistered()
 		} else {
 			due = earlier(due, u.registerAt)
 		}
 	}
-	u.fill(now)
+	u.fill(now.At)
 	// New records of all machines first, then backlog in turn.
 	for _, backlog := range []bool{false, true} {
 		for sent := true; sent; {
@@ -109,7 +111,7 @@ func (u *Uplink) step(now time.Time, c conn, hurry bool) (due time.Time) {
 				if !ready {
 					continue
 				}
-				ok, more := u.sendBatch(s, now, c)
+				ok, more := u.sendBatch(s, now, send)
 				if !more {
 					return due // the connection takes no more now: it wakes us
 				}
@@ -131,7 +133,7 @@ func (u *Uplink) step(now time.Time, c conn, hurry bool) (due time.Time) {
 	return due
 }
 
-func (u *Uplink) fill(now time.Time) {
+func (u *Sender) fill(now time.Time) {
 	burst := max(1, u.o.CatchUp/5)
 	if u.filledAt.IsZero() {
 		u.tokens = burst
@@ -143,17 +145,17 @@ func (u *Uplink) fill(now time.Time) {
 
 // ready tells whether a batch of s may go now; otherwise at is when to look
 // again, zero when only an event can change it.
-func (u *Uplink) ready(s *stream, now time.Time, backlog, hurry bool) (at time.Time, ready bool) {
+func (u *Sender) ready(s *stream, now Now, backlog, hurry bool) (at time.Time, ready bool) {
 	if s.frozen != "" {
 		return time.Time{}, false
 	}
 	if len(s.flight) > 0 {
-		if now.Before(s.deadline) {
+		if now.At.Before(s.deadline) {
 			at = s.deadline
 		} else {
 			// No answer: from what the server has, one batch at a time.
 			s.timeouts++
-			s.rewind(s.acked+1, u.o.Clock())
+			s.rewind(s.acked+1, now.Clock)
 		}
 	}
 	head := s.ch.Head()
@@ -165,7 +167,7 @@ func (u *Uplink) ready(s *stream, now time.Time, backlog, hurry bool) (at time.T
 		allowed = min(allowed, 1)
 	}
 	if !s.hold.IsZero() {
-		if now.Before(s.hold) {
+		if now.At.Before(s.hold) {
 			return s.hold, false
 		}
 		allowed = 1 // try whether it still holds
@@ -179,11 +181,11 @@ func (u *Uplink) ready(s *stream, now time.Time, backlog, hurry bool) (at time.T
 	}
 	if backlog {
 		if u.tokens < 1 {
-			return now.Add(time.Duration((1 - u.tokens) / u.o.CatchUp * float64(time.Second))).Add(time.Millisecond), false
+			return now.At.Add(time.Duration((1 - u.tokens) / u.o.CatchUp * float64(time.Second))).Add(time.Millisecond), false
 		}
 		return at, true
 	}
-	if grouped := s.flushed.Add(u.o.Group); !hurry && now.Before(grouped) {
+	if grouped := s.flushed.Add(u.o.Group); !hurry && now.At.Before(grouped) {
 		return grouped, false
 	}
 	return at, true
@@ -191,7 +193,7 @@ func (u *Uplink) ready(s *stream, now time.Time, backlog, hurry bool) (at time.T
 
 // sendBatch sends the next batch of s. more is false when the connection took
 // no more.
-func (u *Uplink) sendBatch(s *stream, now time.Time, c conn) (ok, more bool) {
+func (u *Sender) sendBatch(s *stream, now Now, send func(Message) bool) (ok, more bool) {
 	recs, boots, err := s.ch.Read(s.next, wire.MaxRecords, batchRoom)
 	if err != nil || len(recs) == 0 {
 		if err != nil && !s.ill {
@@ -199,12 +201,12 @@ func (u *Uplink) sendBatch(s *stream, now time.Time, c conn) (ok, more bool) {
 			s.problem = "journal not read"
 		}
 		s.ill = err != nil
-		s.pause(now, u.o.AckTimeout)
+		u.pause(s, now.At)
 		return false, true
 	}
 	s.ill = false
 	id, run := s.ch.StreamID(), u.j.RunID()
-	at := u.o.Clock()
+	at := now.Clock
 	clock := u.agentClock(at)
 	if !slices.ContainsFunc(boots, func(b *wirepb.Boot) bool { return b.GetIndex() == clock.GetBoot() }) {
 		boots = append(boots, &wirepb.Boot{Index: clock.GetBoot(), BootId: at.Boot[:]})
@@ -215,30 +217,31 @@ func (u *Uplink) sendBatch(s *stream, now time.Time, c conn) (ok, more bool) {
 	if err != nil {
 		panic(err) // bytes and integers only
 	}
-	if !c.send(message{topic: s.topic, payload: payload}) {
+	if !send(Message{Topic: s.topic, Payload: payload}) {
 		return false, false
 	}
 	last := s.next + uint64(len(recs)) - 1
 	if len(s.flight) == 0 {
-		s.startWaiting(now, u.o.AckTimeout)
+		u.startWaiting(s, now.At)
 	}
 	s.flight = append(s.flight, flight{s.next, last})
-	s.next, s.flushed = last+1, now
+	s.next, s.flushed = last+1, now.At
 	if !s.hold.IsZero() {
-		s.hold = now.Add(backoff(u.o.AckTimeout, s.holds)) // until it is answered
+		s.hold = now.At.Add(u.backoff(u.o.AckTimeout, s.holds)) // until it is answered
 	}
 	return true, true
 }
 
-func (s *stream) startWaiting(now time.Time, timeout time.Duration) {
+func (u *Sender) startWaiting(s *stream, now time.Time) {
+	timeout := u.o.AckTimeout
 	wait := max(timeout, 2*s.latency)
 	if s.timeouts > 0 {
-		wait += backoff(timeout, s.timeouts)
+		wait += u.backoff(timeout, s.timeouts)
 	}
 	s.deadline = now.Add(min(wait, max(maxBackoff, timeout)))
 }
 
-func (u *Uplink) agentClock(at source.Instant) *wirepb.AgentClock {
+func (u *Sender) agentClock(at source.Instant) *wirepb.AgentClock {
 	return &wirepb.AgentClock{Boot: u.j.Boot(at.Boot), BoottimeNs: at.Boottime, WallNs: at.Wall, Quality: quality(at.Quality)}
 }
 
@@ -254,14 +257,14 @@ func quality(q source.Quality) wirepb.ClockQuality {
 	return wirepb.ClockQuality_CLOCK_QUALITY_UNSET
 }
 
-// receive takes a message from the server.
-func (u *Uplink) receive(m message) {
-	if m.topic != wire.Ack(u.o.Site, u.o.Agent) {
+// Receive takes a message that came from the server.
+func (u *Sender) Receive(now Now, m Message) {
+	if m.Topic != wire.Ack(u.o.Site, u.o.Agent) {
 		return // other words of the server are for others
 	}
 	acks := new(wirepb.Acks)
-	if err := proto.Unmarshal(m.payload, acks); err != nil {
-		u.o.Log.Warn("acknowledgement not read", "bytes", len(m.payload), "error", err)
+	if err := proto.Unmarshal(m.Payload, acks); err != nil {
+		u.o.Log.Warn("acknowledgement not read", "bytes", len(m.Payload), "error", err)
 		return
 	}
 	for _, a := range acks.GetAcks() {
@@ -269,23 +272,22 @@ func (u *Uplink) receive(m message) {
 			continue
 		}
 		if s := u.byID[[16]byte(a.GetStreamId())]; s != nil {
-			u.offset.measure(a.GetEchoBoottimeNs(), a.GetReceivedNs(), a.GetSentNs(), m.at)
-			if took := time.Duration(m.at - a.GetEchoBoottimeNs()); a.GetEchoBoottimeNs() > 0 && took > 0 {
+			u.offset.measure(a.GetEchoBoottimeNs(), a.GetReceivedNs(), a.GetSentNs(), m.At)
+			if took := time.Duration(m.At - a.GetEchoBoottimeNs()); a.GetEchoBoottimeNs() > 0 && took > 0 {
 				s.latency = max(min(took, maxBackoff), s.latency-s.latency/8)
 			}
-			u.answered(s, a)
+			u.answered(s, a, now)
 		}
 	}
 }
 
 // answered takes the server's answer for one stream.
-func (u *Uplink) answered(s *stream, a *wirepb.Ack) {
-	now, clock := time.Now(), u.o.Clock()
+func (u *Sender) answered(s *stream, a *wirepb.Ack, now Now) {
 	stale := a.GetEchoBoottimeNs() < s.rewound
 	machine := s.ch.Machine()
 	switch a.GetVerdict() {
 	case wirepb.Verdict_VERDICT_OK, wirepb.Verdict_VERDICT_NEED_FROM:
-		u.acknowledged(s, a, now, clock, stale)
+		u.acknowledged(s, a, now, stale)
 	case wirepb.Verdict_VERDICT_FROZEN:
 		if s.frozen == "" {
 			u.o.Log.Error("server stopped the stream: two agents write it or a record changed; find the second agent, then give this one a new journal folder",
@@ -298,16 +300,16 @@ func (u *Uplink) answered(s *stream, a *wirepb.Ack) {
 			s.unregistered = true
 			s.problem = "not registered: run " + u.registerCommand(machine)
 			if u.registerAt.IsZero() {
-				u.registerAt = now.Add(time.Second) // one line for all machines
+				u.registerAt = now.At.Add(time.Second) // one line for all machines
 			}
 		}
-		u.refused(s, now, clock, stale)
+		u.refused(s, now, stale)
 	case wirepb.Verdict_VERDICT_QUARANTINED:
 		if !stale {
 			u.o.Log.Error("server could not read a batch, its bytes are kept there; sending again later", "machine", machine, "from", s.acked+1, "reason", a.GetReason())
 		}
 		s.problem = "batch not read by the server: " + a.GetReason()
-		u.refused(s, now, clock, stale)
+		u.refused(s, now, stale)
 	default:
 		u.o.Log.Warn("answer of the server not understood", "machine", machine, "verdict", int32(a.GetVerdict()))
 	}
@@ -315,16 +317,16 @@ func (u *Uplink) answered(s *stream, a *wirepb.Ack) {
 
 // refused begins again later at what the server has. Answers to batches from
 // before that do not count as more refusals.
-func (u *Uplink) refused(s *stream, now time.Time, clock source.Instant, stale bool) {
+func (u *Sender) refused(s *stream, now Now, stale bool) {
 	if stale {
 		return
 	}
-	s.rewind(s.acked+1, clock)
+	s.rewind(s.acked+1, now.Clock)
 	s.rewound++ // this very batch is answered
-	s.pause(now, u.o.AckTimeout)
+	u.pause(s, now.At)
 }
 
-func (u *Uplink) acknowledged(s *stream, a *wirepb.Ack, now time.Time, clock source.Instant, stale bool) {
+func (u *Sender) acknowledged(s *stream, a *wirepb.Ack, now Now, stale bool) {
 	incarnation := s.incarnation
 	if len(a.GetDbIncarnation()) == wire.IDLen {
 		incarnation = [16]byte(a.GetDbIncarnation())
@@ -349,10 +351,10 @@ func (u *Uplink) acknowledged(s *stream, a *wirepb.Ack, now time.Time, clock sou
 	case restored:
 		u.o.Log.Warn("server's database is another one, sending from what it has", "machine", s.ch.Machine(), "from", acked+1)
 		s.acked = acked
-		s.rewind(acked+1, clock)
+		s.rewind(acked+1, now.Clock)
 	case needed:
 		s.acked = acked
-		s.rewind(acked+1, clock)
+		s.rewind(acked+1, now.Clock)
 	default:
 		s.acked = max(s.acked, acked)
 		s.next = max(s.next, s.acked+1)
@@ -366,19 +368,19 @@ func (u *Uplink) acknowledged(s *stream, a *wirepb.Ack, now time.Time, clock sou
 		// Progress: the server takes the stream.
 		s.timeouts, s.problem, s.frozen, s.unregistered, s.reported, s.beyond = 0, "", "", false, false, false
 		if len(s.flight) > 0 {
-			s.startWaiting(now, u.o.AckTimeout)
+			u.startWaiting(s, now.At)
 		}
 	}
 	s.credit = int(min(a.GetCredit(), 1<<10))
 	if s.credit > 0 {
 		s.hold, s.holds = time.Time{}, 0
 	} else {
-		s.pause(now, u.o.AckTimeout) // then one batch asks whether it still holds
+		u.pause(s, now.At) // then one batch asks whether it still holds
 	}
 }
 
 // reportUnregistered tells people once what to do, for all machines at once.
-func (u *Uplink) reportUnregistered() {
+func (u *Sender) reportUnregistered() {
 	u.registerAt = time.Time{}
 	var machines []string
 	for _, s := range u.streams {

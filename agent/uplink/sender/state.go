@@ -1,4 +1,4 @@
-package uplink
+package sender
 
 import (
 	"bytes"
@@ -13,20 +13,19 @@ import (
 
 // publishState sends the live view when it is due and returns when to look
 // again.
-func (u *Uplink) publishState(now time.Time, c conn) time.Time {
-	if at := u.stateSent.Add(stateAtMost); !u.stateSent.IsZero() && now.Before(at) {
+func (u *Sender) publishState(now Now, send func(Message) bool) time.Time {
+	if at := u.stateSent.Add(stateAtMost); !u.stateSent.IsZero() && now.At.Before(at) {
 		return at
 	}
 	machines := u.machines()
 	digest := stateDigest(machines)
-	if now.Sub(u.stateSent) < stateEvery && bytes.Equal(digest, u.stateDigest) {
-		return now.Add(stateAtMost)
+	if now.At.Sub(u.stateSent) < stateEvery && bytes.Equal(digest, u.stateDigest) {
+		return now.At.Add(stateAtMost)
 	}
 	run := u.j.RunID()
-	clock := u.o.Clock()
 	st := &wirepb.AgentState{
-		SessionNo: u.session, Online: true, RunId: run[:], Version: u.o.Version, BootId: clock.Boot[:],
-		Clock: u.agentClock(clock), Machines: machines, JournalBytes: uint64(u.j.Bytes()),
+		SessionNo: u.session, Online: true, RunId: run[:], Version: u.o.Version, BootId: now.Clock.Boot[:],
+		Clock: u.agentClock(now.Clock), Machines: machines, JournalBytes: uint64(u.j.Bytes()),
 	}
 	payload, err := proto.Marshal(st)
 	if err != nil {
@@ -35,11 +34,11 @@ func (u *Uplink) publishState(now time.Time, c conn) time.Time {
 		payload, _ = proto.Marshal(st)
 		u.o.Log.Warn("live view without machines", "error", err)
 	}
-	if !c.send(message{topic: wire.State(u.o.Site, u.o.Agent), payload: payload, retain: true}) {
-		return now.Add(stateAtMost)
+	if !send(u.stateMessage(payload)) {
+		return now.At.Add(stateAtMost)
 	}
-	u.stateSent, u.stateDigest = now, digest
-	return now.Add(stateAtMost)
+	u.stateSent, u.stateDigest = now.At, digest
+	return now.At.Add(stateAtMost)
 }
 
 func stateDigest(machines []*wirepb.MachineLive) []byte {
@@ -52,7 +51,7 @@ func stateDigest(machines []*wirepb.MachineLive) []byte {
 }
 
 // machines is the newest look at each machine, with how its stream stands.
-func (u *Uplink) machines() []*wirepb.MachineLive {
+func (u *Sender) machines() []*wirepb.MachineLive {
 	var list []*wirepb.MachineLive
 	byMachine := map[string]*wirepb.MachineLive{}
 	if u.o.Live != nil {
@@ -83,9 +82,25 @@ func (u *Uplink) machines() []*wirepb.MachineLive {
 	return list[:min(len(list), wire.MaxMachines)]
 }
 
-// offlineState is the will, and with the machines the last word of a clean
-// end.
-func (u *Uplink) offlineState() *wirepb.AgentState {
+// Will is what the broker publishes when the connection ends without a
+// goodbye.
+func (u *Sender) Will() Message { return u.offline(nil) }
+
+// Goodbye is the last word of a clean end: unlike the will it knows how the
+// streams stand.
+func (u *Sender) Goodbye() Message { return u.offline(u.machines()) }
+
+func (u *Sender) offline(machines []*wirepb.MachineLive) Message {
 	run := u.j.RunID()
-	return &wirepb.AgentState{SessionNo: u.session, RunId: run[:], Version: u.o.Version}
+	st := &wirepb.AgentState{SessionNo: u.session, RunId: run[:], Version: u.o.Version, Machines: machines}
+	payload, err := proto.Marshal(st)
+	if err != nil { // a string that is not UTF-8
+		st.Version, st.Machines = "", nil
+		payload, _ = proto.Marshal(st)
+	}
+	return u.stateMessage(payload)
+}
+
+func (u *Sender) stateMessage(payload []byte) Message {
+	return Message{Topic: wire.State(u.o.Site, u.o.Agent), Payload: payload, Retain: true}
 }
