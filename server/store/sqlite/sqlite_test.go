@@ -31,6 +31,15 @@ func TestStore(t *testing.T) {
 	})
 }
 
+func TestPromiseRecord(t *testing.T) {
+	storetest.RunPromises(t, func(t *testing.T, dir string) interface {
+		store.PromiseRecord
+		Close() error
+	} {
+		return open(t, dir)
+	})
+}
+
 func file(dir string) string { return filepath.Join(dir, "books of the mill?", "turnwise.db") }
 
 func open(t testing.TB, dir string) *Store {

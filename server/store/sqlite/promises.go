@@ -1,0 +1,145 @@
+package sqlite
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"slices"
+
+	"turnwise/server/store"
+)
+
+var _ store.PromiseRecord = (*Store)(nil)
+
+// Limits of the promise record.
+const (
+	mostKept    = 10_000 // of one call
+	mostMinutes = 1000   // points of a law
+)
+
+// KeepForecasts adds forecasts as they were told.
+func (s *Store) KeepForecasts(ctx context.Context, kept []store.Kept) error {
+	if len(kept) > mostKept {
+		return fmt.Errorf("keep %d forecasts: %w: at most %d at once are expected", len(kept), store.ErrInvalid, mostKept)
+	}
+	for i := range kept {
+		if err := checkKept(&kept[i]); err != nil {
+			return fmt.Errorf("keep a forecast of order %.40q: %w: %w", kept[i].Order, store.ErrInvalid, err)
+		}
+	}
+	return s.transact(ctx, "keep forecasts", func(ctx context.Context, w *writer) error {
+		for _, k := range kept {
+			minutes, err := json.Marshal(k.Minutes)
+			if err != nil {
+				return err
+			}
+			promise := sql.NullInt64{Int64: k.Promise.UnixMilli(), Valid: !k.Promise.IsZero()}
+			if _, err := w.exec(ctx, `INSERT INTO kept_forecast (order_id, occasion, made_ms, article, structure, quantity_kg, remaining_kg, promise_ms, miss_chance, minutes, stops, level)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
+				k.Order, k.Occasion, k.Made.UnixMilli(), k.Article, k.Structure, k.QuantityKg, k.RemainingKg, promise, k.MissChance, string(minutes), k.Stops, k.Level); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+func checkKept(k *store.Kept) error {
+	number := func(x float64) bool { return x >= 0 && !math.IsInf(x, 0) }
+	switch {
+	case k.Order == "" || k.Occasion == "":
+		return errors.New("an order and an occasion are expected")
+	case max(len(k.Order), len(k.Occasion), len(k.Article), len(k.Structure)) > maxText:
+		return fmt.Errorf("texts of at most %d bytes are expected", maxText)
+	case k.Made.IsZero():
+		return errors.New("an instant is expected")
+	case len(k.Minutes) == 0 || len(k.Minutes) > mostMinutes:
+		return fmt.Errorf("%d minutes of the law, 1 to %d are expected", len(k.Minutes), mostMinutes)
+	case !slices.IsSorted(k.Minutes) || slices.ContainsFunc(k.Minutes, func(m float64) bool { return !number(m) }):
+		return errors.New("the minutes of the law are expected to be numbers from 0 on that rise")
+	case !number(k.QuantityKg) || !number(k.RemainingKg) || !number(k.Stops) || !number(k.Level):
+		return fmt.Errorf("%g kg, %g kg left, %g stops, level %g: numbers from 0 on are expected", k.QuantityKg, k.RemainingKg, k.Stops, k.Level)
+	case !(k.MissChance >= 0 && k.MissChance <= 1):
+		return fmt.Errorf("the chance to miss is %g, 0 to 1 is expected", k.MissChance)
+	}
+	return nil
+}
+
+// SettleForecasts notes what became of kept forecasts.
+func (s *Store) SettleForecasts(ctx context.Context, settled []store.Settled) error {
+	if len(settled) > mostKept {
+		return fmt.Errorf("settle %d forecasts: %w: at most %d at once are expected", len(settled), store.ErrInvalid, mostKept)
+	}
+	for _, k := range settled {
+		if k.Open() || len(k.Void) > maxText || k.Void != "" && !k.Ended.IsZero() || !(k.Minutes >= 0 && k.Minutes <= math.MaxFloat64) {
+			return fmt.Errorf("settle forecast %.40q of order %.40q: %w: an end with minutes from 0 on, or a reason of at most %d bytes why there is none, is expected", k.Occasion, k.Order, store.ErrInvalid, maxText)
+		}
+	}
+	return s.transact(ctx, "settle forecasts", func(ctx context.Context, w *writer) error {
+		for _, k := range settled {
+			var open bool
+			err := w.row(ctx, `SELECT ended_ms IS NULL AND void = '' FROM kept_forecast WHERE order_id = ? AND occasion = ?`, k.Order, k.Occasion).Scan(&open)
+			if errors.Is(err, sql.ErrNoRows) {
+				return fmt.Errorf("settle forecast %q of order %q: %w", k.Occasion, k.Order, store.ErrNotFound)
+			}
+			if err != nil {
+				return err
+			}
+			if !open {
+				continue
+			}
+			ended := sql.NullInt64{Int64: k.Ended.UnixMilli(), Valid: !k.Ended.IsZero()}
+			if _, err := w.exec(ctx, `UPDATE kept_forecast SET ended_ms = ?, ended_minutes = ?, void = ? WHERE order_id = ? AND occasion = ?`,
+				ended, k.Minutes, k.Void, k.Order, k.Occasion); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+}
+
+// KeptForecasts returns kept forecasts, the newest first.
+func (s *Store) KeptForecasts(ctx context.Context, q store.KeptQuery) ([]store.Kept, error) {
+	limit := q.Limit
+	if limit <= 0 || limit > mostKept {
+		limit = mostKept
+	}
+	since := int64(math.MinInt64)
+	if !q.Since.IsZero() {
+		since = q.Since.UnixMilli()
+	}
+	var out []store.Kept
+	err := each(ctx, s.read, func(rows *sql.Rows) error {
+		var k store.Kept
+		var made int64
+		var promise, ended sql.NullInt64
+		var endedMinutes sql.NullFloat64
+		var minutes string
+		if err := rows.Scan(&k.Order, &k.Occasion, &made, &k.Article, &k.Structure, &k.QuantityKg, &k.RemainingKg, &promise, &k.MissChance, &minutes, &k.Stops, &k.Level,
+			&ended, &endedMinutes, &k.Settled.Void); err != nil {
+			return err
+		}
+		if err := json.Unmarshal([]byte(minutes), &k.Minutes); err != nil {
+			return fmt.Errorf("forecast %q of order %q: %w: its minutes are no list of numbers: %w", k.Occasion, k.Order, store.ErrDamaged, err)
+		}
+		k.Made = ms(made)
+		if promise.Valid {
+			k.Promise = ms(promise.Int64)
+		}
+		k.Settled.Order, k.Settled.Occasion = k.Order, k.Occasion
+		if ended.Valid {
+			k.Settled.Ended, k.Settled.Minutes = ms(ended.Int64), endedMinutes.Float64
+		}
+		out = append(out, k)
+		return nil
+	}, `SELECT order_id, occasion, made_ms, article, structure, quantity_kg, remaining_kg, promise_ms, miss_chance, minutes, stops, level, ended_ms, ended_minutes, void
+		FROM kept_forecast WHERE (? = '' OR order_id = ?) AND made_ms >= ? AND (NOT ? OR ended_ms IS NULL AND void = '') AND (NOT ? OR ended_ms IS NOT NULL)
+		ORDER BY made_ms DESC, order_id, occasion LIMIT ?`, q.Order, q.Order, since, q.Open, q.Ended, limit)
+	if err != nil {
+		return nil, fmt.Errorf("sqlite: read kept forecasts: %w", err)
+	}
+	return out, nil
+}
