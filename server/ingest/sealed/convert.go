@@ -66,7 +66,7 @@ func fromKind(p *wirepb.Record) (any, error) {
 		x := k.StateGap
 		return &store.StateGap{
 			FromBoot: x.GetFromBoot(), FromBoottime: x.GetFromBoottimeNs(), FromWall: x.GetFromWallNs(),
-			RawBefore: x.GetRawBefore(), RawAfter: x.GetRawAfter(), Reason: reasons[x.GetReason()], StopContinued: x.GetStopContinued(),
+			RawBefore: x.GetRawBefore(), RawAfter: x.GetRawAfter(), Reason: word(reasons, x.GetReason()), StopContinued: x.GetStopContinued(),
 		}, nil
 	case *wirepb.Record_LifeLink:
 		x := k.LifeLink
@@ -79,7 +79,7 @@ func fromKind(p *wirepb.Record) (any, error) {
 			prev, err = fromID("prev_life", x.GetPrevLife())
 		}
 		return &store.LifeLink{
-			New: fresh, Prev: prev, PrevTo: x.GetPrevTo(), Kind: links[x.GetKind()],
+			New: fresh, Prev: prev, PrevTo: x.GetPrevTo(), Kind: word(links, x.GetKind()),
 			LostMin: x.GetLostMin(), LostMax: x.GetLostMax(), Evidence: x.GetEvidence(), PerRev: max(x.GetCountsPerRevolution(), 1),
 		}, err
 	case *wirepb.Record_Discontinuity:
@@ -104,10 +104,20 @@ func fromID(field string, b []byte) (id store.ID, err error) {
 	return id, nil
 }
 
+const notTold = "not told"
+
+// word is the store's word; what only a newer agent knows is not told here.
+func word[K comparable](m map[K]string, k K) string {
+	if w, ok := m[k]; ok {
+		return w
+	}
+	return notTold
+}
+
 var reasons = map[wirepb.GapReason]string{
 	wirepb.GapReason_GAP_REASON_AGENT_DOWN:        "agent down",
 	wirepb.GapReason_GAP_REASON_SOURCE_UNREADABLE: "source unreadable",
-	wirepb.GapReason_GAP_REASON_UNSPECIFIED:       "not told",
+	wirepb.GapReason_GAP_REASON_UNSPECIFIED:       notTold,
 }
 
 var links = map[wirepb.LinkKind]string{
@@ -116,7 +126,7 @@ var links = map[wirepb.LinkKind]string{
 	wirepb.LinkKind_LINK_KIND_REPLACED:    "replaced",
 	wirepb.LinkKind_LINK_KIND_PRESET:      "preset",
 	wirepb.LinkKind_LINK_KIND_AMBIGUOUS:   "ambiguous",
-	wirepb.LinkKind_LINK_KIND_UNSPECIFIED: "not told",
+	wirepb.LinkKind_LINK_KIND_UNSPECIFIED: notTold,
 }
 
 // Wire is the message of a record of the store, for tools and tests that make

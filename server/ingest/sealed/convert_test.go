@@ -64,6 +64,35 @@ func TestMalformed(t *testing.T) {
 	}
 }
 
+// A word that only a newer agent knows is not an empty one.
+func TestWordsOfNewerAgents(t *testing.T) {
+	for _, p := range []*wirepb.Record{
+		{Seq: 1, Kind: &wirepb.Record_StateGap{StateGap: &wirepb.StateGap{Reason: 99}}},
+		{Seq: 1, Kind: &wirepb.Record_LifeLink{LifeLink: &wirepb.LifeLink{NewLife: make([]byte, wire.IDLen), Kind: 99}}},
+	} {
+		body, err := proto.Marshal(p)
+		if err != nil {
+			t.Fatal(err)
+		}
+		r := store.Record{Seq: 1}
+		if err := Decode(body, &r); err != nil {
+			t.Fatal(err)
+		}
+		switch k := r.Kind.(type) {
+		case *store.StateGap:
+			if k.Reason != "not told" {
+				t.Errorf("reason %q, want not told", k.Reason)
+			}
+		case *store.LifeLink:
+			if k.Kind != "not told" {
+				t.Errorf("kind %q, want not told", k.Kind)
+			}
+		default:
+			t.Errorf("%T", k)
+		}
+	}
+}
+
 // FuzzDecode demands that no bytes can do more than be refused, and that what
 // is read says the same again.
 func FuzzDecode(f *testing.F) {
