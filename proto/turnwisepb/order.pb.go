@@ -9,6 +9,7 @@ package turnwisepb
 import (
 	protoreflect "google.golang.org/protobuf/reflect/protoreflect"
 	protoimpl "google.golang.org/protobuf/runtime/protoimpl"
+	durationpb "google.golang.org/protobuf/types/known/durationpb"
 	timestamppb "google.golang.org/protobuf/types/known/timestamppb"
 	reflect "reflect"
 	sync "sync"
@@ -240,9 +241,20 @@ type FinishForecast struct {
 	// Set instead of the times when no forecast can be given, with the reason.
 	Refused string `protobuf:"bytes,7,opt,name=refused,proto3" json:"refused,omitempty"`
 	// What the forecast rests on, for example "K01: 212 stops in 98 h".
-	Basis         []string `protobuf:"bytes,8,rep,name=basis,proto3" json:"basis,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Basis   []string               `protobuf:"bytes,8,rep,name=basis,proto3" json:"basis,omitempty"`
+	P95Time *timestamppb.Timestamp `protobuf:"bytes,9,opt,name=p95_time,json=p95Time,proto3" json:"p95_time,omitempty"`
+	// Mean time by which promise_time is missed, 0 when it is kept.
+	ExpectedLateness *durationpb.Duration `protobuf:"bytes,10,opt,name=expected_lateness,json=expectedLateness,proto3" json:"expected_lateness,omitempty"`
+	// Where the time goes, the largest part first.
+	Parts []*TimePart `protobuf:"bytes,11,rep,name=parts,proto3" json:"parts,omitempty"`
+	// What would help most if it did not happen, the largest gain first.
+	Levers []*Lever `protobuf:"bytes,12,rep,name=levers,proto3" json:"levers,omitempty"`
+	// Whose history it rests on: "machine", "fleet", "assumed", ...
+	History string `protobuf:"bytes,13,opt,name=history,proto3" json:"history,omitempty"`
+	// Past forecasts that the chances were corrected by; 0 = none.
+	CorrectedByCount int32 `protobuf:"varint,14,opt,name=corrected_by_count,json=correctedByCount,proto3" json:"corrected_by_count,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *FinishForecast) Reset() {
@@ -331,6 +343,190 @@ func (x *FinishForecast) GetBasis() []string {
 	return nil
 }
 
+func (x *FinishForecast) GetP95Time() *timestamppb.Timestamp {
+	if x != nil {
+		return x.P95Time
+	}
+	return nil
+}
+
+func (x *FinishForecast) GetExpectedLateness() *durationpb.Duration {
+	if x != nil {
+		return x.ExpectedLateness
+	}
+	return nil
+}
+
+func (x *FinishForecast) GetParts() []*TimePart {
+	if x != nil {
+		return x.Parts
+	}
+	return nil
+}
+
+func (x *FinishForecast) GetLevers() []*Lever {
+	if x != nil {
+		return x.Levers
+	}
+	return nil
+}
+
+func (x *FinishForecast) GetHistory() string {
+	if x != nil {
+		return x.History
+	}
+	return ""
+}
+
+func (x *FinishForecast) GetCorrectedByCount() int32 {
+	if x != nil {
+		return x.CorrectedByCount
+	}
+	return 0
+}
+
+// TimePart is working time until the finish that goes to one thing.
+type TimePart struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "running", "stop", "planned", "slow", "waiting", "progress" (the stop in progress).
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Cause id of a stop; empty otherwise.
+	Cause       string  `protobuf:"bytes,2,opt,name=cause,proto3" json:"cause,omitempty"`
+	MeanMinutes float64 `protobuf:"fixed64,3,opt,name=mean_minutes,json=meanMinutes,proto3" json:"mean_minutes,omitempty"`
+	P90Minutes  float64 `protobuf:"fixed64,4,opt,name=p90_minutes,json=p90Minutes,proto3" json:"p90_minutes,omitempty"`
+	// Of the mean working time until the finish, 0 to 1.
+	Share         float64 `protobuf:"fixed64,5,opt,name=share,proto3" json:"share,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *TimePart) Reset() {
+	*x = TimePart{}
+	mi := &file_turnwise_v1_order_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *TimePart) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*TimePart) ProtoMessage() {}
+
+func (x *TimePart) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_order_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use TimePart.ProtoReflect.Descriptor instead.
+func (*TimePart) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *TimePart) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *TimePart) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+func (x *TimePart) GetMeanMinutes() float64 {
+	if x != nil {
+		return x.MeanMinutes
+	}
+	return 0
+}
+
+func (x *TimePart) GetP90Minutes() float64 {
+	if x != nil {
+		return x.P90Minutes
+	}
+	return 0
+}
+
+func (x *TimePart) GetShare() float64 {
+	if x != nil {
+		return x.Share
+	}
+	return 0
+}
+
+// Lever says how much earlier the date given with 90 % would be without
+// something.
+type Lever struct {
+	state          protoimpl.MessageState `protogen:"open.v1"`
+	Kind           string                 `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	Cause          string                 `protobuf:"bytes,2,opt,name=cause,proto3" json:"cause,omitempty"`
+	P90GainMinutes float64                `protobuf:"fixed64,3,opt,name=p90_gain_minutes,json=p90GainMinutes,proto3" json:"p90_gain_minutes,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *Lever) Reset() {
+	*x = Lever{}
+	mi := &file_turnwise_v1_order_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Lever) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Lever) ProtoMessage() {}
+
+func (x *Lever) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_order_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Lever.ProtoReflect.Descriptor instead.
+func (*Lever) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *Lever) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *Lever) GetCause() string {
+	if x != nil {
+		return x.Cause
+	}
+	return ""
+}
+
+func (x *Lever) GetP90GainMinutes() float64 {
+	if x != nil {
+		return x.P90GainMinutes
+	}
+	return 0
+}
+
 // YarnBalance says whether the yarn covers what is left to knit.
 type YarnBalance struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -341,7 +537,7 @@ type YarnBalance struct {
 
 func (x *YarnBalance) Reset() {
 	*x = YarnBalance{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[3]
+	mi := &file_turnwise_v1_order_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -353,7 +549,7 @@ func (x *YarnBalance) String() string {
 func (*YarnBalance) ProtoMessage() {}
 
 func (x *YarnBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[3]
+	mi := &file_turnwise_v1_order_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -366,7 +562,7 @@ func (x *YarnBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use YarnBalance.ProtoReflect.Descriptor instead.
 func (*YarnBalance) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{3}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *YarnBalance) GetLots() []*YarnLotBalance {
@@ -392,7 +588,7 @@ type YarnLotBalance struct {
 
 func (x *YarnLotBalance) Reset() {
 	*x = YarnLotBalance{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[4]
+	mi := &file_turnwise_v1_order_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -404,7 +600,7 @@ func (x *YarnLotBalance) String() string {
 func (*YarnLotBalance) ProtoMessage() {}
 
 func (x *YarnLotBalance) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[4]
+	mi := &file_turnwise_v1_order_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -417,7 +613,7 @@ func (x *YarnLotBalance) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use YarnLotBalance.ProtoReflect.Descriptor instead.
 func (*YarnLotBalance) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{4}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *YarnLotBalance) GetYarn() string {
@@ -479,7 +675,7 @@ type ListOrdersRequest struct {
 
 func (x *ListOrdersRequest) Reset() {
 	*x = ListOrdersRequest{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[5]
+	mi := &file_turnwise_v1_order_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -491,7 +687,7 @@ func (x *ListOrdersRequest) String() string {
 func (*ListOrdersRequest) ProtoMessage() {}
 
 func (x *ListOrdersRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[5]
+	mi := &file_turnwise_v1_order_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -504,7 +700,7 @@ func (x *ListOrdersRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOrdersRequest.ProtoReflect.Descriptor instead.
 func (*ListOrdersRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{5}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListOrdersRequest) GetPageSize() int32 {
@@ -531,7 +727,7 @@ type ListOrdersResponse struct {
 
 func (x *ListOrdersResponse) Reset() {
 	*x = ListOrdersResponse{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[6]
+	mi := &file_turnwise_v1_order_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -543,7 +739,7 @@ func (x *ListOrdersResponse) String() string {
 func (*ListOrdersResponse) ProtoMessage() {}
 
 func (x *ListOrdersResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[6]
+	mi := &file_turnwise_v1_order_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -556,7 +752,7 @@ func (x *ListOrdersResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListOrdersResponse.ProtoReflect.Descriptor instead.
 func (*ListOrdersResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{6}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListOrdersResponse) GetOrders() []*Order {
@@ -582,7 +778,7 @@ type GetOrderRequest struct {
 
 func (x *GetOrderRequest) Reset() {
 	*x = GetOrderRequest{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[7]
+	mi := &file_turnwise_v1_order_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -594,7 +790,7 @@ func (x *GetOrderRequest) String() string {
 func (*GetOrderRequest) ProtoMessage() {}
 
 func (x *GetOrderRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[7]
+	mi := &file_turnwise_v1_order_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -607,7 +803,7 @@ func (x *GetOrderRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetOrderRequest.ProtoReflect.Descriptor instead.
 func (*GetOrderRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{7}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *GetOrderRequest) GetName() string {
@@ -626,7 +822,7 @@ type GetOrderResponse struct {
 
 func (x *GetOrderResponse) Reset() {
 	*x = GetOrderResponse{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[8]
+	mi := &file_turnwise_v1_order_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -638,7 +834,7 @@ func (x *GetOrderResponse) String() string {
 func (*GetOrderResponse) ProtoMessage() {}
 
 func (x *GetOrderResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[8]
+	mi := &file_turnwise_v1_order_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -651,7 +847,7 @@ func (x *GetOrderResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use GetOrderResponse.ProtoReflect.Descriptor instead.
 func (*GetOrderResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{8}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *GetOrderResponse) GetOrder() *Order {
@@ -675,7 +871,7 @@ type QuotePromiseRequest struct {
 
 func (x *QuotePromiseRequest) Reset() {
 	*x = QuotePromiseRequest{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[9]
+	mi := &file_turnwise_v1_order_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -687,7 +883,7 @@ func (x *QuotePromiseRequest) String() string {
 func (*QuotePromiseRequest) ProtoMessage() {}
 
 func (x *QuotePromiseRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[9]
+	mi := &file_turnwise_v1_order_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -700,7 +896,7 @@ func (x *QuotePromiseRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuotePromiseRequest.ProtoReflect.Descriptor instead.
 func (*QuotePromiseRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{9}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *QuotePromiseRequest) GetArticle() string {
@@ -744,7 +940,7 @@ type QuotePromiseResponse struct {
 
 func (x *QuotePromiseResponse) Reset() {
 	*x = QuotePromiseResponse{}
-	mi := &file_turnwise_v1_order_proto_msgTypes[10]
+	mi := &file_turnwise_v1_order_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -756,7 +952,7 @@ func (x *QuotePromiseResponse) String() string {
 func (*QuotePromiseResponse) ProtoMessage() {}
 
 func (x *QuotePromiseResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_order_proto_msgTypes[10]
+	mi := &file_turnwise_v1_order_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -769,7 +965,7 @@ func (x *QuotePromiseResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use QuotePromiseResponse.ProtoReflect.Descriptor instead.
 func (*QuotePromiseResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{10}
+	return file_turnwise_v1_order_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *QuotePromiseResponse) GetPromiseTime() *timestamppb.Timestamp {
@@ -804,7 +1000,7 @@ var File_turnwise_v1_order_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_order_proto_rawDesc = "" +
 	"\n" +
-	"\x17turnwise/v1/order.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe5\x03\n" +
+	"\x17turnwise/v1/order.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe5\x03\n" +
 	"\x05Order\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aarticle\x18\x02 \x01(\tR\aarticle\x124\n" +
@@ -827,7 +1023,7 @@ const file_turnwise_v1_order_proto_rawDesc = "" +
 	"\n" +
 	"counted_kg\x18\x03 \x01(\v2\x13.turnwise.v1.FigureR\tcountedKg\x126\n" +
 	"\fremaining_kg\x18\x04 \x01(\v2\x13.turnwise.v1.FigureR\vremainingKg\x123\n" +
-	"\x06finish\x18\x05 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06finish\"\xfc\x02\n" +
+	"\x06finish\x18\x05 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06finish\"\x9c\x05\n" +
 	"\x0eFinishForecast\x125\n" +
 	"\bp10_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\ap10Time\x125\n" +
 	"\bp50_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\ap50Time\x125\n" +
@@ -837,7 +1033,25 @@ const file_turnwise_v1_order_proto_rawDesc = "" +
 	"\vmiss_chance\x18\x06 \x01(\x01R\n" +
 	"missChance\x12\x18\n" +
 	"\arefused\x18\a \x01(\tR\arefused\x12\x14\n" +
-	"\x05basis\x18\b \x03(\tR\x05basis\">\n" +
+	"\x05basis\x18\b \x03(\tR\x05basis\x125\n" +
+	"\bp95_time\x18\t \x01(\v2\x1a.google.protobuf.TimestampR\ap95Time\x12F\n" +
+	"\x11expected_lateness\x18\n" +
+	" \x01(\v2\x19.google.protobuf.DurationR\x10expectedLateness\x12+\n" +
+	"\x05parts\x18\v \x03(\v2\x15.turnwise.v1.TimePartR\x05parts\x12*\n" +
+	"\x06levers\x18\f \x03(\v2\x12.turnwise.v1.LeverR\x06levers\x12\x18\n" +
+	"\ahistory\x18\r \x01(\tR\ahistory\x12,\n" +
+	"\x12corrected_by_count\x18\x0e \x01(\x05R\x10correctedByCount\"\x8e\x01\n" +
+	"\bTimePart\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x14\n" +
+	"\x05cause\x18\x02 \x01(\tR\x05cause\x12!\n" +
+	"\fmean_minutes\x18\x03 \x01(\x01R\vmeanMinutes\x12\x1f\n" +
+	"\vp90_minutes\x18\x04 \x01(\x01R\n" +
+	"p90Minutes\x12\x14\n" +
+	"\x05share\x18\x05 \x01(\x01R\x05share\"[\n" +
+	"\x05Lever\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x14\n" +
+	"\x05cause\x18\x02 \x01(\tR\x05cause\x12(\n" +
+	"\x10p90_gain_minutes\x18\x03 \x01(\x01R\x0ep90GainMinutes\">\n" +
 	"\vYarnBalance\x12/\n" +
 	"\x04lots\x18\x01 \x03(\v2\x1b.turnwise.v1.YarnLotBalanceR\x04lots\"\xb1\x02\n" +
 	"\x0eYarnLotBalance\x12\x12\n" +
@@ -888,61 +1102,68 @@ func file_turnwise_v1_order_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_order_proto_rawDescData
 }
 
-var file_turnwise_v1_order_proto_msgTypes = make([]protoimpl.MessageInfo, 11)
+var file_turnwise_v1_order_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_turnwise_v1_order_proto_goTypes = []any{
 	(*Order)(nil),                 // 0: turnwise.v1.Order
 	(*Job)(nil),                   // 1: turnwise.v1.Job
 	(*FinishForecast)(nil),        // 2: turnwise.v1.FinishForecast
-	(*YarnBalance)(nil),           // 3: turnwise.v1.YarnBalance
-	(*YarnLotBalance)(nil),        // 4: turnwise.v1.YarnLotBalance
-	(*ListOrdersRequest)(nil),     // 5: turnwise.v1.ListOrdersRequest
-	(*ListOrdersResponse)(nil),    // 6: turnwise.v1.ListOrdersResponse
-	(*GetOrderRequest)(nil),       // 7: turnwise.v1.GetOrderRequest
-	(*GetOrderResponse)(nil),      // 8: turnwise.v1.GetOrderResponse
-	(*QuotePromiseRequest)(nil),   // 9: turnwise.v1.QuotePromiseRequest
-	(*QuotePromiseResponse)(nil),  // 10: turnwise.v1.QuotePromiseResponse
-	(*Figure)(nil),                // 11: turnwise.v1.Figure
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*TimePart)(nil),              // 3: turnwise.v1.TimePart
+	(*Lever)(nil),                 // 4: turnwise.v1.Lever
+	(*YarnBalance)(nil),           // 5: turnwise.v1.YarnBalance
+	(*YarnLotBalance)(nil),        // 6: turnwise.v1.YarnLotBalance
+	(*ListOrdersRequest)(nil),     // 7: turnwise.v1.ListOrdersRequest
+	(*ListOrdersResponse)(nil),    // 8: turnwise.v1.ListOrdersResponse
+	(*GetOrderRequest)(nil),       // 9: turnwise.v1.GetOrderRequest
+	(*GetOrderResponse)(nil),      // 10: turnwise.v1.GetOrderResponse
+	(*QuotePromiseRequest)(nil),   // 11: turnwise.v1.QuotePromiseRequest
+	(*QuotePromiseResponse)(nil),  // 12: turnwise.v1.QuotePromiseResponse
+	(*Figure)(nil),                // 13: turnwise.v1.Figure
+	(*timestamppb.Timestamp)(nil), // 14: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 15: google.protobuf.Duration
 }
 var file_turnwise_v1_order_proto_depIdxs = []int32{
-	11, // 0: turnwise.v1.Order.quantity_kg:type_name -> turnwise.v1.Figure
-	12, // 1: turnwise.v1.Order.promise_time:type_name -> google.protobuf.Timestamp
-	11, // 2: turnwise.v1.Order.counted_kg:type_name -> turnwise.v1.Figure
-	11, // 3: turnwise.v1.Order.weighed_kg:type_name -> turnwise.v1.Figure
-	11, // 4: turnwise.v1.Order.remaining_kg:type_name -> turnwise.v1.Figure
+	13, // 0: turnwise.v1.Order.quantity_kg:type_name -> turnwise.v1.Figure
+	14, // 1: turnwise.v1.Order.promise_time:type_name -> google.protobuf.Timestamp
+	13, // 2: turnwise.v1.Order.counted_kg:type_name -> turnwise.v1.Figure
+	13, // 3: turnwise.v1.Order.weighed_kg:type_name -> turnwise.v1.Figure
+	13, // 4: turnwise.v1.Order.remaining_kg:type_name -> turnwise.v1.Figure
 	1,  // 5: turnwise.v1.Order.jobs:type_name -> turnwise.v1.Job
 	2,  // 6: turnwise.v1.Order.finish:type_name -> turnwise.v1.FinishForecast
-	3,  // 7: turnwise.v1.Order.yarn:type_name -> turnwise.v1.YarnBalance
-	11, // 8: turnwise.v1.Job.counted_kg:type_name -> turnwise.v1.Figure
-	11, // 9: turnwise.v1.Job.remaining_kg:type_name -> turnwise.v1.Figure
+	5,  // 7: turnwise.v1.Order.yarn:type_name -> turnwise.v1.YarnBalance
+	13, // 8: turnwise.v1.Job.counted_kg:type_name -> turnwise.v1.Figure
+	13, // 9: turnwise.v1.Job.remaining_kg:type_name -> turnwise.v1.Figure
 	2,  // 10: turnwise.v1.Job.finish:type_name -> turnwise.v1.FinishForecast
-	12, // 11: turnwise.v1.FinishForecast.p10_time:type_name -> google.protobuf.Timestamp
-	12, // 12: turnwise.v1.FinishForecast.p50_time:type_name -> google.protobuf.Timestamp
-	12, // 13: turnwise.v1.FinishForecast.p80_time:type_name -> google.protobuf.Timestamp
-	12, // 14: turnwise.v1.FinishForecast.p90_time:type_name -> google.protobuf.Timestamp
-	12, // 15: turnwise.v1.FinishForecast.finish_times:type_name -> google.protobuf.Timestamp
-	4,  // 16: turnwise.v1.YarnBalance.lots:type_name -> turnwise.v1.YarnLotBalance
-	11, // 17: turnwise.v1.YarnLotBalance.store_kg:type_name -> turnwise.v1.Figure
-	11, // 18: turnwise.v1.YarnLotBalance.creel_kg:type_name -> turnwise.v1.Figure
-	11, // 19: turnwise.v1.YarnLotBalance.at_machine_kg:type_name -> turnwise.v1.Figure
-	11, // 20: turnwise.v1.YarnLotBalance.needed_kg:type_name -> turnwise.v1.Figure
-	11, // 21: turnwise.v1.YarnLotBalance.short_kg:type_name -> turnwise.v1.Figure
-	0,  // 22: turnwise.v1.ListOrdersResponse.orders:type_name -> turnwise.v1.Order
-	0,  // 23: turnwise.v1.GetOrderResponse.order:type_name -> turnwise.v1.Order
-	12, // 24: turnwise.v1.QuotePromiseResponse.promise_time:type_name -> google.protobuf.Timestamp
-	2,  // 25: turnwise.v1.QuotePromiseResponse.finish:type_name -> turnwise.v1.FinishForecast
-	1,  // 26: turnwise.v1.QuotePromiseResponse.jobs:type_name -> turnwise.v1.Job
-	5,  // 27: turnwise.v1.OrderService.ListOrders:input_type -> turnwise.v1.ListOrdersRequest
-	7,  // 28: turnwise.v1.OrderService.GetOrder:input_type -> turnwise.v1.GetOrderRequest
-	9,  // 29: turnwise.v1.OrderService.QuotePromise:input_type -> turnwise.v1.QuotePromiseRequest
-	6,  // 30: turnwise.v1.OrderService.ListOrders:output_type -> turnwise.v1.ListOrdersResponse
-	8,  // 31: turnwise.v1.OrderService.GetOrder:output_type -> turnwise.v1.GetOrderResponse
-	10, // 32: turnwise.v1.OrderService.QuotePromise:output_type -> turnwise.v1.QuotePromiseResponse
-	30, // [30:33] is the sub-list for method output_type
-	27, // [27:30] is the sub-list for method input_type
-	27, // [27:27] is the sub-list for extension type_name
-	27, // [27:27] is the sub-list for extension extendee
-	0,  // [0:27] is the sub-list for field type_name
+	14, // 11: turnwise.v1.FinishForecast.p10_time:type_name -> google.protobuf.Timestamp
+	14, // 12: turnwise.v1.FinishForecast.p50_time:type_name -> google.protobuf.Timestamp
+	14, // 13: turnwise.v1.FinishForecast.p80_time:type_name -> google.protobuf.Timestamp
+	14, // 14: turnwise.v1.FinishForecast.p90_time:type_name -> google.protobuf.Timestamp
+	14, // 15: turnwise.v1.FinishForecast.finish_times:type_name -> google.protobuf.Timestamp
+	14, // 16: turnwise.v1.FinishForecast.p95_time:type_name -> google.protobuf.Timestamp
+	15, // 17: turnwise.v1.FinishForecast.expected_lateness:type_name -> google.protobuf.Duration
+	3,  // 18: turnwise.v1.FinishForecast.parts:type_name -> turnwise.v1.TimePart
+	4,  // 19: turnwise.v1.FinishForecast.levers:type_name -> turnwise.v1.Lever
+	6,  // 20: turnwise.v1.YarnBalance.lots:type_name -> turnwise.v1.YarnLotBalance
+	13, // 21: turnwise.v1.YarnLotBalance.store_kg:type_name -> turnwise.v1.Figure
+	13, // 22: turnwise.v1.YarnLotBalance.creel_kg:type_name -> turnwise.v1.Figure
+	13, // 23: turnwise.v1.YarnLotBalance.at_machine_kg:type_name -> turnwise.v1.Figure
+	13, // 24: turnwise.v1.YarnLotBalance.needed_kg:type_name -> turnwise.v1.Figure
+	13, // 25: turnwise.v1.YarnLotBalance.short_kg:type_name -> turnwise.v1.Figure
+	0,  // 26: turnwise.v1.ListOrdersResponse.orders:type_name -> turnwise.v1.Order
+	0,  // 27: turnwise.v1.GetOrderResponse.order:type_name -> turnwise.v1.Order
+	14, // 28: turnwise.v1.QuotePromiseResponse.promise_time:type_name -> google.protobuf.Timestamp
+	2,  // 29: turnwise.v1.QuotePromiseResponse.finish:type_name -> turnwise.v1.FinishForecast
+	1,  // 30: turnwise.v1.QuotePromiseResponse.jobs:type_name -> turnwise.v1.Job
+	7,  // 31: turnwise.v1.OrderService.ListOrders:input_type -> turnwise.v1.ListOrdersRequest
+	9,  // 32: turnwise.v1.OrderService.GetOrder:input_type -> turnwise.v1.GetOrderRequest
+	11, // 33: turnwise.v1.OrderService.QuotePromise:input_type -> turnwise.v1.QuotePromiseRequest
+	8,  // 34: turnwise.v1.OrderService.ListOrders:output_type -> turnwise.v1.ListOrdersResponse
+	10, // 35: turnwise.v1.OrderService.GetOrder:output_type -> turnwise.v1.GetOrderResponse
+	12, // 36: turnwise.v1.OrderService.QuotePromise:output_type -> turnwise.v1.QuotePromiseResponse
+	34, // [34:37] is the sub-list for method output_type
+	31, // [31:34] is the sub-list for method input_type
+	31, // [31:31] is the sub-list for extension type_name
+	31, // [31:31] is the sub-list for extension extendee
+	0,  // [0:31] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_order_proto_init() }
@@ -957,7 +1178,7 @@ func file_turnwise_v1_order_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_order_proto_rawDesc), len(file_turnwise_v1_order_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   11,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},
