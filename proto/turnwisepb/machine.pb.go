@@ -305,9 +305,11 @@ type MachineLiveState struct {
 	RevolutionsSinceDoff int64 `protobuf:"varint,11,opt,name=revolutions_since_doff,json=revolutionsSinceDoff,proto3" json:"revolutions_since_doff,omitempty"`
 	RevolutionsToDoff    int64 `protobuf:"varint,12,opt,name=revolutions_to_doff,json=revolutionsToDoff,proto3" json:"revolutions_to_doff,omitempty"`
 	// What is wrong with the source, as the agent tells it.
-	Problem       string `protobuf:"bytes,13,opt,name=problem,proto3" json:"problem,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Problem string `protobuf:"bytes,13,opt,name=problem,proto3" json:"problem,omitempty"`
+	// Of revolution_count: made by hand or by the inching button.
+	InchedRevolutionCount int64 `protobuf:"varint,14,opt,name=inched_revolution_count,json=inchedRevolutionCount,proto3" json:"inched_revolution_count,omitempty"`
+	unknownFields         protoimpl.UnknownFields
+	sizeCache             protoimpl.SizeCache
 }
 
 func (x *MachineLiveState) Reset() {
@@ -429,6 +431,13 @@ func (x *MachineLiveState) GetProblem() string {
 		return x.Problem
 	}
 	return ""
+}
+
+func (x *MachineLiveState) GetInchedRevolutionCount() int64 {
+	if x != nil {
+		return x.InchedRevolutionCount
+	}
+	return 0
 }
 
 type ListMachinesRequest struct {
@@ -837,8 +846,10 @@ type MachineTotals struct {
 	RunMs                  int64 `protobuf:"varint,10,opt,name=run_ms,json=runMs,proto3" json:"run_ms,omitempty"`
 	StopMs                 int64 `protobuf:"varint,11,opt,name=stop_ms,json=stopMs,proto3" json:"stop_ms,omitempty"`
 	UnknownMs              int64 `protobuf:"varint,12,opt,name=unknown_ms,json=unknownMs,proto3" json:"unknown_ms,omitempty"`
-	unknownFields          protoimpl.UnknownFields
-	sizeCache              protoimpl.SizeCache
+	// Of the revolutions: made by hand or by the inching button to clear a stop.
+	InchedRevolutions int64 `protobuf:"varint,13,opt,name=inched_revolutions,json=inchedRevolutions,proto3" json:"inched_revolutions,omitempty"`
+	unknownFields     protoimpl.UnknownFields
+	sizeCache         protoimpl.SizeCache
 }
 
 func (x *MachineTotals) Reset() {
@@ -951,6 +962,13 @@ func (x *MachineTotals) GetStopMs() int64 {
 func (x *MachineTotals) GetUnknownMs() int64 {
 	if x != nil {
 		return x.UnknownMs
+	}
+	return 0
+}
+
+func (x *MachineTotals) GetInchedRevolutions() int64 {
+	if x != nil {
+		return x.InchedRevolutions
 	}
 	return 0
 }
@@ -1217,7 +1235,7 @@ const file_turnwise_v1_machine_proto_rawDesc = "" +
 	"\x05agent\x18\v \x01(\tR\x05agent\x12-\n" +
 	"\x12commissioning_year\x18\f \x01(\x05R\x11commissioningYear\x121\n" +
 	"\x04live\x18\r \x01(\v2\x1d.turnwise.v1.MachineLiveStateR\x04live\x12\x10\n" +
-	"\x03set\x18\x0e \x01(\tR\x03set\"\xb2\x04\n" +
+	"\x03set\x18\x0e \x01(\tR\x03set\"\xea\x04\n" +
 	"\x10MachineLiveState\x12/\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x19.turnwise.v1.MachineStateR\x05state\x129\n" +
 	"\n" +
@@ -1235,7 +1253,8 @@ const file_turnwise_v1_machine_proto_rawDesc = "" +
 	" \x01(\tR\bknitCard\x124\n" +
 	"\x16revolutions_since_doff\x18\v \x01(\x03R\x14revolutionsSinceDoff\x12.\n" +
 	"\x13revolutions_to_doff\x18\f \x01(\x03R\x11revolutionsToDoff\x12\x18\n" +
-	"\aproblem\x18\r \x01(\tR\aproblem\"Q\n" +
+	"\aproblem\x18\r \x01(\tR\aproblem\x126\n" +
+	"\x17inched_revolution_count\x18\x0e \x01(\x03R\x15inchedRevolutionCount\"Q\n" +
 	"\x13ListMachinesRequest\x12\x1b\n" +
 	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
 	"\n" +
@@ -1256,7 +1275,7 @@ const file_turnwise_v1_machine_proto_rawDesc = "" +
 	"\x11ListTotalsRequest\"f\n" +
 	"\x12ListTotalsResponse\x126\n" +
 	"\bmachines\x18\x01 \x03(\v2\x1a.turnwise.v1.MachineTotalsR\bmachines\x12\x18\n" +
-	"\adrained\x18\x02 \x01(\bR\adrained\"\xf7\x03\n" +
+	"\adrained\x18\x02 \x01(\bR\adrained\"\xa6\x04\n" +
 	"\rMachineTotals\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12 \n" +
 	"\vrevolutions\x18\x02 \x01(\x03R\vrevolutions\x12\x14\n" +
@@ -1271,7 +1290,8 @@ const file_turnwise_v1_machine_proto_rawDesc = "" +
 	" \x01(\x03R\x05runMs\x12\x17\n" +
 	"\astop_ms\x18\v \x01(\x03R\x06stopMs\x12\x1d\n" +
 	"\n" +
-	"unknown_ms\x18\f \x01(\x03R\tunknownMs\x1a?\n" +
+	"unknown_ms\x18\f \x01(\x03R\tunknownMs\x12-\n" +
+	"\x12inched_revolutions\x18\r \x01(\x03R\x11inchedRevolutions\x1a?\n" +
 	"\x11StopsByCauseEntry\x12\x10\n" +
 	"\x03key\x18\x01 \x01(\tR\x03key\x12\x14\n" +
 	"\x05value\x18\x02 \x01(\x03R\x05value:\x028\x01\"\xda\x01\n" +

@@ -98,6 +98,10 @@ const (
 	CountQuality_COUNT_QUALITY_SURE CountQuality = 1
 	// Exact in number; the time inside the span is not known.
 	CountQuality_COUNT_QUALITY_TIME_UNKNOWN CountQuality = 2
+	// Read without doubt, but made by hand or by the inching button: while a stop
+	// was open, after the cylinder had come to rest, or below crawl speed. These
+	// counts belong to the total and their time is not running time.
+	CountQuality_COUNT_QUALITY_INCHED CountQuality = 3
 )
 
 // Enum value maps for CountQuality.
@@ -106,11 +110,13 @@ var (
 		0: "COUNT_QUALITY_UNSPECIFIED",
 		1: "COUNT_QUALITY_SURE",
 		2: "COUNT_QUALITY_TIME_UNKNOWN",
+		3: "COUNT_QUALITY_INCHED",
 	}
 	CountQuality_value = map[string]int32{
 		"COUNT_QUALITY_UNSPECIFIED":  0,
 		"COUNT_QUALITY_SURE":         1,
 		"COUNT_QUALITY_TIME_UNKNOWN": 2,
+		"COUNT_QUALITY_INCHED":       3,
 	}
 )
 
@@ -600,8 +606,11 @@ type AgentClock struct {
 	// CLOCK_BOOTTIME, nanoseconds since the boot, sleep included.
 	BoottimeNs int64 `protobuf:"varint,2,opt,name=boottime_ns,json=boottimeNs,proto3" json:"boottime_ns,omitempty"`
 	// Wall clock, nanoseconds since 1970-01-01T00:00:00Z.
-	WallNs        int64        `protobuf:"varint,3,opt,name=wall_ns,json=wallNs,proto3" json:"wall_ns,omitempty"`
-	Quality       ClockQuality `protobuf:"varint,4,opt,name=quality,proto3,enum=turnwise.wire.v1.ClockQuality" json:"quality,omitempty"`
+	WallNs  int64        `protobuf:"varint,3,opt,name=wall_ns,json=wallNs,proto3" json:"wall_ns,omitempty"`
+	Quality ClockQuality `protobuf:"varint,4,opt,name=quality,proto3,enum=turnwise.wire.v1.ClockQuality" json:"quality,omitempty"`
+	// What the agent knows of the server's clock. An agent that measures it
+	// always says so, also before the first measurement of a boot.
+	Server        *ServerClock `protobuf:"bytes,5,opt,name=server,proto3" json:"server,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -664,6 +673,79 @@ func (x *AgentClock) GetQuality() ClockQuality {
 	return ClockQuality_CLOCK_QUALITY_UNSPECIFIED
 }
 
+func (x *AgentClock) GetServer() *ServerClock {
+	if x != nil {
+		return x.Server
+	}
+	return nil
+}
+
+// ServerClock is the server's clock as an agent measured it: by the four time
+// stamps of acknowledgements, in the boot of the AgentClock that holds it.
+type ServerClock struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// False before the first acknowledgement of the boot: the other fields are
+	// then void.
+	Measured bool `protobuf:"varint,1,opt,name=measured,proto3" json:"measured,omitempty"`
+	// What to add to boottime_ns, nanoseconds since 1970-01-01T00:00:00Z.
+	OffsetNs int64 `protobuf:"varint,2,opt,name=offset_ns,json=offsetNs,proto3" json:"offset_ns,omitempty"`
+	// At most this far off: half of the round trip, and the drift since.
+	ErrorNs       int64 `protobuf:"varint,3,opt,name=error_ns,json=errorNs,proto3" json:"error_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ServerClock) Reset() {
+	*x = ServerClock{}
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ServerClock) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ServerClock) ProtoMessage() {}
+
+func (x *ServerClock) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ServerClock.ProtoReflect.Descriptor instead.
+func (*ServerClock) Descriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *ServerClock) GetMeasured() bool {
+	if x != nil {
+		return x.Measured
+	}
+	return false
+}
+
+func (x *ServerClock) GetOffsetNs() int64 {
+	if x != nil {
+		return x.OffsetNs
+	}
+	return 0
+}
+
+func (x *ServerClock) GetErrorNs() int64 {
+	if x != nil {
+		return x.ErrorNs
+	}
+	return 0
+}
+
 // Record is one durable statement of an agent about one machine.
 type Record struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -693,7 +775,7 @@ type Record struct {
 
 func (x *Record) Reset() {
 	*x = Record{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[4]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -705,7 +787,7 @@ func (x *Record) String() string {
 func (*Record) ProtoMessage() {}
 
 func (x *Record) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[4]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -718,7 +800,7 @@ func (x *Record) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Record.ProtoReflect.Descriptor instead.
 func (*Record) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{4}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Record) GetSeq() uint64 {
@@ -926,7 +1008,7 @@ type CountSpan struct {
 
 func (x *CountSpan) Reset() {
 	*x = CountSpan{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[5]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -938,7 +1020,7 @@ func (x *CountSpan) String() string {
 func (*CountSpan) ProtoMessage() {}
 
 func (x *CountSpan) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[5]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -951,7 +1033,7 @@ func (x *CountSpan) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CountSpan.ProtoReflect.Descriptor instead.
 func (*CountSpan) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{5}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *CountSpan) GetLifeId() []byte {
@@ -1028,7 +1110,7 @@ type StopBegin struct {
 
 func (x *StopBegin) Reset() {
 	*x = StopBegin{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[6]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1040,7 +1122,7 @@ func (x *StopBegin) String() string {
 func (*StopBegin) ProtoMessage() {}
 
 func (x *StopBegin) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[6]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1053,7 +1135,7 @@ func (x *StopBegin) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopBegin.ProtoReflect.Descriptor instead.
 func (*StopBegin) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{6}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *StopBegin) GetStopId() []byte {
@@ -1105,7 +1187,7 @@ type StopEnd struct {
 
 func (x *StopEnd) Reset() {
 	*x = StopEnd{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[7]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1117,7 +1199,7 @@ func (x *StopEnd) String() string {
 func (*StopEnd) ProtoMessage() {}
 
 func (x *StopEnd) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[7]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1130,7 +1212,7 @@ func (x *StopEnd) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StopEnd.ProtoReflect.Descriptor instead.
 func (*StopEnd) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{7}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *StopEnd) GetStopId() []byte {
@@ -1174,7 +1256,7 @@ type StateGap struct {
 
 func (x *StateGap) Reset() {
 	*x = StateGap{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[8]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1186,7 +1268,7 @@ func (x *StateGap) String() string {
 func (*StateGap) ProtoMessage() {}
 
 func (x *StateGap) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[8]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1199,7 +1281,7 @@ func (x *StateGap) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use StateGap.ProtoReflect.Descriptor instead.
 func (*StateGap) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{8}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *StateGap) GetFromBoot() uint32 {
@@ -1271,7 +1353,7 @@ type LifeLink struct {
 
 func (x *LifeLink) Reset() {
 	*x = LifeLink{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[9]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1283,7 +1365,7 @@ func (x *LifeLink) String() string {
 func (*LifeLink) ProtoMessage() {}
 
 func (x *LifeLink) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[9]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1296,7 +1378,7 @@ func (x *LifeLink) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LifeLink.ProtoReflect.Descriptor instead.
 func (*LifeLink) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{9}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LifeLink) GetNewLife() []byte {
@@ -1367,7 +1449,7 @@ type Discontinuity struct {
 
 func (x *Discontinuity) Reset() {
 	*x = Discontinuity{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[10]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1379,7 +1461,7 @@ func (x *Discontinuity) String() string {
 func (*Discontinuity) ProtoMessage() {}
 
 func (x *Discontinuity) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[10]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1392,7 +1474,7 @@ func (x *Discontinuity) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Discontinuity.ProtoReflect.Descriptor instead.
 func (*Discontinuity) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{10}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *Discontinuity) GetInput() string {
@@ -1430,7 +1512,7 @@ type ConfigApplied struct {
 
 func (x *ConfigApplied) Reset() {
 	*x = ConfigApplied{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[11]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1442,7 +1524,7 @@ func (x *ConfigApplied) String() string {
 func (*ConfigApplied) ProtoMessage() {}
 
 func (x *ConfigApplied) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[11]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1455,7 +1537,7 @@ func (x *ConfigApplied) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ConfigApplied.ProtoReflect.Descriptor instead.
 func (*ConfigApplied) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{11}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *ConfigApplied) GetDigest() []byte {
@@ -1497,7 +1579,7 @@ type Tombstone struct {
 
 func (x *Tombstone) Reset() {
 	*x = Tombstone{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[12]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1509,7 +1591,7 @@ func (x *Tombstone) String() string {
 func (*Tombstone) ProtoMessage() {}
 
 func (x *Tombstone) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[12]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1522,7 +1604,7 @@ func (x *Tombstone) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Tombstone.ProtoReflect.Descriptor instead.
 func (*Tombstone) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{12}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *Tombstone) GetFromSeq() uint64 {
@@ -1549,7 +1631,7 @@ type ClockStep struct {
 
 func (x *ClockStep) Reset() {
 	*x = ClockStep{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[13]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1561,7 +1643,7 @@ func (x *ClockStep) String() string {
 func (*ClockStep) ProtoMessage() {}
 
 func (x *ClockStep) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[13]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1574,7 +1656,7 @@ func (x *ClockStep) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ClockStep.ProtoReflect.Descriptor instead.
 func (*ClockStep) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{13}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ClockStep) GetDeltaNs() int64 {
@@ -1604,7 +1686,7 @@ type AgentState struct {
 
 func (x *AgentState) Reset() {
 	*x = AgentState{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[14]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1616,7 +1698,7 @@ func (x *AgentState) String() string {
 func (*AgentState) ProtoMessage() {}
 
 func (x *AgentState) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[14]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1629,7 +1711,7 @@ func (x *AgentState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use AgentState.ProtoReflect.Descriptor instead.
 func (*AgentState) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{14}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *AgentState) GetSessionNo() uint64 {
@@ -1717,7 +1799,7 @@ type MachineLive struct {
 
 func (x *MachineLive) Reset() {
 	*x = MachineLive{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[15]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1729,7 +1811,7 @@ func (x *MachineLive) String() string {
 func (*MachineLive) ProtoMessage() {}
 
 func (x *MachineLive) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[15]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1742,7 +1824,7 @@ func (x *MachineLive) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MachineLive.ProtoReflect.Descriptor instead.
 func (*MachineLive) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{15}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *MachineLive) GetMachine() string {
@@ -1874,7 +1956,7 @@ type Acks struct {
 
 func (x *Acks) Reset() {
 	*x = Acks{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1886,7 +1968,7 @@ func (x *Acks) String() string {
 func (*Acks) ProtoMessage() {}
 
 func (x *Acks) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1899,7 +1981,7 @@ func (x *Acks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Acks.ProtoReflect.Descriptor instead.
 func (*Acks) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{16}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *Acks) GetAcks() []*Ack {
@@ -1937,7 +2019,7 @@ type Ack struct {
 
 func (x *Ack) Reset() {
 	*x = Ack{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1949,7 +2031,7 @@ func (x *Ack) String() string {
 func (*Ack) ProtoMessage() {}
 
 func (x *Ack) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1962,7 +2044,7 @@ func (x *Ack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ack.ProtoReflect.Descriptor instead.
 func (*Ack) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{17}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Ack) GetStreamId() []byte {
@@ -2056,7 +2138,7 @@ type ServerState struct {
 
 func (x *ServerState) Reset() {
 	*x = ServerState{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2068,7 +2150,7 @@ func (x *ServerState) String() string {
 func (*ServerState) ProtoMessage() {}
 
 func (x *ServerState) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2081,7 +2163,7 @@ func (x *ServerState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ServerState.ProtoReflect.Descriptor instead.
 func (*ServerState) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{18}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ServerState) GetOnline() bool {
@@ -2139,14 +2221,19 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\x06coarse\x18\x03 \x01(\bR\x06coarse\"5\n" +
 	"\x04Boot\x12\x14\n" +
 	"\x05index\x18\x01 \x01(\rR\x05index\x12\x17\n" +
-	"\aboot_id\x18\x02 \x01(\fR\x06bootId\"\x94\x01\n" +
+	"\aboot_id\x18\x02 \x01(\fR\x06bootId\"\xcb\x01\n" +
 	"\n" +
 	"AgentClock\x12\x12\n" +
 	"\x04boot\x18\x01 \x01(\rR\x04boot\x12\x1f\n" +
 	"\vboottime_ns\x18\x02 \x01(\x03R\n" +
 	"boottimeNs\x12\x17\n" +
 	"\awall_ns\x18\x03 \x01(\x03R\x06wallNs\x128\n" +
-	"\aquality\x18\x04 \x01(\x0e2\x1e.turnwise.wire.v1.ClockQualityR\aquality\"\xde\x05\n" +
+	"\aquality\x18\x04 \x01(\x0e2\x1e.turnwise.wire.v1.ClockQualityR\aquality\x125\n" +
+	"\x06server\x18\x05 \x01(\v2\x1d.turnwise.wire.v1.ServerClockR\x06server\"a\n" +
+	"\vServerClock\x12\x1a\n" +
+	"\bmeasured\x18\x01 \x01(\bR\bmeasured\x12\x1b\n" +
+	"\toffset_ns\x18\x02 \x01(\x03R\boffsetNs\x12\x19\n" +
+	"\berror_ns\x18\x03 \x01(\x03R\aerrorNs\"\xde\x05\n" +
 	"\x06Record\x12\x10\n" +
 	"\x03seq\x18\x01 \x01(\x04R\x03seq\x12\x12\n" +
 	"\x04boot\x18\x02 \x01(\rR\x04boot\x12\x1f\n" +
@@ -2280,11 +2367,12 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\x18CLOCK_QUALITY_NTP_SYNCED\x10\x01\x12\x1f\n" +
 	"\x1bCLOCK_QUALITY_SERVER_SYNCED\x10\x02\x12\x16\n" +
 	"\x12CLOCK_QUALITY_FREE\x10\x03\x12\x17\n" +
-	"\x13CLOCK_QUALITY_UNSET\x10\x04*e\n" +
+	"\x13CLOCK_QUALITY_UNSET\x10\x04*\x7f\n" +
 	"\fCountQuality\x12\x1d\n" +
 	"\x19COUNT_QUALITY_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12COUNT_QUALITY_SURE\x10\x01\x12\x1e\n" +
-	"\x1aCOUNT_QUALITY_TIME_UNKNOWN\x10\x02*\\\n" +
+	"\x1aCOUNT_QUALITY_TIME_UNKNOWN\x10\x02\x12\x18\n" +
+	"\x14COUNT_QUALITY_INCHED\x10\x03*\\\n" +
 	"\n" +
 	"StopSource\x12\x1b\n" +
 	"\x17STOP_SOURCE_UNSPECIFIED\x10\x00\x12\x15\n" +
@@ -2323,7 +2411,7 @@ func file_turnwise_wire_v1_wire_proto_rawDescGZIP() []byte {
 }
 
 var file_turnwise_wire_v1_wire_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_turnwise_wire_v1_wire_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_turnwise_wire_v1_wire_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
 var file_turnwise_wire_v1_wire_proto_goTypes = []any{
 	(ClockQuality)(0),     // 0: turnwise.wire.v1.ClockQuality
 	(CountQuality)(0),     // 1: turnwise.wire.v1.CountQuality
@@ -2335,50 +2423,52 @@ var file_turnwise_wire_v1_wire_proto_goTypes = []any{
 	(*SealedRecord)(nil),  // 7: turnwise.wire.v1.SealedRecord
 	(*Boot)(nil),          // 8: turnwise.wire.v1.Boot
 	(*AgentClock)(nil),    // 9: turnwise.wire.v1.AgentClock
-	(*Record)(nil),        // 10: turnwise.wire.v1.Record
-	(*CountSpan)(nil),     // 11: turnwise.wire.v1.CountSpan
-	(*StopBegin)(nil),     // 12: turnwise.wire.v1.StopBegin
-	(*StopEnd)(nil),       // 13: turnwise.wire.v1.StopEnd
-	(*StateGap)(nil),      // 14: turnwise.wire.v1.StateGap
-	(*LifeLink)(nil),      // 15: turnwise.wire.v1.LifeLink
-	(*Discontinuity)(nil), // 16: turnwise.wire.v1.Discontinuity
-	(*ConfigApplied)(nil), // 17: turnwise.wire.v1.ConfigApplied
-	(*Tombstone)(nil),     // 18: turnwise.wire.v1.Tombstone
-	(*ClockStep)(nil),     // 19: turnwise.wire.v1.ClockStep
-	(*AgentState)(nil),    // 20: turnwise.wire.v1.AgentState
-	(*MachineLive)(nil),   // 21: turnwise.wire.v1.MachineLive
-	(*Acks)(nil),          // 22: turnwise.wire.v1.Acks
-	(*Ack)(nil),           // 23: turnwise.wire.v1.Ack
-	(*ServerState)(nil),   // 24: turnwise.wire.v1.ServerState
+	(*ServerClock)(nil),   // 10: turnwise.wire.v1.ServerClock
+	(*Record)(nil),        // 11: turnwise.wire.v1.Record
+	(*CountSpan)(nil),     // 12: turnwise.wire.v1.CountSpan
+	(*StopBegin)(nil),     // 13: turnwise.wire.v1.StopBegin
+	(*StopEnd)(nil),       // 14: turnwise.wire.v1.StopEnd
+	(*StateGap)(nil),      // 15: turnwise.wire.v1.StateGap
+	(*LifeLink)(nil),      // 16: turnwise.wire.v1.LifeLink
+	(*Discontinuity)(nil), // 17: turnwise.wire.v1.Discontinuity
+	(*ConfigApplied)(nil), // 18: turnwise.wire.v1.ConfigApplied
+	(*Tombstone)(nil),     // 19: turnwise.wire.v1.Tombstone
+	(*ClockStep)(nil),     // 20: turnwise.wire.v1.ClockStep
+	(*AgentState)(nil),    // 21: turnwise.wire.v1.AgentState
+	(*MachineLive)(nil),   // 22: turnwise.wire.v1.MachineLive
+	(*Acks)(nil),          // 23: turnwise.wire.v1.Acks
+	(*Ack)(nil),           // 24: turnwise.wire.v1.Ack
+	(*ServerState)(nil),   // 25: turnwise.wire.v1.ServerState
 }
 var file_turnwise_wire_v1_wire_proto_depIdxs = []int32{
 	7,  // 0: turnwise.wire.v1.Batch.records:type_name -> turnwise.wire.v1.SealedRecord
 	9,  // 1: turnwise.wire.v1.Batch.clock:type_name -> turnwise.wire.v1.AgentClock
 	8,  // 2: turnwise.wire.v1.Batch.boots:type_name -> turnwise.wire.v1.Boot
 	0,  // 3: turnwise.wire.v1.AgentClock.quality:type_name -> turnwise.wire.v1.ClockQuality
-	0,  // 4: turnwise.wire.v1.Record.clock:type_name -> turnwise.wire.v1.ClockQuality
-	11, // 5: turnwise.wire.v1.Record.count_span:type_name -> turnwise.wire.v1.CountSpan
-	12, // 6: turnwise.wire.v1.Record.stop_begin:type_name -> turnwise.wire.v1.StopBegin
-	13, // 7: turnwise.wire.v1.Record.stop_end:type_name -> turnwise.wire.v1.StopEnd
-	14, // 8: turnwise.wire.v1.Record.state_gap:type_name -> turnwise.wire.v1.StateGap
-	15, // 9: turnwise.wire.v1.Record.life_link:type_name -> turnwise.wire.v1.LifeLink
-	16, // 10: turnwise.wire.v1.Record.discontinuity:type_name -> turnwise.wire.v1.Discontinuity
-	17, // 11: turnwise.wire.v1.Record.config_applied:type_name -> turnwise.wire.v1.ConfigApplied
-	18, // 12: turnwise.wire.v1.Record.tombstone:type_name -> turnwise.wire.v1.Tombstone
-	19, // 13: turnwise.wire.v1.Record.clock_step:type_name -> turnwise.wire.v1.ClockStep
-	1,  // 14: turnwise.wire.v1.CountSpan.quality:type_name -> turnwise.wire.v1.CountQuality
-	2,  // 15: turnwise.wire.v1.StopBegin.source:type_name -> turnwise.wire.v1.StopSource
-	3,  // 16: turnwise.wire.v1.StateGap.reason:type_name -> turnwise.wire.v1.GapReason
-	4,  // 17: turnwise.wire.v1.LifeLink.kind:type_name -> turnwise.wire.v1.LinkKind
-	9,  // 18: turnwise.wire.v1.AgentState.clock:type_name -> turnwise.wire.v1.AgentClock
-	21, // 19: turnwise.wire.v1.AgentState.machines:type_name -> turnwise.wire.v1.MachineLive
-	23, // 20: turnwise.wire.v1.Acks.acks:type_name -> turnwise.wire.v1.Ack
-	5,  // 21: turnwise.wire.v1.Ack.verdict:type_name -> turnwise.wire.v1.Verdict
-	22, // [22:22] is the sub-list for method output_type
-	22, // [22:22] is the sub-list for method input_type
-	22, // [22:22] is the sub-list for extension type_name
-	22, // [22:22] is the sub-list for extension extendee
-	0,  // [0:22] is the sub-list for field type_name
+	10, // 4: turnwise.wire.v1.AgentClock.server:type_name -> turnwise.wire.v1.ServerClock
+	0,  // 5: turnwise.wire.v1.Record.clock:type_name -> turnwise.wire.v1.ClockQuality
+	12, // 6: turnwise.wire.v1.Record.count_span:type_name -> turnwise.wire.v1.CountSpan
+	13, // 7: turnwise.wire.v1.Record.stop_begin:type_name -> turnwise.wire.v1.StopBegin
+	14, // 8: turnwise.wire.v1.Record.stop_end:type_name -> turnwise.wire.v1.StopEnd
+	15, // 9: turnwise.wire.v1.Record.state_gap:type_name -> turnwise.wire.v1.StateGap
+	16, // 10: turnwise.wire.v1.Record.life_link:type_name -> turnwise.wire.v1.LifeLink
+	17, // 11: turnwise.wire.v1.Record.discontinuity:type_name -> turnwise.wire.v1.Discontinuity
+	18, // 12: turnwise.wire.v1.Record.config_applied:type_name -> turnwise.wire.v1.ConfigApplied
+	19, // 13: turnwise.wire.v1.Record.tombstone:type_name -> turnwise.wire.v1.Tombstone
+	20, // 14: turnwise.wire.v1.Record.clock_step:type_name -> turnwise.wire.v1.ClockStep
+	1,  // 15: turnwise.wire.v1.CountSpan.quality:type_name -> turnwise.wire.v1.CountQuality
+	2,  // 16: turnwise.wire.v1.StopBegin.source:type_name -> turnwise.wire.v1.StopSource
+	3,  // 17: turnwise.wire.v1.StateGap.reason:type_name -> turnwise.wire.v1.GapReason
+	4,  // 18: turnwise.wire.v1.LifeLink.kind:type_name -> turnwise.wire.v1.LinkKind
+	9,  // 19: turnwise.wire.v1.AgentState.clock:type_name -> turnwise.wire.v1.AgentClock
+	22, // 20: turnwise.wire.v1.AgentState.machines:type_name -> turnwise.wire.v1.MachineLive
+	24, // 21: turnwise.wire.v1.Acks.acks:type_name -> turnwise.wire.v1.Ack
+	5,  // 22: turnwise.wire.v1.Ack.verdict:type_name -> turnwise.wire.v1.Verdict
+	23, // [23:23] is the sub-list for method output_type
+	23, // [23:23] is the sub-list for method input_type
+	23, // [23:23] is the sub-list for extension type_name
+	23, // [23:23] is the sub-list for extension extendee
+	0,  // [0:23] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_wire_v1_wire_proto_init() }
@@ -2386,7 +2476,7 @@ func file_turnwise_wire_v1_wire_proto_init() {
 	if File_turnwise_wire_v1_wire_proto != nil {
 		return
 	}
-	file_turnwise_wire_v1_wire_proto_msgTypes[4].OneofWrappers = []any{
+	file_turnwise_wire_v1_wire_proto_msgTypes[5].OneofWrappers = []any{
 		(*Record_CountSpan)(nil),
 		(*Record_StopBegin)(nil),
 		(*Record_StopEnd)(nil),
@@ -2403,7 +2493,7 @@ func file_turnwise_wire_v1_wire_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_wire_v1_wire_proto_rawDesc), len(file_turnwise_wire_v1_wire_proto_rawDesc)),
 			NumEnums:      6,
-			NumMessages:   19,
+			NumMessages:   20,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
