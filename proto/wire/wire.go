@@ -26,6 +26,7 @@ const (
 	MaxPacketBytes = 256 << 10 // any MQTT packet
 	MaxBoots       = 64        // boots named in a batch
 	MaxMachines    = 256       // machines in an agent state
+	MaxAcks        = 256       // acknowledgements in a message
 	MaxIDLen       = 63        // site, area, agent and machine ids
 	IDLen          = 16        // stream, life, stop, run, boot and incarnation ids
 )
@@ -139,6 +140,30 @@ func CheckBatch(b *wirepb.Batch) error {
 	return nil
 }
 
+// DecodeAcks reads and checks the payload of an ack topic: its size, and the
+// number and the ids of the acknowledgements. Errors are [ErrMalformed].
+func DecodeAcks(payload []byte) ([]*wirepb.Ack, error) {
+	if len(payload) > MaxPacketBytes {
+		return nil, fmt.Errorf("wire: acknowledgements of %d bytes, at most %d are allowed: %w", len(payload), MaxPacketBytes, ErrMalformed)
+	}
+	acks := new(wirepb.Acks)
+	if err := proto.Unmarshal(payload, acks); err != nil {
+		return nil, fmt.Errorf("wire: acknowledgements are not an Acks message: %w: %w", ErrMalformed, err)
+	}
+	if n := len(acks.GetAcks()); n > MaxAcks {
+		return nil, fmt.Errorf("wire: %d acknowledgements, at most %d are allowed: %w", n, MaxAcks, ErrMalformed)
+	}
+	for i, a := range acks.GetAcks() {
+		if n := len(a.GetStreamId()); n != IDLen {
+			return nil, fmt.Errorf("wire: acknowledgement %d: stream_id has %d bytes, %d expected: %w", i, n, IDLen, ErrMalformed)
+		}
+		if n := len(a.GetDbIncarnation()); n != IDLen && n != 0 {
+			return nil, fmt.Errorf("wire: acknowledgement %d: db_incarnation has %d bytes, %d or none expected: %w", i, n, IDLen, ErrMalformed)
+		}
+	}
+	return acks.GetAcks(), nil
+}
+
 // Topic is a parsed topic name.
 type Topic struct {
 	Site  string
@@ -185,8 +210,16 @@ func ParseTopic(name string) (Topic, error) {
 	default:
 		return Topic{}, fmt.Errorf("wire: topic %q: %w: expected kt/v%d/SITE/AGENT/up/MACHINE or .../state", name, ErrMalformed, Major)
 	}
-	for _, id := range []string{t.Site, t.Agent, t.Machine} {
-		if id != "" && !ValidID(id) {
+	ids := []string{t.Site, t.Agent, t.Machine}
+	switch t.Kind {
+	case "srv/state":
+		ids = ids[:1]
+	case "up":
+	default:
+		ids = ids[:2]
+	}
+	for _, id := range ids {
+		if !ValidID(id) {
 			return Topic{}, fmt.Errorf("wire: topic %q: %w: %q is not an id", name, ErrMalformed, id)
 		}
 	}
