@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"slices"
 	"sync"
 	"time"
 
@@ -94,6 +95,7 @@ func (f *fakeFloor) Subscribe(ctx context.Context) <-chan struct{} {
 func (f *fakeFloor) change(edit func()) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
+	f.shift.Threads = slices.Clone(f.shift.Threads) // readers keep what they were given
 	edit()
 	for _, ch := range f.wake {
 		select {
