@@ -308,6 +308,65 @@ func (LinkKind) EnumDescriptor() ([]byte, []int) {
 	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{4}
 }
 
+// ResumeVerdict is the server's answer to a ResumeRequest.
+type ResumeVerdict int32
+
+const (
+	ResumeVerdict_RESUME_VERDICT_UNSPECIFIED ResumeVerdict = 0
+	// Here is the newest reading: go on from it. Every other stream of the
+	// machine is fenced from now on.
+	ResumeVerdict_RESUME_VERDICT_CONTINUE ResumeVerdict = 1
+	// No reading is known, or none of a counter that survives its reader: open
+	// a life.
+	ResumeVerdict_RESUME_VERDICT_NOTHING ResumeVerdict = 2
+	// The machine is not registered to this agent, or the stream is frozen: open
+	// a life; the reason says what people must do.
+	ResumeVerdict_RESUME_VERDICT_REFUSED ResumeVerdict = 3
+)
+
+// Enum value maps for ResumeVerdict.
+var (
+	ResumeVerdict_name = map[int32]string{
+		0: "RESUME_VERDICT_UNSPECIFIED",
+		1: "RESUME_VERDICT_CONTINUE",
+		2: "RESUME_VERDICT_NOTHING",
+		3: "RESUME_VERDICT_REFUSED",
+	}
+	ResumeVerdict_value = map[string]int32{
+		"RESUME_VERDICT_UNSPECIFIED": 0,
+		"RESUME_VERDICT_CONTINUE":    1,
+		"RESUME_VERDICT_NOTHING":     2,
+		"RESUME_VERDICT_REFUSED":     3,
+	}
+)
+
+func (x ResumeVerdict) Enum() *ResumeVerdict {
+	p := new(ResumeVerdict)
+	*p = x
+	return p
+}
+
+func (x ResumeVerdict) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ResumeVerdict) Descriptor() protoreflect.EnumDescriptor {
+	return file_turnwise_wire_v1_wire_proto_enumTypes[5].Descriptor()
+}
+
+func (ResumeVerdict) Type() protoreflect.EnumType {
+	return &file_turnwise_wire_v1_wire_proto_enumTypes[5]
+}
+
+func (x ResumeVerdict) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ResumeVerdict.Descriptor instead.
+func (ResumeVerdict) EnumDescriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{5}
+}
+
 // Verdict is the server's answer to a batch.
 type Verdict int32
 
@@ -356,11 +415,11 @@ func (x Verdict) String() string {
 }
 
 func (Verdict) Descriptor() protoreflect.EnumDescriptor {
-	return file_turnwise_wire_v1_wire_proto_enumTypes[5].Descriptor()
+	return file_turnwise_wire_v1_wire_proto_enumTypes[6].Descriptor()
 }
 
 func (Verdict) Type() protoreflect.EnumType {
-	return &file_turnwise_wire_v1_wire_proto_enumTypes[5]
+	return &file_turnwise_wire_v1_wire_proto_enumTypes[6]
 }
 
 func (x Verdict) Number() protoreflect.EnumNumber {
@@ -369,7 +428,7 @@ func (x Verdict) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use Verdict.Descriptor instead.
 func (Verdict) EnumDescriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{5}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{6}
 }
 
 // Batch is the payload of one message on `up/{machine}`: consecutive records
@@ -1347,8 +1406,15 @@ type LifeLink struct {
 	// Raw readings and reasons, for people.
 	Evidence            string `protobuf:"bytes,7,opt,name=evidence,proto3" json:"evidence,omitempty"`
 	CountsPerRevolution uint32 `protobuf:"varint,8,opt,name=counts_per_revolution,json=countsPerRevolution,proto3" json:"counts_per_revolution,omitempty"`
-	unknownFields       protoimpl.UnknownFields
-	sizeCache           protoimpl.SizeCache
+	// First raw reading of the new life and the width of its counter; a width of
+	// 0 says nothing. At first sight the server compares it with the newest
+	// reading it has of the machine, see Resume.
+	Raw     uint64 `protobuf:"varint,9,opt,name=raw,proto3" json:"raw,omitempty"`
+	RawBits uint32 `protobuf:"varint,10,opt,name=raw_bits,json=rawBits,proto3" json:"raw_bits,omitempty"`
+	// Speed that the machine cannot exceed, for that comparison; 0 = not told.
+	MaxSpeedRpm   float64 `protobuf:"fixed64,11,opt,name=max_speed_rpm,json=maxSpeedRpm,proto3" json:"max_speed_rpm,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LifeLink) Reset() {
@@ -1433,6 +1499,27 @@ func (x *LifeLink) GetEvidence() string {
 func (x *LifeLink) GetCountsPerRevolution() uint32 {
 	if x != nil {
 		return x.CountsPerRevolution
+	}
+	return 0
+}
+
+func (x *LifeLink) GetRaw() uint64 {
+	if x != nil {
+		return x.Raw
+	}
+	return 0
+}
+
+func (x *LifeLink) GetRawBits() uint32 {
+	if x != nil {
+		return x.RawBits
+	}
+	return 0
+}
+
+func (x *LifeLink) GetMaxSpeedRpm() float64 {
+	if x != nil {
+		return x.MaxSpeedRpm
 	}
 	return 0
 }
@@ -1679,7 +1766,9 @@ type AgentState struct {
 	Clock     *AgentClock    `protobuf:"bytes,6,opt,name=clock,proto3" json:"clock,omitempty"`
 	Machines  []*MachineLive `protobuf:"bytes,7,rep,name=machines,proto3" json:"machines,omitempty"`
 	// Bytes held by the journal.
-	JournalBytes  uint64 `protobuf:"varint,8,opt,name=journal_bytes,json=journalBytes,proto3" json:"journal_bytes,omitempty"`
+	JournalBytes uint64 `protobuf:"varint,8,opt,name=journal_bytes,json=journalBytes,proto3" json:"journal_bytes,omitempty"`
+	// Machines of which the agent has lost the state; see Resume.
+	Resumes       []*ResumeRequest `protobuf:"bytes,9,rep,name=resumes,proto3" json:"resumes,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1770,6 +1859,288 @@ func (x *AgentState) GetJournalBytes() uint64 {
 	return 0
 }
 
+func (x *AgentState) GetResumes() []*ResumeRequest {
+	if x != nil {
+		return x.Resumes
+	}
+	return nil
+}
+
+// ResumeRequest asks where the counter of a machine stood. An agent asks when
+// its journal knows nothing of the machine, or lost what it knew, and again
+// until it is answered or opens a life of its own. It asks only once the server
+// has every record that the stream still holds.
+type ResumeRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Machine  string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	StreamId []byte                 `protobuf:"bytes,2,opt,name=stream_id,json=streamId,proto3" json:"stream_id,omitempty"`
+	// Newest sequence number of the stream; 0 for a new one.
+	HeadSeq       uint64 `protobuf:"varint,3,opt,name=head_seq,json=headSeq,proto3" json:"head_seq,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ResumeRequest) Reset() {
+	*x = ResumeRequest{}
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ResumeRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ResumeRequest) ProtoMessage() {}
+
+func (x *ResumeRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ResumeRequest.ProtoReflect.Descriptor instead.
+func (*ResumeRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ResumeRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *ResumeRequest) GetStreamId() []byte {
+	if x != nil {
+		return x.StreamId
+	}
+	return nil
+}
+
+func (x *ResumeRequest) GetHeadSeq() uint64 {
+	if x != nil {
+		return x.HeadSeq
+	}
+	return 0
+}
+
+// Command is the payload of `down/cmd`.
+type Command struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Resumes       []*Resume              `protobuf:"bytes,1,rep,name=resumes,proto3" json:"resumes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Command) Reset() {
+	*x = Command{}
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Command) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Command) ProtoMessage() {}
+
+func (x *Command) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Command.ProtoReflect.Descriptor instead.
+func (*Command) Descriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *Command) GetResumes() []*Resume {
+	if x != nil {
+		return x.Resumes
+	}
+	return nil
+}
+
+// Resume hands a counter life over to another stream. It promises that the
+// reading is the newest that the server has, and that the streams before are
+// believed up to sent_ns only.
+type Resume struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Machine string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// The stream that asked.
+	StreamId []byte        `protobuf:"bytes,2,opt,name=stream_id,json=streamId,proto3" json:"stream_id,omitempty"`
+	Verdict  ResumeVerdict `protobuf:"varint,3,opt,name=verdict,proto3,enum=turnwise.wire.v1.ResumeVerdict" json:"verdict,omitempty"`
+	// For people, when the verdict is REFUSED.
+	Reason string `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	LifeId []byte `protobuf:"bytes,5,opt,name=life_id,json=lifeId,proto3" json:"life_id,omitempty"`
+	// Extended counter of the life at the reading, the raw reading, its width.
+	Extended            uint64 `protobuf:"varint,6,opt,name=extended,proto3" json:"extended,omitempty"`
+	Raw                 uint64 `protobuf:"varint,7,opt,name=raw,proto3" json:"raw,omitempty"`
+	RawBits             uint32 `protobuf:"varint,8,opt,name=raw_bits,json=rawBits,proto3" json:"raw_bits,omitempty"`
+	CountsPerRevolution uint32 `protobuf:"varint,9,opt,name=counts_per_revolution,json=countsPerRevolution,proto3" json:"counts_per_revolution,omitempty"`
+	// Boot and CLOCK_BOOTTIME of the reading, on the host that made it.
+	BootId     []byte `protobuf:"bytes,10,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
+	BoottimeNs int64  `protobuf:"varint,11,opt,name=boottime_ns,json=boottimeNs,proto3" json:"boottime_ns,omitempty"`
+	// The reading and this answer on the server's wall clock.
+	ReadingNs     int64  `protobuf:"varint,12,opt,name=reading_ns,json=readingNs,proto3" json:"reading_ns,omitempty"`
+	SentNs        int64  `protobuf:"varint,13,opt,name=sent_ns,json=sentNs,proto3" json:"sent_ns,omitempty"`
+	DbIncarnation []byte `protobuf:"bytes,14,opt,name=db_incarnation,json=dbIncarnation,proto3" json:"db_incarnation,omitempty"`
+	// The stop that was open at the server; empty when none was.
+	StopId        []byte `protobuf:"bytes,15,opt,name=stop_id,json=stopId,proto3" json:"stop_id,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Resume) Reset() {
+	*x = Resume{}
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Resume) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Resume) ProtoMessage() {}
+
+func (x *Resume) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Resume.ProtoReflect.Descriptor instead.
+func (*Resume) Descriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Resume) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *Resume) GetStreamId() []byte {
+	if x != nil {
+		return x.StreamId
+	}
+	return nil
+}
+
+func (x *Resume) GetVerdict() ResumeVerdict {
+	if x != nil {
+		return x.Verdict
+	}
+	return ResumeVerdict_RESUME_VERDICT_UNSPECIFIED
+}
+
+func (x *Resume) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *Resume) GetLifeId() []byte {
+	if x != nil {
+		return x.LifeId
+	}
+	return nil
+}
+
+func (x *Resume) GetExtended() uint64 {
+	if x != nil {
+		return x.Extended
+	}
+	return 0
+}
+
+func (x *Resume) GetRaw() uint64 {
+	if x != nil {
+		return x.Raw
+	}
+	return 0
+}
+
+func (x *Resume) GetRawBits() uint32 {
+	if x != nil {
+		return x.RawBits
+	}
+	return 0
+}
+
+func (x *Resume) GetCountsPerRevolution() uint32 {
+	if x != nil {
+		return x.CountsPerRevolution
+	}
+	return 0
+}
+
+func (x *Resume) GetBootId() []byte {
+	if x != nil {
+		return x.BootId
+	}
+	return nil
+}
+
+func (x *Resume) GetBoottimeNs() int64 {
+	if x != nil {
+		return x.BoottimeNs
+	}
+	return 0
+}
+
+func (x *Resume) GetReadingNs() int64 {
+	if x != nil {
+		return x.ReadingNs
+	}
+	return 0
+}
+
+func (x *Resume) GetSentNs() int64 {
+	if x != nil {
+		return x.SentNs
+	}
+	return 0
+}
+
+func (x *Resume) GetDbIncarnation() []byte {
+	if x != nil {
+		return x.DbIncarnation
+	}
+	return nil
+}
+
+func (x *Resume) GetStopId() []byte {
+	if x != nil {
+		return x.StopId
+	}
+	return nil
+}
+
 // MachineLive is the newest look at one machine.
 type MachineLive struct {
 	state               protoimpl.MessageState `protogen:"open.v1"`
@@ -1799,7 +2170,7 @@ type MachineLive struct {
 
 func (x *MachineLive) Reset() {
 	*x = MachineLive{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1811,7 +2182,7 @@ func (x *MachineLive) String() string {
 func (*MachineLive) ProtoMessage() {}
 
 func (x *MachineLive) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[16]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1824,7 +2195,7 @@ func (x *MachineLive) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MachineLive.ProtoReflect.Descriptor instead.
 func (*MachineLive) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{16}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *MachineLive) GetMachine() string {
@@ -1956,7 +2327,7 @@ type Acks struct {
 
 func (x *Acks) Reset() {
 	*x = Acks{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1968,7 +2339,7 @@ func (x *Acks) String() string {
 func (*Acks) ProtoMessage() {}
 
 func (x *Acks) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1981,7 +2352,7 @@ func (x *Acks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Acks.ProtoReflect.Descriptor instead.
 func (*Acks) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{17}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Acks) GetAcks() []*Ack {
@@ -2019,7 +2390,7 @@ type Ack struct {
 
 func (x *Ack) Reset() {
 	*x = Ack{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2031,7 +2402,7 @@ func (x *Ack) String() string {
 func (*Ack) ProtoMessage() {}
 
 func (x *Ack) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2044,7 +2415,7 @@ func (x *Ack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ack.ProtoReflect.Descriptor instead.
 func (*Ack) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{18}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Ack) GetStreamId() []byte {
@@ -2138,7 +2509,7 @@ type ServerState struct {
 
 func (x *ServerState) Reset() {
 	*x = ServerState{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2150,7 +2521,7 @@ func (x *ServerState) String() string {
 func (*ServerState) ProtoMessage() {}
 
 func (x *ServerState) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2163,7 +2534,7 @@ func (x *ServerState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ServerState.ProtoReflect.Descriptor instead.
 func (*ServerState) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{19}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ServerState) GetOnline() bool {
@@ -2283,7 +2654,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"raw_before\x18\x04 \x01(\x04R\trawBefore\x12\x1b\n" +
 	"\traw_after\x18\x05 \x01(\x04R\brawAfter\x123\n" +
 	"\x06reason\x18\x06 \x01(\x0e2\x1b.turnwise.wire.v1.GapReasonR\x06reason\x12%\n" +
-	"\x0estop_continued\x18\a \x01(\bR\rstopContinued\"\x91\x02\n" +
+	"\x0estop_continued\x18\a \x01(\bR\rstopContinued\"\xe2\x02\n" +
 	"\bLifeLink\x12\x19\n" +
 	"\bnew_life\x18\x01 \x01(\fR\anewLife\x12\x1b\n" +
 	"\tprev_life\x18\x02 \x01(\fR\bprevLife\x12\x17\n" +
@@ -2292,7 +2663,11 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\blost_min\x18\x05 \x01(\x04R\alostMin\x12\x19\n" +
 	"\blost_max\x18\x06 \x01(\x04R\alostMax\x12\x1a\n" +
 	"\bevidence\x18\a \x01(\tR\bevidence\x122\n" +
-	"\x15counts_per_revolution\x18\b \x01(\rR\x13countsPerRevolution\"Y\n" +
+	"\x15counts_per_revolution\x18\b \x01(\rR\x13countsPerRevolution\x12\x10\n" +
+	"\x03raw\x18\t \x01(\x04R\x03raw\x12\x19\n" +
+	"\braw_bits\x18\n" +
+	" \x01(\rR\arawBits\x12\"\n" +
+	"\rmax_speed_rpm\x18\v \x01(\x01R\vmaxSpeedRpm\"Y\n" +
 	"\rDiscontinuity\x12\x14\n" +
 	"\x05input\x18\x01 \x01(\tR\x05input\x12\x16\n" +
 	"\x06missed\x18\x02 \x01(\x04R\x06missed\x12\x1a\n" +
@@ -2307,7 +2682,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\bfrom_seq\x18\x01 \x01(\x04R\afromSeq\x12\x15\n" +
 	"\x06to_seq\x18\x02 \x01(\x04R\x05toSeq\"&\n" +
 	"\tClockStep\x12\x19\n" +
-	"\bdelta_ns\x18\x01 \x01(\x03R\adeltaNs\"\xa1\x02\n" +
+	"\bdelta_ns\x18\x01 \x01(\x03R\adeltaNs\"\xdc\x02\n" +
 	"\n" +
 	"AgentState\x12\x1d\n" +
 	"\n" +
@@ -2318,7 +2693,33 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\aboot_id\x18\x05 \x01(\fR\x06bootId\x122\n" +
 	"\x05clock\x18\x06 \x01(\v2\x1c.turnwise.wire.v1.AgentClockR\x05clock\x129\n" +
 	"\bmachines\x18\a \x03(\v2\x1d.turnwise.wire.v1.MachineLiveR\bmachines\x12#\n" +
-	"\rjournal_bytes\x18\b \x01(\x04R\fjournalBytes\"\xe7\x03\n" +
+	"\rjournal_bytes\x18\b \x01(\x04R\fjournalBytes\x129\n" +
+	"\aresumes\x18\t \x03(\v2\x1f.turnwise.wire.v1.ResumeRequestR\aresumes\"a\n" +
+	"\rResumeRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
+	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x19\n" +
+	"\bhead_seq\x18\x03 \x01(\x04R\aheadSeq\"=\n" +
+	"\aCommand\x122\n" +
+	"\aresumes\x18\x01 \x03(\v2\x18.turnwise.wire.v1.ResumeR\aresumes\"\xda\x03\n" +
+	"\x06Resume\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
+	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x129\n" +
+	"\averdict\x18\x03 \x01(\x0e2\x1f.turnwise.wire.v1.ResumeVerdictR\averdict\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x17\n" +
+	"\alife_id\x18\x05 \x01(\fR\x06lifeId\x12\x1a\n" +
+	"\bextended\x18\x06 \x01(\x04R\bextended\x12\x10\n" +
+	"\x03raw\x18\a \x01(\x04R\x03raw\x12\x19\n" +
+	"\braw_bits\x18\b \x01(\rR\arawBits\x122\n" +
+	"\x15counts_per_revolution\x18\t \x01(\rR\x13countsPerRevolution\x12\x17\n" +
+	"\aboot_id\x18\n" +
+	" \x01(\fR\x06bootId\x12\x1f\n" +
+	"\vboottime_ns\x18\v \x01(\x03R\n" +
+	"boottimeNs\x12\x1d\n" +
+	"\n" +
+	"reading_ns\x18\f \x01(\x03R\treadingNs\x12\x17\n" +
+	"\asent_ns\x18\r \x01(\x03R\x06sentNs\x12%\n" +
+	"\x0edb_incarnation\x18\x0e \x01(\fR\rdbIncarnation\x12\x17\n" +
+	"\astop_id\x18\x0f \x01(\fR\x06stopId\"\xe7\x03\n" +
 	"\vMachineLive\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x17\n" +
@@ -2388,7 +2789,12 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\x0fLINK_KIND_RESET\x10\x02\x12\x16\n" +
 	"\x12LINK_KIND_REPLACED\x10\x03\x12\x14\n" +
 	"\x10LINK_KIND_PRESET\x10\x04\x12\x17\n" +
-	"\x13LINK_KIND_AMBIGUOUS\x10\x05*\x90\x01\n" +
+	"\x13LINK_KIND_AMBIGUOUS\x10\x05*\x84\x01\n" +
+	"\rResumeVerdict\x12\x1e\n" +
+	"\x1aRESUME_VERDICT_UNSPECIFIED\x10\x00\x12\x1b\n" +
+	"\x17RESUME_VERDICT_CONTINUE\x10\x01\x12\x1a\n" +
+	"\x16RESUME_VERDICT_NOTHING\x10\x02\x12\x1a\n" +
+	"\x16RESUME_VERDICT_REFUSED\x10\x03*\x90\x01\n" +
 	"\aVerdict\x12\x17\n" +
 	"\x13VERDICT_UNSPECIFIED\x10\x00\x12\x0e\n" +
 	"\n" +
@@ -2410,65 +2816,72 @@ func file_turnwise_wire_v1_wire_proto_rawDescGZIP() []byte {
 	return file_turnwise_wire_v1_wire_proto_rawDescData
 }
 
-var file_turnwise_wire_v1_wire_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_turnwise_wire_v1_wire_proto_msgTypes = make([]protoimpl.MessageInfo, 20)
+var file_turnwise_wire_v1_wire_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
+var file_turnwise_wire_v1_wire_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
 var file_turnwise_wire_v1_wire_proto_goTypes = []any{
 	(ClockQuality)(0),     // 0: turnwise.wire.v1.ClockQuality
 	(CountQuality)(0),     // 1: turnwise.wire.v1.CountQuality
 	(StopSource)(0),       // 2: turnwise.wire.v1.StopSource
 	(GapReason)(0),        // 3: turnwise.wire.v1.GapReason
 	(LinkKind)(0),         // 4: turnwise.wire.v1.LinkKind
-	(Verdict)(0),          // 5: turnwise.wire.v1.Verdict
-	(*Batch)(nil),         // 6: turnwise.wire.v1.Batch
-	(*SealedRecord)(nil),  // 7: turnwise.wire.v1.SealedRecord
-	(*Boot)(nil),          // 8: turnwise.wire.v1.Boot
-	(*AgentClock)(nil),    // 9: turnwise.wire.v1.AgentClock
-	(*ServerClock)(nil),   // 10: turnwise.wire.v1.ServerClock
-	(*Record)(nil),        // 11: turnwise.wire.v1.Record
-	(*CountSpan)(nil),     // 12: turnwise.wire.v1.CountSpan
-	(*StopBegin)(nil),     // 13: turnwise.wire.v1.StopBegin
-	(*StopEnd)(nil),       // 14: turnwise.wire.v1.StopEnd
-	(*StateGap)(nil),      // 15: turnwise.wire.v1.StateGap
-	(*LifeLink)(nil),      // 16: turnwise.wire.v1.LifeLink
-	(*Discontinuity)(nil), // 17: turnwise.wire.v1.Discontinuity
-	(*ConfigApplied)(nil), // 18: turnwise.wire.v1.ConfigApplied
-	(*Tombstone)(nil),     // 19: turnwise.wire.v1.Tombstone
-	(*ClockStep)(nil),     // 20: turnwise.wire.v1.ClockStep
-	(*AgentState)(nil),    // 21: turnwise.wire.v1.AgentState
-	(*MachineLive)(nil),   // 22: turnwise.wire.v1.MachineLive
-	(*Acks)(nil),          // 23: turnwise.wire.v1.Acks
-	(*Ack)(nil),           // 24: turnwise.wire.v1.Ack
-	(*ServerState)(nil),   // 25: turnwise.wire.v1.ServerState
+	(ResumeVerdict)(0),    // 5: turnwise.wire.v1.ResumeVerdict
+	(Verdict)(0),          // 6: turnwise.wire.v1.Verdict
+	(*Batch)(nil),         // 7: turnwise.wire.v1.Batch
+	(*SealedRecord)(nil),  // 8: turnwise.wire.v1.SealedRecord
+	(*Boot)(nil),          // 9: turnwise.wire.v1.Boot
+	(*AgentClock)(nil),    // 10: turnwise.wire.v1.AgentClock
+	(*ServerClock)(nil),   // 11: turnwise.wire.v1.ServerClock
+	(*Record)(nil),        // 12: turnwise.wire.v1.Record
+	(*CountSpan)(nil),     // 13: turnwise.wire.v1.CountSpan
+	(*StopBegin)(nil),     // 14: turnwise.wire.v1.StopBegin
+	(*StopEnd)(nil),       // 15: turnwise.wire.v1.StopEnd
+	(*StateGap)(nil),      // 16: turnwise.wire.v1.StateGap
+	(*LifeLink)(nil),      // 17: turnwise.wire.v1.LifeLink
+	(*Discontinuity)(nil), // 18: turnwise.wire.v1.Discontinuity
+	(*ConfigApplied)(nil), // 19: turnwise.wire.v1.ConfigApplied
+	(*Tombstone)(nil),     // 20: turnwise.wire.v1.Tombstone
+	(*ClockStep)(nil),     // 21: turnwise.wire.v1.ClockStep
+	(*AgentState)(nil),    // 22: turnwise.wire.v1.AgentState
+	(*ResumeRequest)(nil), // 23: turnwise.wire.v1.ResumeRequest
+	(*Command)(nil),       // 24: turnwise.wire.v1.Command
+	(*Resume)(nil),        // 25: turnwise.wire.v1.Resume
+	(*MachineLive)(nil),   // 26: turnwise.wire.v1.MachineLive
+	(*Acks)(nil),          // 27: turnwise.wire.v1.Acks
+	(*Ack)(nil),           // 28: turnwise.wire.v1.Ack
+	(*ServerState)(nil),   // 29: turnwise.wire.v1.ServerState
 }
 var file_turnwise_wire_v1_wire_proto_depIdxs = []int32{
-	7,  // 0: turnwise.wire.v1.Batch.records:type_name -> turnwise.wire.v1.SealedRecord
-	9,  // 1: turnwise.wire.v1.Batch.clock:type_name -> turnwise.wire.v1.AgentClock
-	8,  // 2: turnwise.wire.v1.Batch.boots:type_name -> turnwise.wire.v1.Boot
+	8,  // 0: turnwise.wire.v1.Batch.records:type_name -> turnwise.wire.v1.SealedRecord
+	10, // 1: turnwise.wire.v1.Batch.clock:type_name -> turnwise.wire.v1.AgentClock
+	9,  // 2: turnwise.wire.v1.Batch.boots:type_name -> turnwise.wire.v1.Boot
 	0,  // 3: turnwise.wire.v1.AgentClock.quality:type_name -> turnwise.wire.v1.ClockQuality
-	10, // 4: turnwise.wire.v1.AgentClock.server:type_name -> turnwise.wire.v1.ServerClock
+	11, // 4: turnwise.wire.v1.AgentClock.server:type_name -> turnwise.wire.v1.ServerClock
 	0,  // 5: turnwise.wire.v1.Record.clock:type_name -> turnwise.wire.v1.ClockQuality
-	12, // 6: turnwise.wire.v1.Record.count_span:type_name -> turnwise.wire.v1.CountSpan
-	13, // 7: turnwise.wire.v1.Record.stop_begin:type_name -> turnwise.wire.v1.StopBegin
-	14, // 8: turnwise.wire.v1.Record.stop_end:type_name -> turnwise.wire.v1.StopEnd
-	15, // 9: turnwise.wire.v1.Record.state_gap:type_name -> turnwise.wire.v1.StateGap
-	16, // 10: turnwise.wire.v1.Record.life_link:type_name -> turnwise.wire.v1.LifeLink
-	17, // 11: turnwise.wire.v1.Record.discontinuity:type_name -> turnwise.wire.v1.Discontinuity
-	18, // 12: turnwise.wire.v1.Record.config_applied:type_name -> turnwise.wire.v1.ConfigApplied
-	19, // 13: turnwise.wire.v1.Record.tombstone:type_name -> turnwise.wire.v1.Tombstone
-	20, // 14: turnwise.wire.v1.Record.clock_step:type_name -> turnwise.wire.v1.ClockStep
+	13, // 6: turnwise.wire.v1.Record.count_span:type_name -> turnwise.wire.v1.CountSpan
+	14, // 7: turnwise.wire.v1.Record.stop_begin:type_name -> turnwise.wire.v1.StopBegin
+	15, // 8: turnwise.wire.v1.Record.stop_end:type_name -> turnwise.wire.v1.StopEnd
+	16, // 9: turnwise.wire.v1.Record.state_gap:type_name -> turnwise.wire.v1.StateGap
+	17, // 10: turnwise.wire.v1.Record.life_link:type_name -> turnwise.wire.v1.LifeLink
+	18, // 11: turnwise.wire.v1.Record.discontinuity:type_name -> turnwise.wire.v1.Discontinuity
+	19, // 12: turnwise.wire.v1.Record.config_applied:type_name -> turnwise.wire.v1.ConfigApplied
+	20, // 13: turnwise.wire.v1.Record.tombstone:type_name -> turnwise.wire.v1.Tombstone
+	21, // 14: turnwise.wire.v1.Record.clock_step:type_name -> turnwise.wire.v1.ClockStep
 	1,  // 15: turnwise.wire.v1.CountSpan.quality:type_name -> turnwise.wire.v1.CountQuality
 	2,  // 16: turnwise.wire.v1.StopBegin.source:type_name -> turnwise.wire.v1.StopSource
 	3,  // 17: turnwise.wire.v1.StateGap.reason:type_name -> turnwise.wire.v1.GapReason
 	4,  // 18: turnwise.wire.v1.LifeLink.kind:type_name -> turnwise.wire.v1.LinkKind
-	9,  // 19: turnwise.wire.v1.AgentState.clock:type_name -> turnwise.wire.v1.AgentClock
-	22, // 20: turnwise.wire.v1.AgentState.machines:type_name -> turnwise.wire.v1.MachineLive
-	24, // 21: turnwise.wire.v1.Acks.acks:type_name -> turnwise.wire.v1.Ack
-	5,  // 22: turnwise.wire.v1.Ack.verdict:type_name -> turnwise.wire.v1.Verdict
-	23, // [23:23] is the sub-list for method output_type
-	23, // [23:23] is the sub-list for method input_type
-	23, // [23:23] is the sub-list for extension type_name
-	23, // [23:23] is the sub-list for extension extendee
-	0,  // [0:23] is the sub-list for field type_name
+	10, // 19: turnwise.wire.v1.AgentState.clock:type_name -> turnwise.wire.v1.AgentClock
+	26, // 20: turnwise.wire.v1.AgentState.machines:type_name -> turnwise.wire.v1.MachineLive
+	23, // 21: turnwise.wire.v1.AgentState.resumes:type_name -> turnwise.wire.v1.ResumeRequest
+	25, // 22: turnwise.wire.v1.Command.resumes:type_name -> turnwise.wire.v1.Resume
+	5,  // 23: turnwise.wire.v1.Resume.verdict:type_name -> turnwise.wire.v1.ResumeVerdict
+	28, // 24: turnwise.wire.v1.Acks.acks:type_name -> turnwise.wire.v1.Ack
+	6,  // 25: turnwise.wire.v1.Ack.verdict:type_name -> turnwise.wire.v1.Verdict
+	26, // [26:26] is the sub-list for method output_type
+	26, // [26:26] is the sub-list for method input_type
+	26, // [26:26] is the sub-list for extension type_name
+	26, // [26:26] is the sub-list for extension extendee
+	0,  // [0:26] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_wire_v1_wire_proto_init() }
@@ -2492,8 +2905,8 @@ func file_turnwise_wire_v1_wire_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_wire_v1_wire_proto_rawDesc), len(file_turnwise_wire_v1_wire_proto_rawDesc)),
-			NumEnums:      6,
-			NumMessages:   20,
+			NumEnums:      7,
+			NumMessages:   23,
 			NumExtensions: 0,
 			NumServices:   0,
 		},
