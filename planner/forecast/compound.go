@@ -53,7 +53,14 @@ const (
 // recursion gives the same numbers and is the test); the chance beyond the
 // lattice is below 1e-4 and is laid on its last point.
 func Compound(run float64, stops []Stops, repeats []Repeat) (Law, error) {
-	return compound(run, stops, repeats, nil)
+	return compound(run, stops, repeats, 0, nil)
+}
+
+// Shared is Compound when one more factor multiplies the rates of all causes alike,
+// as yarn of a good or bad lot does: its mean is 1 and its gamma shape is common.
+// Common 0 means that there is no such factor.
+func Shared(run float64, stops []Stops, repeats []Repeat, common float64) (Law, error) {
+	return compound(run, stops, repeats, common, nil)
 }
 
 // spectra keeps the transforms of kept laws.
@@ -65,8 +72,8 @@ type spectrumKey struct {
 	cells int
 }
 
-func compound(run float64, stops []Stops, repeats []Repeat, cache spectra) (Law, error) {
-	mean, variance, err := moments(run, stops, repeats)
+func compound(run float64, stops []Stops, repeats []Repeat, common float64, cache spectra) (Law, error) {
+	mean, variance, err := moments(run, stops, repeats, common)
 	if err != nil {
 		return Law{}, err
 	}
@@ -81,8 +88,8 @@ func compound(run float64, stops []Stops, repeats []Repeat, cache spectra) (Law,
 			cells *= 2
 		}
 		step := math.Exp2(math.Ceil(math.Log2(max(reach/float64(cells), finestStep))))
-		mass := invert(run, stops, repeats, step, cells, cache)
-		law, left := fromMasses(mass, step, atom(run, stops, repeats))
+		mass := invert(run, stops, repeats, common, step, cells, cache)
+		law, left := fromMasses(mass, step, atom(run, stops, repeats, common))
 		if left <= tailLeft || reach > 64*maxMinutes {
 			law.shift(run)
 			law.mean = run + mean
@@ -93,7 +100,7 @@ func compound(run float64, stops []Stops, repeats []Repeat, cache spectra) (Law,
 }
 
 // moments gives mean and variance of the standing time, and refuses what cannot be.
-func moments(run float64, stops []Stops, repeats []Repeat) (mean, variance float64, err error) {
+func moments(run float64, stops []Stops, repeats []Repeat, common float64) (mean, variance float64, err error) {
 	if !(run >= 0 && run <= maxMinutes) {
 		return 0, 0, fmt.Errorf("%w: running time is %g min, expected 0 to %d; check kilos left and speed", ErrInput, run, maxMinutes)
 	}
@@ -108,6 +115,12 @@ func moments(run float64, stops []Stops, repeats []Repeat) (mean, variance float
 		if r.Shape > 0 {
 			variance += n * n / r.Shape * y * y
 		}
+	}
+	if !(common >= 0) || math.IsInf(common, 1) {
+		return 0, 0, fmt.Errorf("%w: the factor shared by all causes has shape %g, expected 0 or more", ErrInput, common)
+	}
+	if common > 0 {
+		variance += mean * mean / common
 	}
 	for _, p := range repeats {
 		if p.Count < 0 || p.Count > maxRepeats {
@@ -124,7 +137,7 @@ func moments(run float64, stops []Stops, repeats []Repeat) (mean, variance float
 }
 
 // atom is the chance of no standing at all.
-func atom(run float64, stops []Stops, repeats []Repeat) float64 {
+func atom(run float64, stops []Stops, repeats []Repeat, common float64) float64 {
 	for _, p := range repeats {
 		if p.Count > 0 {
 			return 0
@@ -139,11 +152,14 @@ func atom(run float64, stops []Stops, repeats []Repeat) float64 {
 			log -= n
 		}
 	}
+	if common > 0 {
+		log = -common * math.Log1p(-log/common)
+	}
 	return math.Exp(log)
 }
 
 // invert gives the masses of the standing time on the lattice.
-func invert(run float64, stops []Stops, repeats []Repeat, step float64, cells int, cache spectra) []float64 {
+func invert(run float64, stops []Stops, repeats []Repeat, common, step float64, cells int, cache spectra) []float64 {
 	fft := fourier.NewFFT(cells)
 	half := cells/2 + 1
 	log := make([]complex128, half)
@@ -161,6 +177,12 @@ func invert(run float64, stops []Stops, repeats []Repeat, step float64, cells in
 			} else {
 				log[k] -= shape * clog(1+n/shape*(1-f))
 			}
+		}
+	}
+	if common > 0 {
+		// The causes' gamma rates run on as processes over the shared factor.
+		for k, l := range log {
+			log[k] = complex(-common, 0) * clog(1-l/complex(common, 0))
 		}
 	}
 	for k, l := range log {

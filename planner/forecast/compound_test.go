@@ -74,7 +74,7 @@ func TestPanjerAgrees(t *testing.T) {
 			t.Run(fmt.Sprintf("shape %g run %g", shape, run), func(t *testing.T) {
 				const step, cells = 4.0, 2048
 				stops := fourCauses(shape)
-				got := invert(run, stops, nil, step, cells, nil)
+				got := invert(run, stops, nil, 0, step, cells, nil)
 				want := []float64{1}
 				for _, s := range stops {
 					f := make([]float64, cells)

@@ -54,7 +54,7 @@ func (m *Machine) Finish(w Work) (Law, error) {
 	if err != nil {
 		return Law{}, err
 	}
-	law, err := compound(w.RunMinutes, m.random(w.Planned), repeats, m.fleet.cache)
+	law, err := compound(w.RunMinutes, m.random(w.Planned), repeats, 0, m.fleet.cache)
 	if err != nil {
 		return Law{}, err
 	}
