@@ -134,6 +134,12 @@ type OrderOutlook struct {
 	Jobs        []JobOutlook
 	Why         []string // what stands in the way, one sentence each
 	Yarn        []LotBalance
+	// Law of the working minutes from Outlook.At to the finish; the zero law
+	// when Finish is refused.
+	Law forecast.Law
+	// Stops is the number of stops expected until the finish, on all machines
+	// of the order; Level their stop rate over that of all machines, 1 = alike.
+	Stops, Level float64
 }
 
 // JobOutlook is the part of an order on one machine.

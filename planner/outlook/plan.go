@@ -102,7 +102,9 @@ func (d *desk) order(o *Order) OrderOutlook {
 	case len(laws) == 0:
 		out.Finish.Refused = "Assign more kilos; the machines' parts are done"
 	default:
-		out.Finish = d.finish(forecast.Max(laws...), o.Promise)
+		out.Law = forecast.Max(laws...)
+		out.Finish = d.finish(out.Law, o.Promise)
+		out.Stops, out.Level = d.busy(o.ID)
 		out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	}
 	return out
