@@ -48,7 +48,7 @@ func (a *acks) outcome(b *store.Batch, o *store.Outcome, credit uint32) {
 }
 
 // quarantined answers a message that could not be read.
-func (a *acks) quarantined(m *message, credit uint32) {
+func (a *acks) quarantined(m *Message, credit uint32) {
 	a.add(m.bad.Agent, &wirepb.Ack{
 		StreamId: m.stream[:], DbIncarnation: a.incarnation[:], Credit: credit,
 		Verdict: wirepb.Verdict_VERDICT_QUARANTINED, Reason: m.bad.Reason, EchoBoottimeNs: m.batch.Clock.Boottime,
@@ -56,8 +56,9 @@ func (a *acks) quarantined(m *message, credit uint32) {
 	})
 }
 
-// send tells every agent in as few messages as the limits allow.
-func (a *acks) send(now time.Time, tell func(agent string, acks *wirepb.Acks)) {
+// replies are for every agent as few messages as the limits allow, sent at an
+// instant.
+func (a *acks) replies(now time.Time) (list []Reply) {
 	for _, agent := range a.agents {
 		all := a.byAgent[agent].Acks
 		for len(all) > 0 {
@@ -65,8 +66,9 @@ func (a *acks) send(now time.Time, tell func(agent string, acks *wirepb.Acks)) {
 			for _, ack := range all[:n] {
 				ack.SentNs = now.UnixNano()
 			}
-			tell(agent, &wirepb.Acks{Acks: all[:n:n]})
+			list = append(list, Reply{agent, &wirepb.Acks{Acks: all[:n:n]}})
 			all = all[n:]
 		}
 	}
+	return list
 }

@@ -9,6 +9,7 @@
 package ingest
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -16,7 +17,6 @@ import (
 	"time"
 
 	"turnwise/proto/turnwisepb/wirepb"
-	"turnwise/proto/wire"
 	"turnwise/server/store"
 )
 
@@ -59,33 +59,14 @@ type Options struct {
 	GroupMax int
 }
 
-// Ingest takes batches into a store.
-type Ingest struct {
-	st    store.Store
-	o     Options
-	queue chan message
-}
-
-// message is a checked batch, or one that cannot be read.
-type message struct {
-	batch  store.Batch
-	stream store.ID
-	bad    *store.Quarantined
-}
-
-// New makes an Ingest; Run makes it work.
-func New(st store.Store, o Options) *Ingest {
+func (o Options) withDefaults() Options {
+	o.Queue = cmp.Or(max(o.Queue, 0), DefaultQueue)
+	o.GroupMax = cmp.Or(max(o.GroupMax, 0), DefaultGroupMax)
 	if o.Now == nil {
 		o.Now = time.Now
 	}
 	if o.Log == nil {
 		o.Log = slog.Default()
-	}
-	if o.Queue <= 0 {
-		o.Queue = DefaultQueue
-	}
-	if o.GroupMax <= 0 {
-		o.GroupMax = DefaultGroupMax
 	}
 	if o.Ack == nil {
 		o.Ack = func(string, *wirepb.Acks) {}
@@ -93,7 +74,20 @@ func New(st store.Store, o Options) *Ingest {
 	if o.Committed == nil {
 		o.Committed = func([]store.Outcome) {}
 	}
-	return &Ingest{st: st, o: o, queue: make(chan message, o.Queue)}
+	return o
+}
+
+// Ingest takes batches into a store.
+type Ingest struct {
+	st    store.Store
+	o     Options
+	queue chan Message
+}
+
+// New makes an Ingest; Run makes it work.
+func New(st store.Store, o Options) *Ingest {
+	o = o.withDefaults()
+	return &Ingest{st: st, o: o, queue: make(chan Message, o.Queue)}
 }
 
 // Submit checks one message and queues it. Who sent it must be known from the
@@ -101,7 +95,7 @@ func New(st store.Store, o Options) *Ingest {
 // error is then [ErrBusy] and nothing was kept. The payload may be reused
 // afterwards. A message that cannot be read is no error: it is kept aside.
 func (g *Ingest) Submit(ctx context.Context, agent, machine, topic string, payload []byte) error {
-	m := g.read(agent, machine, topic, payload)
+	m := Read(agent, machine, topic, payload, g.o.Now())
 	select {
 	case g.queue <- m:
 		return nil
@@ -119,31 +113,14 @@ func (g *Ingest) Submit(ctx context.Context, agent, machine, topic string, paylo
 	}
 }
 
-func (g *Ingest) read(agent, machine, topic string, payload []byte) message {
-	received := g.o.Now()
-	b, err := wire.DecodeBatch(payload)
-	if err == nil {
-		return message{batch: Batch(agent, machine, b, received)}
-	}
-	m := message{bad: &store.Quarantined{
-		Agent: agent, Topic: topic, Reason: err.Error(), Received: received, Payload: append([]byte(nil), payload...),
-	}}
-	m.batch.Agent, m.batch.Machine, m.batch.Received = agent, machine, received
-	if b != nil && len(b.GetStreamId()) == wire.IDLen {
-		copy(m.stream[:], b.GetStreamId())
-		m.batch.Clock.Boottime = b.GetClock().GetBoottimeNs()
-	}
-	return m
-}
-
 // Run commits what is queued until ctx ends, and returns nil then. What waits
 // at that moment is left to the agents. It is run once.
 func (g *Ingest) Run(ctx context.Context) error {
-	incarnation, err := g.st.Incarnation(ctx)
+	clerk, err := NewClerk(ctx, g.st, g.o)
 	if err != nil {
-		return fmt.Errorf("ingest: %w", err)
+		return err
 	}
-	group := make([]message, 0, g.o.GroupMax)
+	group := make([]Message, 0, g.o.GroupMax)
 	for {
 		group = group[:0]
 		select {
@@ -161,37 +138,24 @@ func (g *Ingest) Run(ctx context.Context) error {
 				break more
 			}
 		}
-		g.commit(ctx, incarnation, group)
+		g.commit(ctx, clerk, group)
 	}
 }
 
 // commit stores a group and tells the agents.
-func (g *Ingest) commit(ctx context.Context, incarnation store.ID, group []message) {
-	acks := newAcks(incarnation)
-	batches := make([]store.Batch, 0, len(group))
-	for i := range group {
-		if group[i].bad != nil {
-			g.quarantine(ctx, &group[i], acks)
-			continue
+func (g *Ingest) commit(ctx context.Context, clerk *Clerk, group []Message) {
+	replies, err := clerk.Commit(ctx, group, g.credit)
+	if err != nil {
+		// Nobody is told anything: the agents send again.
+		g.o.Log.Error("commit of batches", "batches", len(group), "error", err)
+		if ctx.Err() == nil {
+			g.pause(ctx)
 		}
-		batches = append(batches, group[i].batch)
+		return
 	}
-	if len(batches) > 0 {
-		out, err := g.st.Commit(ctx, batches)
-		if err != nil {
-			// Nobody is told anything: the agents send again.
-			g.o.Log.Error("commit of batches", "batches", len(batches), "error", err)
-			if ctx.Err() == nil {
-				g.pause(ctx)
-			}
-			return
-		}
-		g.o.Committed(out)
-		for i := range out {
-			acks.outcome(&batches[i], &out[i], g.credit())
-		}
+	for _, r := range replies {
+		g.o.Ack(r.Agent, r.Acks)
 	}
-	acks.send(g.o.Now(), g.o.Ack)
 }
 
 // pause keeps a store that cannot write from being asked without end.
@@ -209,17 +173,4 @@ func (g *Ingest) credit() uint32 {
 		return crowded
 	}
 	return credit
-}
-
-// quarantine keeps the bytes of a message that cannot be read. Its agent is
-// told when it is known which stream it was about.
-func (g *Ingest) quarantine(ctx context.Context, m *message, acks *acks) {
-	g.o.Log.Warn("batch cannot be read", "agent", m.bad.Agent, "topic", m.bad.Topic, "reason", m.bad.Reason)
-	if err := g.st.Quarantine(ctx, *m.bad); err != nil {
-		g.o.Log.Error("quarantine of a batch", "agent", m.bad.Agent, "error", err)
-		return
-	}
-	if m.stream != (store.ID{}) {
-		acks.quarantined(m, g.credit())
-	}
 }
