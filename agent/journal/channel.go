@@ -33,6 +33,7 @@ type Channel struct {
 
 	// All below is guarded by j.mu.
 	state    []byte
+	memory   Memory
 	appended uint64 // newest record written
 	durable  uint64 // newest record synced
 
@@ -48,7 +49,32 @@ func (c *Channel) Machine() string { return c.machine }
 // StreamID identifies the stream; it dies with the journal.
 func (c *Channel) StreamID() [16]byte { return c.id }
 
-// State is the newest state given to Append or Tick; nil at first.
+// Memory says what a channel knew when its journal was opened.
+type Memory int
+
+const (
+	// MemoryNew: the stream has no state and never had one.
+	MemoryNew Memory = iota
+	// MemoryKept: the state is the newest that was durable.
+	MemoryKept
+	// MemoryLost: bytes that do not check may have held the state, or a newer
+	// one than State tells, or the whole stream of this machine. What State
+	// tells was true once; records that were written after it may be with the
+	// server.
+	MemoryLost
+)
+
+// Memory tells what the state of this channel is worth: how it was found at
+// Open until Append or Tick gives a newer one, which is kept. A loss stays
+// known over restarts until then.
+func (c *Channel) Memory() Memory {
+	c.j.mu.Lock()
+	defer c.j.mu.Unlock()
+	return c.memory
+}
+
+// State is the newest state given to Append or Tick; nil when there is none.
+// Whether there never was one, or it was lost, tells [Channel.Memory].
 func (c *Channel) State() []byte {
 	c.j.mu.Lock()
 	defer c.j.mu.Unlock()
@@ -95,10 +121,14 @@ func (c *Channel) headFrame(b []byte) []byte {
 	b = binary.AppendUvarint(b, c.acked)
 	b = binary.AppendUvarint(b, c.horizon)
 	b = append(b, c.incarnation[:]...)
-	if c.state == nil {
-		return append(b, 0)
+	var flags byte
+	if c.state != nil {
+		flags = headState
 	}
-	return append(append(b, 1), c.state...)
+	if c.memory == MemoryLost {
+		flags |= headLost
+	}
+	return append(append(b, flags), c.state...)
 }
 
 // Append assigns the next sequence numbers to the records, seals them and
@@ -168,6 +198,7 @@ func (c *Channel) tryAdd(state []byte, k kind, recs []*wirepb.Record) error {
 	if c.state == nil {
 		c.state = []byte{}
 	}
+	c.memory = MemoryKept
 	if k == kindData {
 		c.appended += uint64(len(recs))
 		at.first = first

@@ -14,6 +14,9 @@ const (
 	frameHead   = 4 + 4 + 4
 	maxFrame    = 256 << 10 // payload of a frame
 	maxState    = 16 << 10  // opaque state of a channel
+
+	headState = 1 // flags of a head: a state follows
+	headLost  = 2 // the state, or a newer one, was lost
 )
 
 type kind byte
@@ -174,6 +177,7 @@ type frame struct {
 	acked       uint64
 	horizon     uint64
 	hasState    bool
+	lost        bool // head: the state is not the newest, or there is none
 	state       []byte
 	records     int
 	recordBytes []byte // data: the records, still encoded
@@ -196,7 +200,8 @@ func decode(p []byte) (frame, error) {
 		f.machine = string(c.bytes(uint64(len(c.b))))
 	case kindHead:
 		f.slot, f.head, f.acked, f.horizon, f.id = c.slot(), c.uvarint(), c.uvarint(), c.uvarint(), c.id()
-		f.hasState = c.uvarint() == 1
+		flags := c.uvarint()
+		f.hasState, f.lost = flags&headState != 0, flags&headLost != 0
 		f.state = c.bytes(uint64(len(c.b)))
 	case kindData:
 		f.slot, f.first = c.slot(), c.uvarint()

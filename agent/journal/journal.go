@@ -142,6 +142,7 @@ type Journal struct {
 	durable  int64  // bytes of the last segment that are synced
 	rewrite  bool   // the last sync went wrong: pending must be written again
 	damage   []Damage
+	orphans  bool // bytes that do not check may have held the beginning of a stream
 	buf      []byte
 	recent   []*segment // segments whose places are in memory, oldest use first
 }
@@ -213,9 +214,17 @@ func (j *Journal) Channel(machine string) (*Channel, error) {
 		return nil, fmt.Errorf("journal: channel of machine %s: %d machines are the most in one journal", machine, maxChannels)
 	}
 	c := &Channel{j: j, slot: len(j.channels), machine: machine}
+	if j.orphans {
+		c.memory = MemoryLost // one of the streams without a name may be its own
+	}
 	rand.Read(c.id[:])
 	if _, err := j.write(kindStream, c.stream); err != nil {
 		return nil, fmt.Errorf("journal: begin stream of machine %s: %w", machine, err)
+	}
+	if c.memory == MemoryLost {
+		if _, err := j.write(kindHead, c.headFrame); err != nil {
+			j.o.Log.Warn("loss of a machine's state is known until the next start only", "machine", machine, "error", err)
+		}
 	}
 	j.channels = append(j.channels, c)
 	return c, nil

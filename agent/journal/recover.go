@@ -119,6 +119,7 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 	}
 
 	seen := make([]int64, maxChannels) // offset of the newest data frame by slot
+	told := make([]int64, maxChannels) // and of the newest frame with a state
 	s.places = places{}
 	size, bad, err := walk(b, s.number, end, true, func(off, size int64, p []byte) error {
 		f, err := decode(p)
@@ -132,6 +133,9 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		if f.kind == kindData {
 			s.places.add(f.slot, place{f.first, uint32(off), uint32(size)})
 			seen[f.slot] = off
+		}
+		if f.hasState {
+			told[f.slot] = off
 		}
 		return nil
 	})
@@ -160,6 +164,7 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		f.Close()
 		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)
 	}
+	j.orphans = j.orphans || len(bad) > 0
 	for _, st := range bad {
 		j.note(Damage{File: s.name(), Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
 		for _, c := range j.channels {
@@ -167,6 +172,9 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 			// not be used again.
 			if c != nil && seen[c.slot] < st.off {
 				c.appended += uint64(st.bytes / minRecordBytes)
+			}
+			if c != nil && told[c.slot] < st.off {
+				c.memory = MemoryLost
 			}
 		}
 	}
@@ -209,6 +217,7 @@ func (j *Journal) apply(f frame) error {
 		for len(j.channels) <= f.slot {
 			j.channels = append(j.channels, nil) // the slot is used up
 		}
+		j.orphans = true
 		return fmt.Errorf("slot %d has no stream", f.slot)
 	}
 	c := j.channels[f.slot]
@@ -228,10 +237,13 @@ func (j *Journal) apply(f frame) error {
 		c.acked, c.horizon, c.incarnation = f.acked, f.horizon, f.id
 	}
 	if f.hasState {
-		c.state = slices.Clone(f.state)
+		c.memory, c.state = MemoryKept, slices.Clone(f.state)
 		if c.state == nil {
 			c.state = []byte{}
 		}
+	}
+	if f.lost {
+		c.memory = MemoryLost
 	}
 	return nil
 }
