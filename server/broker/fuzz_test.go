@@ -2,14 +2,17 @@ package broker
 
 import (
 	"context"
+	"errors"
 	"io"
 	"log/slog"
 	"net"
+	"strings"
 	"testing"
 	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
 	"github.com/mochi-mqtt/server/v2/packets"
+	"google.golang.org/protobuf/proto"
 
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
@@ -54,6 +57,38 @@ func FuzzPublish(f *testing.F) {
 		}
 		if _, err := h.OnPublish(cl, packets.Packet{TopicName: topic, Payload: payload}); err != packets.ErrRejectPacket && calls != 1 {
 			t.Errorf("%q: %d calls and %v, want one call or a rejection", topic, calls, err)
+		}
+	})
+}
+
+// FuzzState reads bytes as the state of an agent: within all bounds and the
+// same again when written, or refused with a word on what is wrong.
+func FuzzState(f *testing.F) {
+	f.Add(state(3, true))
+	id := make([]byte, wire.IDLen)
+	full, err := proto.Marshal(&wirepb.AgentState{SessionNo: 1, Online: true, RunId: id, BootId: id, Clock: &wirepb.AgentClock{Boot: 1},
+		Machines: []*wirepb.MachineLive{{Machine: "k01", StreamId: id, LifeId: id, SpeedRpm: 24.5, HeadSeq: 9}}})
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(full)
+	f.Fuzz(func(t *testing.T, p []byte) {
+		st, err := decodeState(p)
+		if err != nil {
+			if !errors.Is(err, wire.ErrMalformed) || !strings.HasPrefix(err.Error(), "broker: agent state: ") {
+				t.Errorf("error %v", err)
+			}
+			return
+		}
+		if len(p) > maxStateBytes || len(st.GetMachines()) > wire.MaxMachines {
+			t.Errorf("accepted %d bytes with %d machines", len(p), len(st.GetMachines()))
+		}
+		p, err = proto.Marshal(st)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if again, err := decodeState(p); len(p) > 0 && len(p) <= maxStateBytes && (err != nil || !proto.Equal(st, again)) {
+			t.Errorf("read %v, written and read again %v (%v)", st, again, err)
 		}
 	})
 }
