@@ -163,7 +163,8 @@ type Stop struct {
 
 // Run says when the cylinder counts as running.
 type Run struct {
-	// CrawlRPM: below it the cylinder is not running. 0 means 4.
+	// CrawlRPM: below it the cylinder is not running, and what it turns is
+	// filed as inched. 0 means 4.
 	CrawlRPM float64 `yaml:"crawl_rpm"`
 	// StopAfter without a count begins a standstill. 0 means the longer of
 	// 3 s and one count at CrawlRPM.

@@ -64,7 +64,7 @@ func newMachine(a *Agent, c Machine) (*machine, error) {
 	}
 	wc := watch.Config{
 		Bits: counterBits(c.Source), Pulses: c.Source.Kind == kindGPIO, PerRevolution: per, MaxRPM: c.Source.MaxSpeedRPM,
-		Poll: c.Source.Poll.Std(), StopAfter: c.Run.StopAfter.Std(),
+		Poll: c.Source.Poll.Std(), StopAfter: c.Run.StopAfter.Std(), CrawlRPM: c.Run.CrawlRPM,
 		SourceKind: c.Source.Kind, Digest: digest(c), Counter: counterName(c.Source, per),
 	}
 	for _, s := range c.Source.Stops {

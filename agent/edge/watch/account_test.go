@@ -25,6 +25,9 @@ type account struct {
 	fresh   bool // no span of the life yet: it begins where its first span does
 	to      uint64
 	counts  uint64
+	run     uint64 // of the counts: made while running
+	inched  uint64 // and by hand
+	unsure  uint64 // and nobody saw when
 	lost    [2]uint64
 	stops   int
 }
@@ -51,7 +54,19 @@ func (a *account) book(r *wirepb.Record) {
 			a.t.Fatalf("span %v does not follow %d of life %x", line(r), a.to, a.life[:1])
 		}
 		a.to = c.GetTo()
-		a.counts += c.GetTo() - c.GetFrom()
+		n := c.GetTo() - c.GetFrom()
+		a.counts += n
+		switch c.GetQuality() {
+		case wirepb.CountQuality_COUNT_QUALITY_SURE:
+			a.run += n
+		case wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN:
+			a.unsure += n
+		case wirepb.CountQuality_COUNT_QUALITY_INCHED:
+			a.inched += n
+			if a.open == nil || n == 0 {
+				a.t.Fatalf("%s is filed as inched, stop open %v", line(r), a.open != nil)
+			}
+		}
 		begin := at - (r.GetBoottimeNs() - c.GetFromBoottimeNs())
 		if c.GetQuality() == wirepb.CountQuality_COUNT_QUALITY_SURE && begin < a.told {
 			a.t.Fatalf("span %s begins %s before what is told", line(r), time.Duration(a.told-begin))
@@ -105,7 +120,8 @@ func TestAccount(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		conf := Config{
 			Bits: 32, PerRevolution: 1, MaxRPM: 60, StopAfter: 4 * time.Second, Digest: [32]byte{1},
-			Stops: []Stop{{Cause: "yarn"}, {Cause: "lamp", Hold: 1500 * time.Millisecond}},
+			CrawlRPM: rapid.SampledFrom([]float64{0, 4, 15}).Draw(t, "crawl"),
+			Stops:    []Stop{{Cause: "yarn"}, {Cause: "lamp", Hold: 1500 * time.Millisecond}},
 		}
 		var ids uint16
 		w, err := New(conf, func() [16]byte { ids++; return [16]byte{byte(ids), byte(ids >> 8)} }, func(b [16]byte) uint32 { return uint32(b[0]) })
@@ -188,6 +204,9 @@ func TestAccount(t *testing.T) {
 			t.Fatalf("unknown time told %s, %s nobody watched", time.Duration(a.unknown), time.Duration(unknown))
 		}
 		// What is not told yet is in the state.
+		if a.run+a.inched+a.unsure != a.counts {
+			t.Fatalf("%d run, %d inched, %d unsure; %d in all", a.run, a.inched, a.unsure, a.counts)
+		}
 		rest := st.Count.Ext - st.Told
 		if got, want := a.counts+rest, raw-start; got != want || a.lost[1] != 0 {
 			t.Fatalf("%s", fmt.Sprintf("%d counts, %d turned, lost %v", got, want, a.lost))

@@ -58,11 +58,22 @@ func quality(q source.Quality) wirepb.ClockQuality {
 // what comes next.
 func (p *pass) flush(clock source.Instant, until int64, ext uint64) {
 	if ext > p.st.Told {
-		p.span(clock, p.st.Covered, until, ext, wirepb.CountQuality_COUNT_QUALITY_SURE)
+		p.span(clock, p.st.Covered, until, ext, p.quality())
 	}
 }
 
+// quality is that of counts of which it is known when they were made.
+func (p *pass) quality() wirepb.CountQuality {
+	if p.st.stop.open && p.st.stop.rested {
+		return wirepb.CountQuality_COUNT_QUALITY_INCHED
+	}
+	return wirepb.CountQuality_COUNT_QUALITY_SURE
+}
+
 func (p *pass) span(clock source.Instant, from, until int64, ext uint64, q wirepb.CountQuality) {
+	if q == wirepb.CountQuality_COUNT_QUALITY_INCHED && ext == p.st.Told {
+		q = wirepb.CountQuality_COUNT_QUALITY_SURE // watched, and not turned
+	}
 	raw := ext // a pulse count is its own raw counter
 	if m := p.w.counter.Modulus(); !p.w.conf.Pulses {
 		raw = (p.base.Raw + m - (p.base.Ext-ext)%m) % m

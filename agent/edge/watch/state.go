@@ -33,14 +33,19 @@ type State struct {
 	unsure  bool // counts not booked yet came while nobody watched
 
 	// Not kept over a restart, which makes a hole in any case.
+	idle    int64  // instant of the last count at running speed
+	idleExt uint64 // extended counter then
 	failed  int
 	down    bool
 	resumed bool
 	dark    source.Instant // first look after a hole at a lamp that was off
 }
 
-// settle lets time begin anew at an instant.
-func (s *State) settle(at int64) { s.Covered, s.Still = at, at }
+// settle lets time begin anew at an instant, with the counter at ext.
+func (s *State) settle(at int64, ext uint64) {
+	s.Covered, s.Still = at, at
+	s.idle, s.idleExt = at, ext
+}
 
 func (s State) clone() State {
 	s.inputs = slices.Clone(s.inputs)
@@ -128,6 +133,7 @@ func (s *State) UnmarshalBinary(b []byte) error {
 	if out.stop.open {
 		copy(out.stop.id[:], r.bytes(16))
 		out.stop.first, out.stop.held = int(r.byte()), r.uvarint()
+		out.stop.rested = true // a stop that goes on over a restart does not turn
 	}
 	n := r.uvarint()
 	if n > MaxStops {

@@ -15,6 +15,10 @@ type stop struct {
 	id    [16]byte
 	first int    // the input that began it
 	held  uint64 // inputs that hold it
+	// rested says that the cylinder came to rest in this stop: what it turns
+	// since then is inched.
+	rested bool
+	began  int64 // boottime, in the process that saw it begin
 }
 
 // input is a stop input behind its hold time.
@@ -58,6 +62,7 @@ func (p *pass) filter() (on uint64) {
 func (p *pass) inputs() {
 	on := p.filter()
 	s := &p.st.stop
+	rested := s.open && s.rested
 	if s.open && s.input {
 		if on&s.held != 0 {
 			s.held = on
@@ -73,7 +78,7 @@ func (p *pass) inputs() {
 		p.endStop(p.r.At, now, p.base.Ext)
 	}
 	p.flush(p.r.At, now, p.base.Ext)
-	p.beginStop(now, stop{open: true, input: true, first: bits.TrailingZeros64(on), held: on})
+	p.beginStop(now, p.base.Ext, stop{open: true, input: true, first: bits.TrailingZeros64(on), held: on, rested: rested})
 }
 
 // allPending tells that every input that holds the open stop is off, within
@@ -100,10 +105,10 @@ func (p *pass) endInputStop(clock source.Instant) {
 	p.endStop(clock, end, ext)
 }
 
-func (p *pass) beginStop(at int64, s stop) {
-	s.id = p.w.newID()
+func (p *pass) beginStop(at int64, ext uint64, s stop) {
+	s.id, s.began = p.w.newID(), at
 	p.st.stop = s
-	b := &wirepb.StopBegin{StopId: id(s.id), Source: wirepb.StopSource_STOP_SOURCE_STANDSTILL, At: p.base.Ext}
+	b := &wirepb.StopBegin{StopId: id(s.id), Source: wirepb.StopSource_STOP_SOURCE_STANDSTILL, At: ext}
 	if s.input {
 		c := p.w.conf.Stops[s.first]
 		b.Source, b.Cause, b.Side = wirepb.StopSource_STOP_SOURCE_INPUT, c.Cause, c.Side
@@ -119,4 +124,5 @@ func (p *pass) endStop(clock source.Instant, at int64, ext uint64) {
 	p.st.stop = stop{}
 	p.st.Covered = max(p.st.Covered, at)
 	p.st.Still = max(p.st.Still, at)
+	p.st.idle = max(p.st.idle, at)
 }

@@ -25,7 +25,7 @@ func (p *pass) hole() bool {
 		FromBoot: p.w.boot(last.Boot), FromBoottimeNs: last.Boottime, FromWallNs: last.Wall,
 		RawBefore: p.st.Raw, RawAfter: p.r.Raw, Reason: reason, StopContinued: p.continued,
 	}})
-	p.st.settle(now.Boottime)
+	p.st.settle(now.Boottime, p.base.Ext)
 	return true
 }
 
@@ -82,36 +82,83 @@ func (p *pass) afterHole() {
 	}
 	p.resetInputs()
 	if p.continued {
-		s.held = p.active
+		s.held, s.rested = p.active, true
 	}
 }
 
-// standstill begins a stop when no count came for too long, and ends it with
-// the next count. A doubted reading says nothing about turning.
-func (p *pass) standstill() {
-	s, now := &p.st.stop, p.r.At.Boottime
-	if s.open && !s.input && p.moved {
-		p.endStop(p.r.At, now, p.base.Ext)
+// running tells that the counts of this reading were made at running speed.
+func (p *pass) running() bool {
+	took := time.Duration(p.r.At.Boottime - p.still)
+	if p.w.conf.CrawlRPM == 0 || took <= 0 {
+		return true
 	}
-	if s.open || p.st.Count.Holding() || time.Duration(now-p.st.Still) <= p.w.conf.StopAfter {
+	turns := float64(p.base.Ext-p.ext) / float64(p.w.conf.PerRevolution)
+	return turns >= p.w.conf.CrawlRPM*took.Minutes()
+}
+
+// rest notes that the cylinder came to rest in a stop. What it turned up to
+// there was its running out at the end of a run; what it turns from there on
+// is inched.
+func (p *pass) rest() {
+	s := &p.st.stop
+	if !s.open || s.rested || p.moved || p.st.Count.Holding() || s.input && p.allPending() {
 		return
 	}
-	begin := max(p.st.Still, p.st.Covered)
-	p.flush(p.r.At, begin, p.base.Ext)
-	p.beginStop(begin, stop{open: true})
+	if time.Duration(p.r.At.Boottime-max(p.st.Still, s.began)) >= restAfter {
+		p.flush(p.r.At, max(p.st.Still, p.st.Covered), p.base.Ext)
+		s.rested = true
+	}
+}
+
+// standstill begins a stop when no count came at running speed for too long,
+// and ends it with the next count that did. A doubted reading says nothing
+// about turning.
+func (p *pass) standstill() {
+	s, now := &p.st.stop, p.r.At.Boottime
+	if s.open && !s.input && p.moved && p.running() {
+		p.goOn()
+	}
+	if s.open || p.st.Count.Holding() || time.Duration(now-p.st.idle) <= p.w.conf.StopAfter {
+		return
+	}
+	begin := max(p.st.idle, p.st.Covered)
+	p.flush(p.r.At, begin, p.st.idleExt)
+	p.beginStop(begin, max(p.st.idleExt, p.st.Told), stop{open: true, rested: true})
+}
+
+// goOn ends a standstill: with the count before this one where there was one,
+// because the cylinder has run since then. The turn in which it starts is one
+// of the run; a longer way was inched.
+func (p *pass) goOn() {
+	at, ext := p.r.At.Boottime, p.base.Ext
+	if p.still > p.st.stop.began {
+		at, ext = max(p.still, p.st.Covered), max(p.ext, p.st.Told)
+	}
+	p.st.stop.rested = ext-p.st.Told > uint64(p.w.conf.PerRevolution)
+	p.endStop(p.r.At, at, ext)
+}
+
+// settled is how long after the last count it is sure to which side of the
+// border between inching and running it belongs.
+func (p *pass) settled() time.Duration {
+	if s := &p.st.stop; !s.open || s.input || p.w.conf.CrawlRPM == 0 {
+		return restAfter
+	}
+	one := time.Duration(float64(time.Minute) / (p.w.conf.CrawlRPM * float64(p.w.conf.PerRevolution)))
+	return min(max(restAfter, one), quietEvery)
 }
 
 // routine tells spans that are due.
 func (p *pass) routine() {
 	s, now := &p.st.stop, p.r.At.Boottime
 	since := time.Duration(now - p.st.Covered)
-	counts := p.moved && p.base.Ext > p.st.Told
+	counts := p.moved && p.base.Ext > p.st.Told && (!s.open || s.input)
 	switch {
 	case s.open && s.input && p.allPending():
 		// The stop may turn out to have ended: nothing is told beyond that.
 	case counts && since >= p.every, s.open && since >= quietEvery:
-		p.span(p.r.At, p.st.Covered, now, p.base.Ext, wirepb.CountQuality_COUNT_QUALITY_SURE)
-	case p.every == spanEvery && time.Duration(now-p.st.Still) >= restAfter:
+		p.span(p.r.At, p.st.Covered, now, p.base.Ext, p.quality())
+	case p.every == spanEvery && time.Duration(now-p.st.Still) >= p.settled():
 		// The cylinder rests: the books are whole soon after it.
 		p.flush(p.r.At, max(p.st.Still, p.st.Covered), p.base.Ext)
 	}

@@ -50,8 +50,12 @@ type Config struct {
 	Stops         []Stop
 	// Poll is the time between two readings. Zero means 500 ms.
 	Poll time.Duration
-	// StopAfter without a count begins a standstill. Zero means 3 s.
+	// StopAfter without a count, or below crawl speed, begins a standstill.
+	// Zero means 3 s.
 	StopAfter time.Duration
+	// CrawlRPM is the speed below which the cylinder is not running. Zero means
+	// that every count is made while running.
+	CrawlRPM float64
 	// SourceKind and Digest go into ConfigApplied; a new digest is told.
 	SourceKind string
 	Digest     [32]byte
@@ -84,8 +88,9 @@ func New(c Config, newID func() [16]byte, boot func([16]byte) uint32) (*Watch, e
 	if c.MaxRPM == 0 {
 		c.MaxRPM = count.DefaultMaxRPM
 	}
-	if len(c.Stops) > MaxStops || c.Poll < 0 || c.StopAfter < 0 {
-		return nil, fmt.Errorf("%w: %d stop inputs, poll %s, stop after %s; at most %d inputs and positive times expected", ErrConfig, len(c.Stops), c.Poll, c.StopAfter, MaxStops)
+	if len(c.Stops) > MaxStops || c.Poll < 0 || c.StopAfter < 0 || !(c.CrawlRPM >= 0) {
+		return nil, fmt.Errorf("%w: %d stop inputs, poll %s, stop after %s, crawl speed %g rpm; at most %d inputs and nothing negative expected",
+			ErrConfig, len(c.Stops), c.Poll, c.StopAfter, c.CrawlRPM, MaxStops)
 	}
 	bits := c.Bits
 	if c.Pulses {
@@ -140,6 +145,9 @@ type pass struct {
 	every  time.Duration
 	active uint64 // inputs that are on at this reading
 	moved  bool   // the extended counter moved at this reading
+	// Before this reading moved it: since when no count came, and the counter.
+	still int64
+	ext   uint64
 	// base is the counter's state that the told counts belong to.
 	base      count.State
 	continued bool // the open stop went on through the hole
@@ -161,7 +169,7 @@ func (p *pass) take() {
 	if first {
 		p.st.Known = true
 		p.st.Last = p.r.At
-		p.st.settle(p.r.At.Boottime)
+		p.st.settle(p.r.At.Boottime, 0)
 		p.resetInputs()
 	} else {
 		p.stepClock()
@@ -173,6 +181,7 @@ func (p *pass) take() {
 	if hole {
 		p.afterHole()
 	}
+	p.rest()
 	p.inputs()
 	p.standstill()
 	p.routine()
@@ -227,6 +236,7 @@ func (p *pass) count(hole bool) {
 	}
 	p.base = p.st.Count
 	p.moved = v.To > v.From
+	p.still, p.ext = p.st.Still, v.From
 	if p.moved && p.st.unsure {
 		// Exact in number, but nobody saw when.
 		now := p.r.At.Boottime
@@ -237,8 +247,12 @@ func (p *pass) count(hole bool) {
 		p.span(p.r.At, from, now, v.To, wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN)
 	}
 	p.st.unsure = false
-	if p.moved {
-		p.st.Still = p.r.At.Boottime
+	if !p.moved {
+		return
+	}
+	p.st.Still = p.r.At.Boottime
+	if p.running() {
+		p.st.idle, p.st.idleExt = p.st.Still, p.base.Ext
 	}
 }
 
@@ -256,6 +270,7 @@ func (p *pass) newLife(v count.Verdict) {
 	p.st.Told = v.From
 	link.NewLife = id(p.st.Life)
 	p.tell(p.r.At, &wirepb.Record_LifeLink{LifeLink: link})
+	p.st.idleExt = v.From
 	for i := range p.st.inputs {
 		p.st.inputs[i].offExt = v.From
 	}

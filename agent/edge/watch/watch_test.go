@@ -121,8 +121,13 @@ func line(r *wirepb.Record) string {
 	case *wirepb.Record_CountSpan:
 		c := k.CountSpan
 		unsure := ""
-		if c.GetQuality() == wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN {
+		switch c.GetQuality() {
+		case wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN:
 			unsure = " unsure"
+		case wirepb.CountQuality_COUNT_QUALITY_INCHED:
+			if c.GetTo() > c.GetFrom() {
+				unsure = " inched"
+			}
 		}
 		return fmt.Sprintf("%s span %s (%d,%d] from %s%s", at, hex.EncodeToString(c.GetLifeId()[:1]), c.GetFrom(), c.GetTo(), secs(c.GetFromBoottimeNs()), unsure)
 	case *wirepb.Record_StopBegin:
