@@ -108,10 +108,47 @@ func FuzzDecodeAcks(f *testing.F) {
 	})
 }
 
+// FuzzDecodeCommand: bytes give resumes with whole ids, and readings that a
+// counter of their width can show, that read the same once written again.
+func FuzzDecodeCommand(f *testing.F) {
+	whole := &wirepb.Resume{Machine: "k01", StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE, LifeId: id('l'), Extended: 70_000, Raw: 4464,
+		RawBits: 16, CountsPerRevolution: 1, BootId: id('b'), BoottimeNs: 5, ReadingNs: 6, SentNs: 7, DbIncarnation: id('i'), StopId: id('x')}
+	wide := proto.CloneOf(whole)
+	wide.Raw = 1 << 16
+	for _, rs := range [][]*wirepb.Resume{nil, {whole}, {wide}, {{StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_NOTHING}}, {{StreamId: []byte{1}}}} {
+		p, err := proto.Marshal(&wirepb.Command{Resumes: rs})
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(p)
+	}
+	f.Fuzz(func(t *testing.T, p []byte) {
+		c, err := DecodeCommand(p)
+		if err != nil {
+			if !errors.Is(err, ErrMalformed) || !strings.HasPrefix(err.Error(), "wire: ") {
+				t.Errorf("error without ErrMalformed: %v", err)
+			}
+			return
+		}
+		for i, r := range c.GetResumes() {
+			if len(r.GetStreamId()) != IDLen || r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE && (len(r.GetLifeId()) != IDLen || r.GetRaw()>>r.GetRawBits() != 0) {
+				t.Errorf("accepted resume %d: %v", i, r)
+			}
+		}
+		if p, err = proto.Marshal(c); err != nil {
+			t.Fatal(err)
+		}
+		again, err := DecodeCommand(p)
+		if err != nil || !proto.Equal(c, again) {
+			t.Errorf("read %v, written and read again %v (%v)", c, again, err)
+		}
+	})
+}
+
 // FuzzParseTopic: a topic that is read is the one that its parts make, and an
 // error names it.
 func FuzzParseTopic(f *testing.F) {
-	for _, s := range []string{Up("demo", "u-03", "k01"), State("demo", "u-03"), Ack("demo", "u-03"), ServerState("demo"), "kt/v1/demo/u-03/down/cmd", "kt/v2/demo/u-03/up/k01", "$SYS/#"} {
+	for _, s := range []string{Up("demo", "u-03", "k01"), State("demo", "u-03"), Ack("demo", "u-03"), ServerState("demo"), Cmd("demo", "u-03"), "kt/v2/demo/u-03/up/k01", "$SYS/#"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {
@@ -126,7 +163,7 @@ func FuzzParseTopic(f *testing.F) {
 			return
 		}
 		want := map[string]string{"up": Up(p.Site, p.Agent, p.Machine), "state": State(p.Site, p.Agent), "down/ack": Ack(p.Site, p.Agent),
-			"down/cmd": prefix(p.Site) + p.Agent + "/down/cmd", "srv/state": ServerState(p.Site)}[p.Kind]
+			"down/cmd": Cmd(p.Site, p.Agent), "srv/state": ServerState(p.Site)}[p.Kind]
 		if want != s || !ValidID(p.Site) || p.Kind != "srv/state" && !ValidID(p.Agent) || p.Kind == "up" && !ValidID(p.Machine) {
 			t.Errorf("%q was read as %+v", s, p)
 		}

@@ -164,6 +164,42 @@ func DecodeAcks(payload []byte) ([]*wirepb.Ack, error) {
 	return acks.GetAcks(), nil
 }
 
+// DecodeCommand reads and checks the payload of a cmd topic: its size, and the
+// number and the ids of what it holds. Errors are [ErrMalformed].
+func DecodeCommand(payload []byte) (*wirepb.Command, error) {
+	if len(payload) > MaxPacketBytes {
+		return nil, fmt.Errorf("wire: command of %d bytes, at most %d are allowed: %w", len(payload), MaxPacketBytes, ErrMalformed)
+	}
+	c := new(wirepb.Command)
+	if err := proto.Unmarshal(payload, c); err != nil {
+		return nil, fmt.Errorf("wire: not a Command message: %w: %w", ErrMalformed, err)
+	}
+	if n := len(c.GetResumes()); n > MaxMachines {
+		return nil, fmt.Errorf("wire: command with %d resumes, at most %d are allowed: %w", n, MaxMachines, ErrMalformed)
+	}
+	for i, r := range c.GetResumes() {
+		if n := len(r.GetStreamId()); n != IDLen {
+			return nil, fmt.Errorf("wire: resume %d: stream_id has %d bytes, %d expected: %w", i, n, IDLen, ErrMalformed)
+		}
+		for _, x := range []struct {
+			name  string
+			bytes []byte
+		}{{"life_id", r.GetLifeId()}, {"boot_id", r.GetBootId()}, {"stop_id", r.GetStopId()}, {"db_incarnation", r.GetDbIncarnation()}} {
+			if n := len(x.bytes); n != IDLen && n != 0 {
+				return nil, fmt.Errorf("wire: resume %d: %s has %d bytes, %d or none expected: %w", i, x.name, n, IDLen, ErrMalformed)
+			}
+		}
+		if r.GetVerdict() != wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE {
+			continue
+		}
+		if len(r.GetLifeId()) == 0 || r.GetRawBits() == 0 || r.GetRawBits() > 32 || r.GetRaw()>>r.GetRawBits() != 0 || r.GetReadingNs() > r.GetSentNs() {
+			return nil, fmt.Errorf("wire: resume %d: raw reading %d of %d bits, read %d ns before it was sent: a life, 1 to 32 bits and a time past expected: %w",
+				i, r.GetRaw(), r.GetRawBits(), r.GetSentNs()-r.GetReadingNs(), ErrMalformed)
+		}
+	}
+	return c, nil
+}
+
 // Topic is a parsed topic name.
 type Topic struct {
 	Site  string
@@ -181,6 +217,9 @@ func State(site, agent string) string { return prefix(site) + agent + "/state" }
 
 // Ack is the topic of the acknowledgements for one agent.
 func Ack(site, agent string) string { return prefix(site) + agent + "/down/ack" }
+
+// Cmd is the topic of the server's commands to one agent.
+func Cmd(site, agent string) string { return prefix(site) + agent + "/down/cmd" }
 
 // Down is the filter with which an agent hears everything meant for it.
 func Down(site, agent string) string { return prefix(site) + agent + "/down/#" }

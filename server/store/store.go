@@ -156,6 +156,12 @@ type (
 		LostMin, LostMax uint64
 		Evidence         string
 		PerRev           uint32
+		// First raw reading, its width (0 = not told), the extended counter of
+		// New there, and a speed that the machine cannot exceed (0 = not told).
+		Raw     uint64
+		RawBits uint32
+		Ext     uint64
+		MaxRPM  float64
 	}
 	Discontinuity struct {
 		Input    string

@@ -1412,7 +1412,9 @@ type LifeLink struct {
 	Raw     uint64 `protobuf:"varint,9,opt,name=raw,proto3" json:"raw,omitempty"`
 	RawBits uint32 `protobuf:"varint,10,opt,name=raw_bits,json=rawBits,proto3" json:"raw_bits,omitempty"`
 	// Speed that the machine cannot exceed, for that comparison; 0 = not told.
-	MaxSpeedRpm   float64 `protobuf:"fixed64,11,opt,name=max_speed_rpm,json=maxSpeedRpm,proto3" json:"max_speed_rpm,omitempty"`
+	MaxSpeedRpm float64 `protobuf:"fixed64,11,opt,name=max_speed_rpm,json=maxSpeedRpm,proto3" json:"max_speed_rpm,omitempty"`
+	// Extended counter of the new life at that reading.
+	Extended      uint64 `protobuf:"varint,12,opt,name=extended,proto3" json:"extended,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1520,6 +1522,13 @@ func (x *LifeLink) GetRawBits() uint32 {
 func (x *LifeLink) GetMaxSpeedRpm() float64 {
 	if x != nil {
 		return x.MaxSpeedRpm
+	}
+	return 0
+}
+
+func (x *LifeLink) GetExtended() uint64 {
+	if x != nil {
+		return x.Extended
 	}
 	return 0
 }
@@ -2654,7 +2663,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"raw_before\x18\x04 \x01(\x04R\trawBefore\x12\x1b\n" +
 	"\traw_after\x18\x05 \x01(\x04R\brawAfter\x123\n" +
 	"\x06reason\x18\x06 \x01(\x0e2\x1b.turnwise.wire.v1.GapReasonR\x06reason\x12%\n" +
-	"\x0estop_continued\x18\a \x01(\bR\rstopContinued\"\xe2\x02\n" +
+	"\x0estop_continued\x18\a \x01(\bR\rstopContinued\"\xfe\x02\n" +
 	"\bLifeLink\x12\x19\n" +
 	"\bnew_life\x18\x01 \x01(\fR\anewLife\x12\x1b\n" +
 	"\tprev_life\x18\x02 \x01(\fR\bprevLife\x12\x17\n" +
@@ -2667,7 +2676,8 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\x03raw\x18\t \x01(\x04R\x03raw\x12\x19\n" +
 	"\braw_bits\x18\n" +
 	" \x01(\rR\arawBits\x12\"\n" +
-	"\rmax_speed_rpm\x18\v \x01(\x01R\vmaxSpeedRpm\"Y\n" +
+	"\rmax_speed_rpm\x18\v \x01(\x01R\vmaxSpeedRpm\x12\x1a\n" +
+	"\bextended\x18\f \x01(\x04R\bextended\"Y\n" +
 	"\rDiscontinuity\x12\x14\n" +
 	"\x05input\x18\x01 \x01(\tR\x05input\x12\x16\n" +
 	"\x06missed\x18\x02 \x01(\x04R\x06missed\x12\x1a\n" +

@@ -81,6 +81,7 @@ func fromKind(p *wirepb.Record) (any, error) {
 		return &store.LifeLink{
 			New: fresh, Prev: prev, PrevTo: x.GetPrevTo(), Kind: word(links, x.GetKind()),
 			LostMin: x.GetLostMin(), LostMax: x.GetLostMax(), Evidence: x.GetEvidence(), PerRev: max(x.GetCountsPerRevolution(), 1),
+			Raw: x.GetRaw(), RawBits: x.GetRawBits(), Ext: x.GetExtended(), MaxRPM: x.GetMaxSpeedRpm(),
 		}, err
 	case *wirepb.Record_Discontinuity:
 		x := k.Discontinuity
@@ -160,6 +161,7 @@ func Wire(r store.Record) *wirepb.Record {
 		l := &wirepb.LifeLink{
 			NewLife: k.New[:], PrevTo: k.PrevTo, Kind: key(links, k.Kind), LostMin: k.LostMin, LostMax: k.LostMax,
 			Evidence: k.Evidence, CountsPerRevolution: k.PerRev,
+			Raw: k.Raw, RawBits: k.RawBits, Extended: k.Ext, MaxSpeedRpm: k.MaxRPM,
 		}
 		if k.Prev != (store.ID{}) {
 			l.PrevLife = k.Prev[:]
