@@ -198,6 +198,9 @@ func TestAgentJournalsWhatItReads(t *testing.T) {
 			if text := string(a.metrics()); !strings.Contains(text, `turnwise_agent_readings_total{machine="k01"} 131`) {
 				t.Errorf("metrics do not show 131 readings in 65 s:\n%s", text)
 			}
+			if text := string(a.metrics()); !strings.Contains(text, "\nturnwise_agent_goroutines ") || !strings.Contains(text, "\nturnwise_agent_heap_bytes ") {
+				t.Errorf("metrics do not show goroutines and heap:\n%s", text)
+			}
 		}()
 		runFor(t, a, 69*time.Second+700*time.Millisecond)
 		recs := records(t, dir, "k01")

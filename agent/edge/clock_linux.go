@@ -10,6 +10,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"turnwise/agent/source"
+	"turnwise/proto/wall"
 )
 
 // kernelClock reads the boot id once and gives the kernel's clocks from then
@@ -29,8 +30,8 @@ func kernelClock(maxOffset time.Duration) (func() source.Instant, error) {
 		var ts unix.Timespec
 		// The call cannot fail with a clock that Linux has had since 2.6.39.
 		_ = unix.ClockGettime(unix.CLOCK_BOOTTIME, &ts)
-		wall := time.Now()
-		return source.Instant{Boot: boot, Boottime: ts.Nano(), Wall: wall.UnixNano(), Quality: wallQuality(wall, maxOffset)}
+		set := wall.Now()
+		return source.Instant{Boot: boot, Boottime: ts.Nano(), Wall: set.UnixNano(), Quality: wallQuality(set, maxOffset)}
 	}, nil
 }
 

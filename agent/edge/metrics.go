@@ -7,6 +7,8 @@ import (
 	"fmt"
 	"net"
 	"net/http"
+	"runtime"
+	runtimemetrics "runtime/metrics"
 	"time"
 )
 
@@ -53,5 +55,9 @@ func (a *Agent) metrics() []byte {
 		return 0
 	})
 	fmt.Fprintf(&b, "# HELP turnwise_agent_journal_bytes Size of the journal on disk.\n# TYPE turnwise_agent_journal_bytes gauge\nturnwise_agent_journal_bytes %d\n", a.journal.Bytes())
+	heap := []runtimemetrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
+	runtimemetrics.Read(heap)
+	fmt.Fprintf(&b, "# HELP turnwise_agent_heap_bytes Memory in use by objects.\n# TYPE turnwise_agent_heap_bytes gauge\nturnwise_agent_heap_bytes %d\n", heap[0].Value.Uint64())
+	fmt.Fprintf(&b, "# HELP turnwise_agent_goroutines Goroutines.\n# TYPE turnwise_agent_goroutines gauge\nturnwise_agent_goroutines %d\n", runtime.NumGoroutine())
 	return b.Bytes()
 }

@@ -22,11 +22,13 @@ import (
 	"google.golang.org/protobuf/proto"
 
 	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/proto/wall"
 	"turnwise/proto/wire"
 	"turnwise/server/auth"
 	"turnwise/server/broker"
 	"turnwise/server/floor"
 	"turnwise/server/ingest"
+	"turnwise/server/record"
 	"turnwise/server/store"
 	"turnwise/server/store/sqlite"
 )
@@ -35,7 +37,7 @@ import (
 type Options struct {
 	Log     *slog.Logger     // nil = nowhere
 	Version string           // empty = "dev"
-	Now     func() time.Time // nil = time.Now
+	Now     func() time.Time // nil = the wall clock of this host
 }
 
 // Addrs are the addresses listened on with their real ports; empty = off.
@@ -89,7 +91,7 @@ func New(ctx context.Context, c Config, o Options) (_ *Host, err error) {
 		o.Version = "dev"
 	}
 	if o.Now == nil {
-		o.Now = time.Now
+		o.Now = wall.Now
 	}
 	if err := c.Validate(); err != nil {
 		return nil, err
@@ -130,7 +132,7 @@ func (h *Host) openStore(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
 	}
-	h.st = st
+	h.st, h.promises = st, st
 	h.backups = newBackups(&h.c, st, h.o.Log, h.o.Now)
 	h.open = append(h.open, st.Close)
 	if h.incarnation, err = st.Incarnation(ctx); err != nil {
@@ -158,6 +160,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	if err != nil {
 		return fmt.Errorf("host: %w", err)
 	}
+	h.record = record.New(h.floor, h.promises, record.Options{Calendar: cal, Log: h.o.Log})
 	h.heads = newHeads(h.st, h.o.Log)
 	h.counts = newCounts(h)
 	h.ingest = ingest.New(h.st, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
@@ -248,6 +251,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind, back := errgroup.WithContext(back)
 	behind.Go(named("ingest", func() error { return h.ingest.Run(back) }))
 	behind.Go(named("floor", func() error { return h.floor.Run(back) }))
+	behind.Go(named("record", func() error { return h.record.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))
 	behind.Go(named("backups", func() error { return h.backups.run(back) }))
 
