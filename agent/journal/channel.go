@@ -244,7 +244,7 @@ func (j *Journal) write(k kind, fill func([]byte) []byte) (place, error) {
 	}
 	end()
 	if _, err := j.active.WriteAt(b, s.size); err != nil {
-		_ = j.active.truncate(s.size) // the next frame covers the rest, or recovery cuts it
+		_ = j.active.Truncate(s.size) // the next frame covers the rest, or recovery cuts it
 		if errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) {
 			err = fmt.Errorf("%w: no space on the device with %d bytes held; free space there: %w", ErrFull, j.total, err)
 		}
@@ -281,7 +281,7 @@ func (c *Channel) Ack(acked, horizon uint64, incarnation [16]byte) error {
 	}
 	moved := horizon != c.horizon
 	c.acked, c.horizon, c.incarnation = acked, horizon, incarnation
-	now := j.o.now()
+	now := j.o.Now()
 	if !fresh && !moved && (acked == c.noted || acked < c.noted+noteAckRecords && now.Sub(c.notedAt) < noteAckEvery) {
 		return nil
 	}
@@ -367,7 +367,7 @@ func (c *Channel) Read(from uint64, maxRecords, maxBytes int) ([]*wirepb.SealedR
 // frames takes the records next to head from the frames at places, as far as
 // they follow one another. With head 0 it only looks at the time.
 func (r *reading) frames(s *segment, places []place, next, head uint64) (uint64, error) {
-	f, err := r.c.j.disk.open(s.name())
+	f, err := r.c.j.disk.Open(s.name())
 	if err != nil {
 		return next, err
 	}

@@ -6,37 +6,38 @@ import (
 	"path/filepath"
 )
 
-// disk is what the journal needs of a folder. Tests put a failing one here.
-type disk interface {
-	create(name string) (file, error) // must not exist
-	open(name string) (file, error)
-	list() ([]string, error)
-	rename(from, to string) error
-	remove(name string) error
-	sync() error // makes names durable
+// Disk is what a journal needs of a folder. Names and what was written become
+// durable by Sync of the disk and of the file, not before.
+type Disk interface {
+	Create(name string) (File, error) // must not exist
+	Open(name string) (File, error)
+	List() ([]string, error)
+	Rename(from, to string) error
+	Remove(name string) error
+	Sync() error // makes names durable
 }
 
-// file is what the journal needs of a file.
-type file interface {
+// File is what a journal needs of a file.
+type File interface {
 	io.ReaderAt
 	io.WriterAt
 	io.Closer
-	sync() error
-	truncate(size int64) error
-	size() (int64, error)
+	Sync() error
+	Truncate(size int64) error
+	Size() (int64, error)
 }
 
 type osDisk struct{ dir string }
 
-func (d osDisk) create(name string) (file, error) {
+func (d osDisk) Create(name string) (File, error) {
 	return osOpen(filepath.Join(d.dir, name), os.O_RDWR|os.O_CREATE|os.O_EXCL)
 }
 
-func (d osDisk) open(name string) (file, error) {
+func (d osDisk) Open(name string) (File, error) {
 	return osOpen(filepath.Join(d.dir, name), os.O_RDWR)
 }
 
-func osOpen(path string, flag int) (file, error) {
+func osOpen(path string, flag int) (File, error) {
 	f, err := os.OpenFile(path, flag, 0o600)
 	if err != nil {
 		return nil, err
@@ -44,7 +45,7 @@ func osOpen(path string, flag int) (file, error) {
 	return osFile{f}, nil
 }
 
-func (d osDisk) list() ([]string, error) {
+func (d osDisk) List() ([]string, error) {
 	entries, err := os.ReadDir(d.dir)
 	if err != nil {
 		return nil, err
@@ -58,13 +59,13 @@ func (d osDisk) list() ([]string, error) {
 	return names, nil
 }
 
-func (d osDisk) rename(from, to string) error {
+func (d osDisk) Rename(from, to string) error {
 	return os.Rename(filepath.Join(d.dir, from), filepath.Join(d.dir, to))
 }
 
-func (d osDisk) remove(name string) error { return os.Remove(filepath.Join(d.dir, name)) }
+func (d osDisk) Remove(name string) error { return os.Remove(filepath.Join(d.dir, name)) }
 
-func (d osDisk) sync() error {
+func (d osDisk) Sync() error {
 	f, err := os.Open(d.dir)
 	if err != nil {
 		return err
@@ -75,9 +76,8 @@ func (d osDisk) sync() error {
 
 type osFile struct{ *os.File }
 
-func (f osFile) sync() error               { return syncData(f.File) }
-func (f osFile) truncate(size int64) error { return f.Truncate(size) }
-func (f osFile) size() (int64, error) {
+func (f osFile) Sync() error { return syncData(f.File) }
+func (f osFile) Size() (int64, error) {
 	st, err := f.Stat()
 	if err != nil {
 		return 0, err

@@ -16,10 +16,10 @@ type flakyDisk struct {
 	failCall int
 	failSync bool
 	full     bool
-	disk     disk
+	disk     Disk
 }
 
-func (d *flakyDisk) on(dir string) disk {
+func (d *flakyDisk) on(dir string) Disk {
 	d.disk = osDisk{dir}
 	return d
 }
@@ -44,39 +44,39 @@ func (d *flakyDisk) fault(write bool) error {
 	return nil
 }
 
-func (d *flakyDisk) create(name string) (file, error) {
+func (d *flakyDisk) Create(name string) (File, error) {
 	if err := d.fault(true); err != nil {
 		return nil, err
 	}
-	return d.wrap(d.disk.create(name))
+	return d.wrap(d.disk.Create(name))
 }
 
-func (d *flakyDisk) open(name string) (file, error) {
+func (d *flakyDisk) Open(name string) (File, error) {
 	if err := d.fault(false); err != nil {
 		return nil, err
 	}
-	return d.wrap(d.disk.open(name))
+	return d.wrap(d.disk.Open(name))
 }
 
-func (d *flakyDisk) wrap(f file, err error) (file, error) {
+func (d *flakyDisk) wrap(f File, err error) (File, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &flakyFile{file: f, d: d}, nil
+	return &flakyFile{File: f, d: d}, nil
 }
 
-func (d *flakyDisk) list() ([]string, error) { return d.disk.list() }
+func (d *flakyDisk) List() ([]string, error) { return d.disk.List() }
 
-func (d *flakyDisk) rename(from, to string) error {
+func (d *flakyDisk) Rename(from, to string) error {
 	if err := d.fault(false); err != nil {
 		return err
 	}
-	return d.disk.rename(from, to)
+	return d.disk.Rename(from, to)
 }
 
-func (d *flakyDisk) remove(name string) error { return d.disk.remove(name) }
+func (d *flakyDisk) Remove(name string) error { return d.disk.Remove(name) }
 
-func (d *flakyDisk) sync() error {
+func (d *flakyDisk) Sync() error {
 	if err := d.fault(false); err != nil {
 		return err
 	}
@@ -84,19 +84,19 @@ func (d *flakyDisk) sync() error {
 }
 
 type flakyFile struct {
-	file
+	File
 	d *flakyDisk
 }
 
 func (f *flakyFile) WriteAt(b []byte, off int64) (int, error) {
 	if err := f.d.fault(true); err != nil {
-		n, _ := f.file.WriteAt(b[:len(b)/2], off) // half of it gets there
+		n, _ := f.File.WriteAt(b[:len(b)/2], off) // half of it gets there
 		return n, err
 	}
-	return f.file.WriteAt(b, off)
+	return f.File.WriteAt(b, off)
 }
 
-func (f *flakyFile) sync() error {
+func (f *flakyFile) Sync() error {
 	f.d.mu.Lock()
 	f.d.syncs++
 	fail := f.d.failSync
@@ -153,7 +153,7 @@ func TestNothingIsDurableBeforeTheSyncSucceeds(t *testing.T) {
 		t.Errorf("head %d after a sync that went wrong, want 0", c.Head())
 	}
 	// The kernel dropped the pages: what comes back is zero.
-	if _, err := j.active.(*flakyFile).file.WriteAt(make([]byte, len(j.pending)), j.durable); err != nil {
+	if _, err := j.active.(*flakyFile).File.WriteAt(make([]byte, len(j.pending)), j.durable); err != nil {
 		t.Fatal(err)
 	}
 	d.failSync = false

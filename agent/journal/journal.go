@@ -12,6 +12,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -65,8 +66,15 @@ type Options struct {
 	// Log; nil means slog.Default().
 	Log *slog.Logger
 
-	now  func() time.Time
-	disk func(dir string) disk
+	// Disk holds the journal instead of the folder; it is not locked. For
+	// rehearsals.
+	Disk Disk
+	// Random makes ids; nil means crypto/rand. For rehearsals.
+	Random io.Reader
+	// Now is the wall clock that tells the age of segments; nil means time.Now.
+	Now func() time.Time
+
+	disk func(dir string) Disk // for tests, in a locked folder
 }
 
 func (o Options) withDefaults() Options {
@@ -78,11 +86,14 @@ func (o Options) withDefaults() Options {
 	if o.Log == nil {
 		o.Log = slog.Default()
 	}
-	if o.now == nil {
-		o.now = time.Now
+	if o.Random == nil {
+		o.Random = rand.Reader
+	}
+	if o.Now == nil {
+		o.Now = time.Now
 	}
 	if o.disk == nil {
-		o.disk = func(dir string) disk { return osDisk{dir} }
+		o.disk = func(dir string) Disk { return osDisk{dir} }
 	}
 	return o
 }
@@ -119,8 +130,8 @@ func (d Damage) String() string {
 type Journal struct {
 	dir  string
 	o    Options
-	disk disk
-	lock *os.File
+	disk Disk
+	lock io.Closer
 	id   [16]byte
 	run  [16]byte
 
@@ -132,7 +143,7 @@ type Journal struct {
 	mu       sync.Mutex
 	closed   bool
 	segments []*segment // oldest first; the last one is written
-	active   file
+	active   File
 	total    int64 // bytes of all segments
 	channels []*Channel
 	boots    [][16]byte // boots[i] has index i+1
@@ -150,18 +161,22 @@ type Journal struct {
 // Open opens or creates the journal in dir and takes its lock.
 func Open(dir string, o Options) (*Journal, Report, error) {
 	o = o.withDefaults()
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, Report{}, fmt.Errorf("journal: make folder: %w; %s", err, permit)
-	}
-	lock, err := takeLock(dir)
-	if err != nil {
-		return nil, Report{}, err
+	disk, lock := o.Disk, io.Closer(nothing{})
+	if disk == nil {
+		if err := os.MkdirAll(dir, 0o700); err != nil {
+			return nil, Report{}, fmt.Errorf("journal: make folder: %w; %s", err, permit)
+		}
+		var err error
+		if lock, err = takeLock(dir); err != nil {
+			return nil, Report{}, err
+		}
+		disk = o.disk(dir)
 	}
 	j := &Journal{
-		dir: dir, o: o, disk: o.disk(dir), lock: lock,
+		dir: dir, o: o, disk: disk, lock: lock,
 		dirty: make(chan struct{}, 1), changed: make(chan struct{}, 1),
 	}
-	rand.Read(j.run[:])
+	j.randomID(&j.run)
 	rep, err := j.recover()
 	if err != nil {
 		if j.active != nil {
@@ -171,6 +186,17 @@ func Open(dir string, o Options) (*Journal, Report, error) {
 		return nil, rep, err
 	}
 	return j, rep, nil
+}
+
+// nothing is the lock of a disk that is nobody else's.
+type nothing struct{}
+
+func (nothing) Close() error { return nil }
+
+func (j *Journal) randomID(id *[16]byte) {
+	if _, err := io.ReadFull(j.o.Random, id[:]); err != nil {
+		panic(fmt.Sprintf("journal: no random bytes: %v", err)) // a made-up id could come twice
+	}
 }
 
 // permit is the repair of a folder that cannot be used.
@@ -217,7 +243,7 @@ func (j *Journal) Channel(machine string) (*Channel, error) {
 	if j.orphans {
 		c.memory = MemoryLost // one of the streams without a name may be its own
 	}
-	rand.Read(c.id[:])
+	j.randomID(&c.id)
 	if _, err := j.write(kindStream, c.stream); err != nil {
 		return nil, fmt.Errorf("journal: begin stream of machine %s: %w", machine, err)
 	}

@@ -255,7 +255,7 @@ func TestTwoAgentsNeverShareAJournal(t *testing.T) {
 func TestSegmentsGoWhenBackedUp(t *testing.T) {
 	dir := t.TempDir()
 	now := time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC)
-	o := Options{SegmentBytes: 4096, now: func() time.Time { return now }}
+	o := Options{SegmentBytes: 4096, Now: func() time.Time { return now }}
 	j, _ := mustOpen(t, dir, o)
 	a, b := mustChannel(t, j, "a"), mustChannel(t, j, "b")
 	for i := range 300 {

@@ -1,7 +1,6 @@
 package journal
 
 import (
-	"crypto/rand"
 	"fmt"
 	"slices"
 	"strings"
@@ -18,14 +17,14 @@ const maxLostBoots = 1000
 // only its frames are read one by one; of the others the openings tell which
 // records they hold, and their frames are checked when they are read.
 func (j *Journal) recover() (rep Report, err error) {
-	names, err := j.disk.list()
+	names, err := j.disk.List()
 	if err != nil {
 		return rep, fmt.Errorf("journal: list %s: %w", j.dir, err)
 	}
 	slices.Sort(names)
 	for _, name := range names {
 		if strings.HasSuffix(name, segmentSuffix+newSuffix) {
-			if err := j.disk.remove(name); err != nil {
+			if err := j.disk.Remove(name); err != nil {
 				return rep, fmt.Errorf("journal: remove unfinished segment: %w", err)
 			}
 		}
@@ -34,7 +33,7 @@ func (j *Journal) recover() (rep Report, err error) {
 		}
 	}
 	if len(j.segments) == 0 {
-		rand.Read(j.id[:])
+		j.randomID(&j.id)
 		s, f, err := j.createSegment(1)
 		if err != nil {
 			return rep, err
@@ -69,9 +68,9 @@ func (j *Journal) sealedOpening(i int, s *segment) error {
 			used = max(used, f.slot+1)
 		}
 	})
-	f, ferr := j.disk.open(s.name())
+	f, ferr := j.disk.Open(s.name())
 	if ferr == nil {
-		s.size, ferr = f.size()
+		s.size, ferr = f.Size()
 		f.Close()
 	}
 	if ferr != nil {
@@ -142,15 +141,15 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 	if err != nil {
 		return nil, err
 	}
-	f, err := j.disk.open(s.name())
+	f, err := j.disk.Open(s.name())
 	if err != nil {
 		return nil, fmt.Errorf("journal: open %s to write: %w", s.name(), err)
 	}
 	if torn := int64(len(b)) - size; torn > 0 {
 		cut = &Damage{File: s.name(), Offset: size, Bytes: torn, Reason: "torn tail, never synced"}
 		j.o.Log.Warn("journal tail cut", "file", s.name(), "offset", size, "bytes", torn)
-		if err = f.truncate(size); err == nil {
-			err = f.sync()
+		if err = f.Truncate(size); err == nil {
+			err = f.Sync()
 		}
 		if err != nil {
 			f.Close()
@@ -160,7 +159,7 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 	s.size = size
 	// What was read may never have been synced: without this a record could
 	// be sent, acknowledged and then vanish with the power.
-	if err := f.sync(); err != nil {
+	if err := f.Sync(); err != nil {
 		f.Close()
 		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)
 	}
@@ -265,7 +264,7 @@ func (j *Journal) settle() {
 	}
 }
 
-func (j *Journal) begin(s *segment, f file) {
+func (j *Journal) begin(s *segment, f File) {
 	if len(j.segments) == 0 || j.segments[len(j.segments)-1] != s {
 		j.segments = append(j.segments, s)
 	}

@@ -143,13 +143,13 @@ func syncedPast(b []byte, number uint64, off, bad int64) bool {
 }
 
 // readAll reads a segment file whole.
-func readAll(d disk, name string, scratch []byte) ([]byte, error) {
-	f, err := d.open(name)
+func readAll(d Disk, name string, scratch []byte) ([]byte, error) {
+	f, err := d.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	defer f.Close()
-	n, err := f.size()
+	n, err := f.Size()
 	if err != nil {
 		return nil, err
 	}
@@ -157,7 +157,7 @@ func readAll(d disk, name string, scratch []byte) ([]byte, error) {
 }
 
 // readPart reads n bytes at off.
-func readPart(f file, off, n int64, scratch []byte) ([]byte, error) {
+func readPart(f File, off, n int64, scratch []byte) ([]byte, error) {
 	b := slices.Grow(scratch[:0], int(n))[:n]
 	if m, err := f.ReadAt(b, off); int64(m) < n {
 		return nil, fmt.Errorf("%d of %d bytes at %d read: %w", m, n, off, err)
@@ -171,13 +171,13 @@ const openingPeek = 32 << 10
 var errOpening = errors.New("opening does not check")
 
 // opening reads the header and the opening of a segment.
-func opening(d disk, name string, number uint64, visit func(f frame)) (h header, end int64, err error) {
-	f, err := d.open(name)
+func opening(d Disk, name string, number uint64, visit func(f frame)) (h header, end int64, err error) {
+	f, err := d.Open(name)
 	if err != nil {
 		return h, 0, err
 	}
 	defer f.Close()
-	size, err := f.size()
+	size, err := f.Size()
 	if err != nil {
 		return h, 0, err
 	}
@@ -227,8 +227,8 @@ func parseOpening(b []byte, number uint64) (frames []frame, h header, end int64,
 // createSegment writes a segment that restates everything that later frames
 // refer to, so that every older one may go. It gets its name only when it is
 // whole on the disk. Call with j.mu held.
-func (j *Journal) createSegment(number uint64) (*segment, file, error) {
-	s := &segment{number: number, created: j.o.now().UnixNano()}
+func (j *Journal) createSegment(number uint64) (*segment, File, error) {
+	s := &segment{number: number, created: j.o.Now().UnixNano()}
 	b := appendHeader(nil, header{segment: number, journal: j.id, created: s.created})
 	add := func(k kind, fill func([]byte) []byte) {
 		start := len(b)
@@ -252,27 +252,27 @@ func (j *Journal) createSegment(number uint64) (*segment, file, error) {
 	s.size = int64(len(b))
 
 	name := s.name()
-	fail := func(err error) (*segment, file, error) {
+	fail := func(err error) (*segment, File, error) {
 		return nil, nil, fmt.Errorf("journal: create segment %s in %s: %w", name, j.dir, err)
 	}
-	_ = j.disk.remove(name + newSuffix) // left by a creation that was cut short
-	f, err := j.disk.create(name + newSuffix)
+	_ = j.disk.Remove(name + newSuffix) // left by a creation that was cut short
+	f, err := j.disk.Create(name + newSuffix)
 	if err != nil {
 		return fail(err)
 	}
 	if _, err = f.WriteAt(b, 0); err == nil {
-		err = f.sync()
+		err = f.Sync()
 	}
 	if err == nil {
-		err = j.disk.rename(name+newSuffix, name)
+		err = j.disk.Rename(name+newSuffix, name)
 	}
 	if err == nil {
-		err = j.disk.sync()
+		err = j.disk.Sync()
 	}
 	if err != nil {
 		f.Close()
-		_ = j.disk.remove(name + newSuffix)
-		_ = j.disk.remove(name)
+		_ = j.disk.Remove(name + newSuffix)
+		_ = j.disk.Remove(name)
 		return fail(err)
 	}
 	j.newBoots = nil

@@ -96,7 +96,7 @@ func (j *Journal) syncOnce() error {
 		_, err = f.WriteAt(data, from)
 	}
 	if err == nil {
-		err = f.sync()
+		err = f.Sync()
 	}
 	j.mu.Lock()
 	if err != nil {
@@ -149,7 +149,7 @@ func (j *Journal) roll() error {
 	if err != nil {
 		return err
 	}
-	_ = j.active.truncate(old.size) // what a write that went wrong may have left
+	_ = j.active.Truncate(old.size) // what a write that went wrong may have left
 	_ = j.active.Close()            // all of it is synced
 	j.begin(s, f)
 	j.total += s.size
@@ -175,7 +175,7 @@ func (j *Journal) prune(force bool) (removed int) {
 	}
 	for len(j.segments) > 1 && j.prunable(force) {
 		s := j.segments[0]
-		if err := j.disk.remove(s.name()); err != nil {
+		if err := j.disk.Remove(s.name()); err != nil {
 			j.o.Log.Warn("journal segment not removed", "file", s.name(), "error", err)
 			break
 		}
@@ -186,7 +186,7 @@ func (j *Journal) prune(force bool) (removed int) {
 	}
 	if removed > 0 {
 		j.recent = deleteGone(j.recent)
-		if err := j.disk.sync(); err != nil {
+		if err := j.disk.Sync(); err != nil {
 			j.o.Log.Warn("journal folder not synced", "error", err)
 		}
 	}
@@ -229,7 +229,7 @@ var firstYear = time.Date(2024, 1, 1, 0, 0, 0, 0, time.UTC)
 // than KeepAcked.
 func (j *Journal) aged(created int64) bool {
 	at := time.Unix(0, created)
-	return at.After(firstYear) && j.o.now().Sub(at) > j.o.KeepAcked
+	return at.After(firstYear) && j.o.Now().Sub(at) > j.o.KeepAcked
 }
 
 // check surveys one of the older segments, so that damage is found before the
