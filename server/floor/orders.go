@@ -46,7 +46,7 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 		v := views[o.ID]
 		v.ID, v.Article, v.ArticleName = o.ID, o.Article, cmp.Or(article.Name, o.Article)
 		v.QuantityKg, v.DoneBeforeKg, v.Promise = o.QuantityKg, o.DoneBeforeKg, o.Promise
-		v.Outlook = p.orders[o.ID]
+		v.Structure, v.Outlook, v.At = article.Structure, p.orders[o.ID], p.At
 		out = append(out, *v)
 	}
 	rank := make(map[string]int, len(p.Outlook.Orders))

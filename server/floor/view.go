@@ -134,8 +134,10 @@ type OrderView struct {
 	DoneBeforeKg             float64
 	CountedKg                float64 // since counting began
 	WeighedKg                float64
+	Structure                string // of the article
 	Promise                  time.Time
 	Outlook                  outlook.OrderOutlook
+	At                       time.Time // of Outlook
 	// By machine id: the card its job runs with, and the kilos of the order
 	// counted on it.
 	Cards     map[string]string

@@ -67,6 +67,8 @@ type Host struct {
 	st          store.Store
 	incarnation store.ID
 	floor       *floor.Floor
+	promises    store.PromiseRecord
+	record      *record.Record
 	ingest      *ingest.Ingest
 	broker      *broker.Broker // nil = off
 	heads       *heads
