@@ -22,6 +22,8 @@ const (
 	// horizon bounds every search: a calendar that gives no working minute for ten
 	// years gives none.
 	horizonDays = 3660
+	// A walk looks at days that began two days before, by the wall.
+	longestExtra = 24 * time.Hour
 )
 
 // Shift is a stretch of local wall time that repeats on days of the week. It
@@ -53,6 +55,10 @@ type Calendar struct {
 	Shifts    []Shift
 	// Closed spans are not worked whatever the shifts say. They may overlap.
 	Closed []Span
+	// Extra spans are worked beside the shifts, each at most a day long. They may
+	// overlap shifts and each other; closed time stays closed. Without shifts
+	// there is nothing to add to.
+	Extra []Span
 }
 
 // Validate joins all faults: minutes out of range, shifts on no day, shifts that
@@ -91,6 +97,11 @@ func (c Calendar) Validate() error {
 	for _, s := range c.Closed {
 		if !s.From.Before(s.To) {
 			bad("closed span "+s.Name, s.From.Format(time.RFC3339)+" to "+s.To.Format(time.RFC3339), "a beginning before its end", "swap or correct them")
+		}
+	}
+	for _, s := range c.Extra {
+		if !s.From.Before(s.To) || s.Length() > longestExtra {
+			bad("extra time "+s.Name, s.From.Format(time.RFC3339)+" to "+s.To.Format(time.RFC3339), "a beginning before its end, at most 24 h apart", "correct them, or enter a span for each day")
 		}
 	}
 	return errors.Join(errs...)
@@ -199,7 +210,8 @@ func (c Calendar) closed(t time.Time) bool {
 	return slices.ContainsFunc(c.Closed, func(s Span) bool { return !t.Before(s.From) && t.Before(s.To) })
 }
 
-// day gives the shifts that start on a local day, in order, not overlapping.
+// day gives the shifts and the extra time that start on a local day, in order of
+// their beginnings.
 func (c Calendar) day(y int, m time.Month, d int) []Span {
 	if len(c.Shifts) == 0 {
 		return []Span{{c.wall(y, m, d, c.DayStarts), c.wall(y, m, d+1, c.DayStarts), "day"}}
@@ -213,6 +225,11 @@ func (c Calendar) day(y int, m time.Month, d int) []Span {
 		span := Span{c.wall(y, m, d, s.From), c.wall(y, m, d, s.From+s.minutes()), s.Name}
 		if span.From.Before(span.To) { // a shift inside the hour that spring leaves out has no length
 			spans = append(spans, span)
+		}
+	}
+	for _, s := range c.Extra {
+		if ey, em, ed := s.From.In(c.zone()).Date(); time.Date(ey, em, ed, 0, 0, 0, 0, time.UTC).Equal(time.Date(y, m, d, 0, 0, 0, 0, time.UTC)) && s.Length() <= longestExtra {
+			spans = append(spans, s)
 		}
 	}
 	slices.SortStableFunc(spans, func(a, b Span) int { return a.From.Compare(b.From) })

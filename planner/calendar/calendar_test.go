@@ -129,6 +129,26 @@ func TestClosed(t *testing.T) {
 	}
 }
 
+func TestExtra(t *testing.T) {
+	at := func(day, hour int) time.Time { return time.Date(2026, 11, day, hour, 0, 0, 0, time.UTC) }
+	c := Calendar{Shifts: []Shift{{"day", 8 * 60, 16 * 60, monToSat}}, Closed: []Span{{at(22, 10), at(22, 11), "fire drill"}}, Extra: []Span{
+		{at(22, 9), at(22, 13), "Sunday"}, {at(23, 14), at(23, 20), "late"}, {at(23, 23), at(24, 9), "night"},
+	}}
+	if err := c.Validate(); err != nil {
+		t.Fatal(err)
+	}
+	// Sunday 4 h less the drill; Monday 8 to 20; the night 23 to 8, then the shift to 16.
+	if got, want := c.Working(at(22, 0), at(25, 0)), (3+12+1+16)*time.Hour; got != want {
+		t.Errorf("works %v, want %v", got, want)
+	}
+	if got, ok := c.From(at(22, 0)).After(4 * time.Hour); !ok || !got.Equal(at(23, 9)) {
+		t.Errorf("4 h later is %v, %v, want Monday 09:00", got, ok)
+	}
+	if s, ok := c.At(at(22, 12)); !ok || s.Name != "Sunday" {
+		t.Errorf("At on the extra Sunday gives %+v, %v", s, ok)
+	}
+}
+
 func TestNeverWorks(t *testing.T) {
 	now := time.Date(2026, 11, 23, 8, 0, 0, 0, time.UTC)
 	for name, c := range map[string]Calendar{
@@ -162,6 +182,7 @@ func TestValidate(t *testing.T) {
 		{"a shift of whole days", "", Calendar{Shifts: []Shift{{"day", 360, 360, allDays}}}},
 		{"out of range", "0 to 1440", Calendar{Shifts: []Shift{{"x", -1, 3000, allDays}}}},
 		{"no day", "on no day", Calendar{Shifts: []Shift{{"x", 0, 60, [7]bool{}}}}},
+		{"extra too long", "at most 24 h", Calendar{Extra: []Span{{now, now.Add(25 * time.Hour), "x"}}}},
 		{"closed backwards", "beginning before its end", Calendar{Closed: []Span{{now, now, "x"}}}},
 		{"day starts late", "0 to 1439", Calendar{DayStarts: 1440}},
 		{"three shifts", "", Calendar{Shifts: threeWays}},
@@ -200,6 +221,10 @@ func anyCalendar(t *rapid.T) Calendar {
 	for range rapid.IntRange(0, 3).Draw(t, "closed") {
 		at := anyTime(t)
 		c.Closed = append(c.Closed, Span{at, at.Add(time.Duration(rapid.IntRange(1, 100*60).Draw(t, "minutes")) * time.Minute), ""})
+	}
+	for range rapid.IntRange(0, 3).Draw(t, "extra") {
+		at := anyTime(t)
+		c.Extra = append(c.Extra, Span{at, at.Add(time.Duration(rapid.IntRange(1, 24*60).Draw(t, "minutes")) * time.Minute), ""})
 	}
 	return c
 }
