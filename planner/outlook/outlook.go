@@ -33,6 +33,7 @@ type Machine struct {
 	// Revolutions since first sight and since the last doff.
 	Revolutions      int64
 	SinceDoff        int64
+	HeldMin          float64 // working minutes for which it stands from now, whatever it does
 	RunMinutes       float64 // running time that Stops were collected in
 	Stops            []forecast.CauseHistory
 	Jobs             []Job // the running job first

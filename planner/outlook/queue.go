@@ -107,10 +107,19 @@ func (d *desk) queue(m *Machine) queue {
 			q.wait = law.Mean()
 		}
 	}
+	q.wait += held(m)
 	for i := range m.Jobs {
 		q.jobs = append(q.jobs, d.work(m, i))
 	}
 	return q
+}
+
+// held is the working time for which a machine is taken away.
+func held(m *Machine) float64 {
+	if m.HeldMin > 0 && m.HeldMin <= longestStop.Minutes() {
+		return m.HeldMin
+	}
+	return 0
 }
 
 // work prepares a job and says what keeps it from a forecast.
@@ -296,7 +305,7 @@ var errEarlier = errors.New("an earlier job has no forecast")
 // until is all the work up to the end of the last of the jobs, which begin with the
 // machine's first.
 func (q *queue) until(jobs []work) (forecast.Work, error) {
-	out := forecast.Work{Stop: q.stop}
+	out := forecast.Work{Stop: q.stop, FixedMinutes: held(q.m)}
 	doffs, setups, planned := 0, 0, false
 	for k := range jobs {
 		w := &jobs[k]
