@@ -13,15 +13,12 @@ import (
 	"sync/atomic"
 	"time"
 
+	"turnwise/agent/edge/scribe"
 	"turnwise/agent/edge/watch"
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
 	"turnwise/proto/turnwisepb/wirepb"
 )
-
-// aliveEvery is how often a state is journalled when there is nothing to say:
-// after a crash the machine is known to have been watched until then.
-const aliveEvery = 10 * time.Second
 
 // machine reads one machine and journals what it tells. All but view and the
 // counters belong to the goroutine of run.
@@ -32,10 +29,9 @@ type machine struct {
 	channel *journal.Channel
 	watch   *watch.Watch
 
-	st      watch.State
-	speed   watch.Speed
-	written source.Instant // of the state that was journalled last
-	ill     bool           // the last append went wrong
+	scribe *scribe.Scribe
+	speed  watch.Speed
+	ill    bool // the last append went wrong
 
 	turned   atomic.Int64 // when the loop went round last
 	readings atomic.Uint64
@@ -77,11 +73,9 @@ func newMachine(a *Agent, c Machine) (*machine, error) {
 	m := &machine{agent: a, conf: c, log: a.o.Log.With("machine", c.ID), channel: ch, watch: w}
 	m.view.live = &wirepb.MachineLive{}
 	m.turned.Store(time.Now().UnixNano())
-	if b := ch.State(); b != nil {
-		if err := m.st.UnmarshalBinary(b); err != nil {
-			return nil, fmt.Errorf("edge: machine %s: the journal in %s holds a state that this program does not know: %w; use the version that wrote it, or move the folder away (the counter itself keeps the counts)",
-				c.ID, a.conf.Spool.Dir, err)
-		}
+	if m.scribe, err = scribe.New(ch, w); err != nil {
+		return nil, fmt.Errorf("edge: machine %s: the journal in %s holds a state that this program does not know: %w; use the version that wrote it, or move the folder away (the counter itself keeps the counts)",
+			c.ID, a.conf.Spool.Dir, err)
 	}
 	return m, nil
 }
@@ -135,7 +129,7 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 	}
 	pastDone()
 	if p, ok := src.(source.Pulses); ok {
-		p.GoOn(m.st.Count.Raw)
+		p.GoOn(m.scribe.State().Count.Raw)
 	}
 	if !sleep(ctx, delay) {
 		return nil
@@ -164,20 +158,15 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 
 // finish journals what was counted and how far the machine was watched.
 func (m *machine) finish() {
-	next, recs := m.watch.Finish(m.st)
-	if len(recs) == 0 {
-		m.lastMark()
-		return
+	wrote, told, err := m.scribe.Finish()
+	if wrote {
+		m.noteJournal(err)
 	}
-	err := m.write(next, recs)
-	m.noteJournal(err)
-	if err != nil {
-		return
+	if told {
+		m.mu.Lock()
+		defer m.mu.Unlock()
+		m.view.live.Untold = 0
 	}
-	m.st = next
-	m.mu.Lock()
-	defer m.mu.Unlock()
-	m.view.live.Untold = 0
 }
 
 func sleep(ctx context.Context, d time.Duration) bool {
@@ -197,8 +186,8 @@ func (m *machine) replay(ctx context.Context) {
 }
 
 func (m *machine) takePast(ctx context.Context, past iter.Seq[source.Reading]) {
-	since := m.st.Last.Wall
-	known := m.st.Known
+	st := m.scribe.State()
+	since, known := st.Last.Wall, st.Known
 	for r := range past {
 		if ctx.Err() != nil {
 			return
@@ -211,9 +200,7 @@ func (m *machine) takePast(ctx context.Context, past iter.Seq[source.Reading]) {
 	m.lastMark()
 }
 
-// take lets the watch decide about a reading and journals what it says. Where
-// the journal refuses, the reading has not been: the state stays as it was,
-// and a later reading tells the same counts over a longer time.
+// take gives a reading to the scribe.
 func (m *machine) take(r source.Reading, past bool) {
 	m.turned.Store(time.Now().UnixNano())
 	if r.Err != nil {
@@ -221,47 +208,23 @@ func (m *machine) take(r source.Reading, past bool) {
 	} else {
 		m.readings.Add(1)
 	}
-	next, recs := m.watch.Step(m.st, r, past)
-	if len(recs) > 0 || !past && m.due(next) {
-		err := m.write(next, recs)
+	wrote, err := m.scribe.Take(r, past)
+	if wrote {
 		m.noteJournal(err)
-		if err != nil {
-			return
-		}
 	}
-	m.st = next
+	if err != nil {
+		return
+	}
 	if r.Err == nil {
-		m.speed.Add(m.st)
+		m.speed.Add(m.scribe.State())
 	}
 	m.look(r)
 }
 
-// due tells that the state was not journalled for a while.
-func (m *machine) due(st watch.State) bool {
-	return st.Known && (st.Last.Boot != m.written.Boot || st.Last.Boottime-m.written.Boottime >= int64(aliveEvery))
-}
-
-// write journals a state and the records before it in one piece.
-func (m *machine) write(st watch.State, recs []*wirepb.Record) error {
-	b, err := st.AppendBinary(nil)
-	if err != nil {
-		return err
-	}
-	if len(recs) == 0 {
-		err = m.channel.Tick(b)
-	} else {
-		err = m.channel.Append(b, recs...)
-	}
-	if err == nil {
-		m.written = st.Last
-	}
-	return err
-}
-
 // lastMark journals how far the machine was watched.
 func (m *machine) lastMark() {
-	if m.st.Known && m.st.Last != m.written {
-		m.noteJournal(m.write(m.st, nil))
+	if wrote, err := m.scribe.Mark(); wrote {
+		m.noteJournal(err)
 	}
 }
 
@@ -296,10 +259,11 @@ func (m *machine) look(r source.Reading) {
 		m.view.live.Turning, m.view.live.SpeedRpm = false, 0
 		return
 	}
-	m.view.live = m.watch.Live(m.st, &m.speed, r.SpeedRPM)
+	st := m.scribe.State()
+	m.view.live = m.watch.Live(st, &m.speed, r.SpeedRPM)
 	m.view.problem = r.Note
-	if m.st.Count.Holding() {
-		m.view.problem = fmt.Sprintf("counter reading %d does not follow %d; waiting for it to be confirmed", m.st.Raw, m.st.Count.Raw)
+	if st.Count.Holding() {
+		m.view.problem = fmt.Sprintf("counter reading %d does not follow %d; waiting for it to be confirmed", st.Raw, st.Count.Raw)
 	}
 }
 
