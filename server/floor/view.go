@@ -189,6 +189,13 @@ type QuoteView struct {
 	Assumptions []string // one sentence each
 }
 
+// WhatIfView is what supposed changes do.
+type WhatIfView struct {
+	Effects     []outlook.Effect
+	Same        int // orders that stay as they are
+	Assumptions []string
+}
+
 // AgentView is one agent as registered and as last heard.
 type AgentView struct {
 	ID           string
