@@ -122,6 +122,29 @@ func TestRestoredServerIsRefilled(t *testing.T) {
 	})
 }
 
+// A machine that stands has nothing new to tell; a server that was restored
+// gets what it lacks all the same when the agent comes back.
+func TestStandingMachineRefillsARestoredServer(t *testing.T) {
+	bubble(t, Options{}, func(r *rig) {
+		c := r.channel("m01")
+		r.append(c, 500)
+		r.start()
+		r.after(10 * time.Second)
+		if r.f.held(c) != 500 {
+			t.Fatalf("server holds %d", r.f.held(c))
+		}
+		r.f.mu.Lock()
+		r.f.streams[c.StreamID()] = r.f.streams[c.StreamID()][:120]
+		r.f.incarnation = [16]byte{2}
+		r.f.conns[0].close(0)
+		r.f.mu.Unlock()
+		r.after(time.Minute)
+		if r.f.held(c) != 500 || c.Acked() != 500 {
+			t.Errorf("server holds %d, acked %d; want 500", r.f.held(c), c.Acked())
+		}
+	})
+}
+
 func TestNoMoreThanTheWindowIsOutstanding(t *testing.T) {
 	bubble(t, Options{CatchUp: 1000}, func(r *rig) {
 		r.f.loseAck = func(int) bool { return true }

@@ -54,8 +54,11 @@ type stream struct {
 // flight is a batch on its way.
 type flight struct{ first, last uint64 }
 
+// restart begins with the newest record that the server has: its answer tells
+// whether it still has it, so that a server which was restored is refilled by
+// a machine that stands and has nothing new to tell.
 func (s *stream) restart(window int) {
-	s.next, s.flight, s.timeouts, s.rewound = s.acked+1, nil, 0, 0
+	s.next, s.flight, s.timeouts, s.rewound = max(s.acked, 1), nil, 0, 0
 	s.credit = window
 }
 
