@@ -44,4 +44,5 @@ func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
 	turnwisepb.RegisterCreelServiceServer(s, &creelService{api: a})
 	turnwisepb.RegisterAgentServiceServer(s, &agentService{api: a})
 	turnwisepb.RegisterBookServiceServer(s, &bookService{api: a})
+	turnwisepb.RegisterPlanServiceServer(s, &planService{api: a})
 }

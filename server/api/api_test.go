@@ -33,6 +33,7 @@ type mill struct {
 	creels   pb.CreelServiceClient
 	agents   pb.AgentServiceClient
 	books    pb.BookServiceClient
+	plans    pb.PlanServiceClient
 }
 
 func newMill(t testing.TB) *mill {
@@ -61,7 +62,7 @@ func newMill(t testing.TB) *mill {
 	return &mill{
 		st: st, floor: f,
 		machines: pb.NewMachineServiceClient(conn), orders: pb.NewOrderServiceClient(conn), creels: pb.NewCreelServiceClient(conn),
-		agents: pb.NewAgentServiceClient(conn), books: pb.NewBookServiceClient(conn),
+		agents: pb.NewAgentServiceClient(conn), books: pb.NewBookServiceClient(conn), plans: pb.NewPlanServiceClient(conn),
 	}
 }
 

@@ -1,0 +1,91 @@
+package api
+
+import (
+	"context"
+	"strings"
+	"testing"
+	"time"
+
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/types/known/durationpb"
+	"google.golang.org/protobuf/types/known/timestamppb"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+func stand(machine string, d time.Duration) *pb.Change {
+	return &pb.Change{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: machine, Duration: durationpb.New(d)}}}
+}
+
+func TestEvaluateWhatIf(t *testing.T) {
+	m := newMill(t)
+	m.apply(t, testBook())
+	m.knit(t, 20)
+	r, err := m.plans.EvaluateWhatIf(t.Context(), &pb.EvaluateWhatIfRequest{Changes: []*pb.Change{stand("machines/k01", 5*time.Hour)}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(r.GetEffects()) != 1 || r.GetSameCount() != 0 {
+		t.Fatalf("%v, want SO-1 alone", r)
+	}
+	e := r.GetEffects()[0]
+	if moved := e.GetAfter().GetP50Time().AsTime().Sub(e.GetBefore().GetP50Time().AsTime()); e.GetOrder() != "orders/SO-1" || (moved-5*time.Hour).Abs() > time.Second {
+		t.Errorf("%s moves by %s, want orders/SO-1 by 5 h", e.GetOrder(), moved)
+	}
+	if !strings.Contains(e.GetSentence(), "5.0 h later") {
+		t.Errorf("sentence %q", e.GetSentence())
+	}
+}
+
+func TestEvaluateWhatIfRefuses(t *testing.T) {
+	m := newMill(t)
+	m.apply(t, testBook())
+	now := time.Now()
+	many := make([]*pb.Change, mostChanges+1)
+	for i := range many {
+		many[i] = stand("k01", time.Hour)
+	}
+	for _, c := range []struct {
+		changes []*pb.Change
+		code    codes.Code
+		says    string
+	}{
+		{nil, codes.InvalidArgument, "changes: has 0 entries"},
+		{many, codes.InvalidArgument, "has 101 entries"},
+		{[]*pb.Change{{}}, codes.InvalidArgument, "changes[0].kind: is empty"},
+		{[]*pb.Change{stand("K 01", time.Hour)}, codes.InvalidArgument, "changes[0].stop_machine.machine"},
+		{[]*pb.Change{stand("k09", time.Hour)}, codes.FailedPrecondition, `machine "k09" is not in the book`},
+		{[]*pb.Change{stand("k01", -time.Hour)}, codes.FailedPrecondition, "expected more than 0"},
+		{[]*pb.Change{{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: "k01"}}}}, codes.InvalidArgument, "stop_machine.duration: is missing"},
+		{[]*pb.Change{{Kind: &pb.Change_SlowMachine{SlowMachine: &pb.SlowMachine{Machine: "k01", SpeedRpm: -3}}}}, codes.InvalidArgument, "slow_machine.speed_rpm: is -3"},
+		{[]*pb.Change{{Kind: &pb.Change_AddMachine{AddMachine: &pb.AddMachine{Machine: "k01", Order: "orders/SO-1"}}}}, codes.FailedPrecondition, "K01 works on SO-1 already"},
+		{[]*pb.Change{{Kind: &pb.Change_OpenTime{OpenTime: &pb.OpenTime{StartTime: timestamppb.New(now.Add(time.Hour)), EndTime: timestamppb.New(now)}}}}, codes.FailedPrecondition, "a beginning before its end"},
+		{[]*pb.Change{{Kind: &pb.Change_CloseTime{CloseTime: &pb.CloseTime{}}}}, codes.FailedPrecondition, "a beginning before its end"},
+	} {
+		_, err := m.plans.EvaluateWhatIf(t.Context(), &pb.EvaluateWhatIfRequest{Changes: c.changes})
+		if status.Code(err) != c.code || !strings.Contains(status.Convert(err).Message(), c.says) {
+			t.Errorf("%v: %v, want %s with %q", c.changes, err, c.code, c.says)
+		}
+	}
+}
+
+func TestWatchPromises(t *testing.T) {
+	m := newMill(t)
+	m.apply(t, testBook())
+	m.knit(t, 20)
+	ctx, cancel := context.WithCancel(t.Context())
+	defer cancel()
+	stream, err := m.plans.WatchPromises(ctx, &pb.WatchPromisesRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, err := stream.Recv()
+	if err != nil || !r.GetFull() || len(r.GetChanges()) != 1 || r.GetChanges()[0].GetOrder() != "orders/SO-1" || r.GetChanges()[0].GetBefore() != nil {
+		t.Fatalf("%v, %v; want SO-1 as it is", r, err)
+	}
+	cancel()
+	if _, err := stream.Recv(); status.Code(err) != codes.Canceled {
+		t.Errorf("after the reader left: %v", err)
+	}
+}
