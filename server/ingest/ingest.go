@@ -1,8 +1,9 @@
 // Package ingest takes batches from the broker into the store and answers the
 // agents. The one rule: an acknowledgement leaves only after the COMMIT that
 // made its records durable; on any doubt there is none, and the agent sends
-// again. Everything waiting is committed together, so that many agents share
-// one sync of the disk; nobody waits for company.
+// again. What waits is committed together, so that many agents share one sync
+// of the disk; nobody waits for company, and what is new does not wait for the
+// backlog of others.
 //
 // It does not judge counts (package tally does) and keeps nothing over a
 // restart: what was queued is still in the agents' journals.
@@ -14,6 +15,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"turnwise/proto/turnwisepb/wirepb"
@@ -53,7 +55,8 @@ type Options struct {
 	Now func() time.Time
 	// Log hears what goes wrong. Nil means slog.Default.
 	Log *slog.Logger
-	// Queue is how many messages may wait; 0 means DefaultQueue.
+	// Queue is how many messages may wait to be looked at, and again how many
+	// for their turn; 0 means DefaultQueue.
 	Queue int
 	// GroupMax is how many batches share a commit; 0 means DefaultGroupMax.
 	GroupMax int
@@ -82,6 +85,7 @@ type Ingest struct {
 	st    store.Store
 	o     Options
 	queue chan Message
+	left  atomic.Int64 // taken from the queue, not committed yet
 }
 
 // New makes an Ingest; Run makes it work.
@@ -120,24 +124,30 @@ func (g *Ingest) Run(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	group := make([]Message, 0, g.o.GroupMax)
+	var waiting []Message
 	for {
-		group = group[:0]
-		select {
-		case <-ctx.Done():
-			return nil
-		case m := <-g.queue:
-			group = append(group, m)
-		}
-	more:
-		for len(group) < g.o.GroupMax {
+		if len(waiting) == 0 {
 			select {
+			case <-ctx.Done():
+				return nil
 			case m := <-g.queue:
-				group = append(group, m)
-			default:
-				break more
+				waiting = append(waiting, m)
 			}
 		}
+		for more := ctx.Err() == nil; more && len(waiting) < g.o.Queue; {
+			select {
+			case m := <-g.queue:
+				waiting = append(waiting, m)
+			default:
+				more = false
+			}
+		}
+		if ctx.Err() != nil {
+			return nil
+		}
+		var group []Message
+		group, waiting = pick(waiting, g.o.GroupMax)
+		g.left.Store(int64(len(waiting)))
 		g.commit(ctx, clerk, group)
 	}
 }
@@ -169,7 +179,7 @@ func (g *Ingest) pause(ctx context.Context) {
 }
 
 func (g *Ingest) credit() uint32 {
-	if len(g.queue) > cap(g.queue)/2 {
+	if len(g.queue)+int(g.left.Load()) > cap(g.queue)/2 {
 		return crowded
 	}
 	return credit
