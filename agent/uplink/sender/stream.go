@@ -265,15 +265,12 @@ func (u *Sender) Receive(now Now, m Message) {
 	if m.Topic != wire.Ack(u.o.Site, u.o.Agent) {
 		return // other words of the server are for others
 	}
-	acks := new(wirepb.Acks)
-	if err := proto.Unmarshal(m.Payload, acks); err != nil {
+	acks, err := wire.DecodeAcks(m.Payload)
+	if err != nil {
 		u.o.Log.Warn("acknowledgement not read", "bytes", len(m.Payload), "error", err)
 		return
 	}
-	for _, a := range acks.GetAcks() {
-		if len(a.GetStreamId()) != wire.IDLen || len(a.GetDbIncarnation()) != wire.IDLen && len(a.GetDbIncarnation()) != 0 {
-			continue
-		}
+	for _, a := range acks {
 		if s := u.byID[[16]byte(a.GetStreamId())]; s != nil {
 			u.offset.measure(a.GetEchoBoottimeNs(), a.GetReceivedNs(), a.GetSentNs(), m.At)
 			if took := time.Duration(m.At - a.GetEchoBoottimeNs()); a.GetEchoBoottimeNs() > 0 && took > 0 {
