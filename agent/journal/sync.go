@@ -19,8 +19,7 @@ func (j *Journal) Run(ctx context.Context) error {
 		case <-ctx.Done():
 			return j.Sync()
 		case <-house.C:
-			j.prune(false)
-			turn = j.check(turn)
+			turn = j.Tend(turn)
 			continue
 		case <-j.dirty:
 		}
@@ -43,6 +42,14 @@ func (j *Journal) Run(ctx context.Context) error {
 			j.wake()
 		}
 	}
+}
+
+// Tend removes what is no longer needed and looks whether an older segment
+// still checks, a different one each turn; it returns the next turn. Run does
+// so every minute.
+func (j *Journal) Tend(turn int) int {
+	j.prune(false)
+	return j.check(turn)
 }
 
 func (j *Journal) wake() {
