@@ -62,6 +62,9 @@ type cli struct {
 	Stops    stopsCmd    `cmd:"" help:"Stops of a machine, newest first."`
 	Orders   ordersCmd   `cmd:"" help:"Orders: kilos left and the finish with its certainty."`
 	Promise  promiseCmd  `cmd:"" help:"A date for an order that is not in the book."`
+	Forecast forecastCmd `cmd:"" help:"The finish of an order of the book, and what it rests on."`
+	Whatif   whatifCmd   `cmd:"" help:"What changes of the floor would do to the orders; nothing is written."`
+	Kept     keptCmd     `cmd:"" help:"What was promised and what happened."`
 	Creel    creelCmd    `cmd:"" help:"Creels: what comes next, cones put on, taken back."`
 	Units    unitsCmd    `cmd:"" help:"Agents: who reads which machine, and who is sick."`
 	Book     bookCmd     `cmd:"" help:"The mill's book: machines, yarns, articles, cards, orders."`
@@ -78,6 +81,8 @@ Examples:
   planner machines                       every machine now
   planner creel next --set A             the next things to do in set A
   planner promise --article PQ-30x24 --kg 6000 --risk 0.1
+  planner forecast SO-1041 --explain
+  planner whatif slow K03 27, down K04 6h
   planner totals --json --wait-drained 30s
   planner calc convert "Ne 30/1"         a count in every other system`
 

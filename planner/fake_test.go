@@ -35,6 +35,7 @@ type fake struct {
 	pb.UnimplementedCreelServiceServer
 	pb.UnimplementedAgentServiceServer
 	pb.UnimplementedBookServiceServer
+	pb.UnimplementedPlanServiceServer
 
 	mu      sync.Mutex
 	asked   []proto.Message
@@ -130,7 +131,15 @@ func (f *fake) ListStops(_ context.Context, r *pb.ListStopsRequest) (*pb.ListSto
 }
 
 func finish() *pb.FinishForecast {
-	out := &pb.FinishForecast{P10Time: ts(60 * time.Hour), P50Time: ts(70 * time.Hour), P80Time: ts(74 * time.Hour), P90Time: ts(78 * time.Hour), MissChance: 0.4, Basis: []string{"K01: 212 stops in 98 h"}}
+	out := &pb.FinishForecast{
+		P10Time: ts(60 * time.Hour), P50Time: ts(70 * time.Hour), P80Time: ts(74 * time.Hour), P90Time: ts(78 * time.Hour), P95Time: ts(79 * time.Hour), MissChance: 0.4,
+		Basis: []string{"K01: 212 stops in 98 h"}, ExpectedLateness: durationpb.New(95 * time.Minute), History: "machine", CorrectedByCount: 120,
+		Parts: []*pb.TimePart{
+			{Kind: "running", MeanMinutes: 3600, P90Minutes: 3600, Share: 0.86}, {Kind: "stop", Cause: "yarn", MeanMinutes: 410, P90Minutes: 700, Share: 0.1},
+			{Kind: "planned", Cause: "doff", MeanMinutes: 160, P90Minutes: 200, Share: 0.04}, {Kind: "progress", MeanMinutes: 3, P90Minutes: 9, Share: 0.001},
+		},
+		Levers: []*pb.Lever{{Kind: "stop", Cause: "yarn", P90GainMinutes: 640}},
+	}
 	for i := range 20 {
 		out.FinishTimes = append(out.FinishTimes, ts(60*time.Hour+time.Duration(i)*time.Hour))
 	}
@@ -164,6 +173,46 @@ func (f *fake) QuotePromise(_ context.Context, r *pb.QuotePromiseRequest) (*pb.Q
 		PromiseTime: ts(78 * time.Hour), Finish: finish(), Assumptions: []string{"yarn is there"},
 		Jobs: []*pb.Job{{Machine: "k07", CountedKg: figure(0), RemainingKg: figure(6000), Finish: finish()}},
 	}, f.note(r)
+}
+
+func (f *fake) EvaluateWhatIf(_ context.Context, r *pb.EvaluateWhatIfRequest) (*pb.EvaluateWhatIfResponse, error) {
+	after := finish()
+	after.P80Time, after.P90Time, after.MissChance = ts(80*time.Hour), ts(84*time.Hour), 0.7
+	return &pb.EvaluateWhatIfResponse{
+		Effects:   []*pb.OrderEffect{{Order: "orders/SO-1041", PromiseTime: ts(72 * time.Hour), Before: finish(), After: after, Sentence: "SO-1041 is done with 90 % by Sun 00:00, 6.0 h later"}},
+		SameCount: 7, Assumptions: []string{"Everything else stays as it is"},
+	}, f.note(r)
+}
+
+func (f *fake) ReportPromiseCalibration(_ context.Context, r *pb.ReportPromiseCalibrationRequest) (*pb.ReportPromiseCalibrationResponse, error) {
+	return &pb.ReportPromiseCalibrationResponse{
+		Calibrations: []*pb.Calibration{{
+			Group: "all", ForecastCount: 40, TenthCounts: []int32{4, 4, 4, 4, 4, 4, 4, 4, 4, 4}, MeanCrpsMinutes: 81.5,
+			Levels: []*pb.CoveredLevel{{Level: 0.5, Share: 0.475, ShareLow: 0.35, ShareHigh: 0.65}, {Level: 0.8, Share: 0.8, ShareLow: 0.675, ShareHigh: 0.925}, {Level: 0.9, Share: 0.875, ShareLow: 0.8, ShareHigh: 0.975}},
+		}},
+		Outcomes: []*pb.PromiseOutcome{
+			{Order: "orders/SO-1041", Article: "SJ-30x28", Occasion: "50 % done", MadeTime: ts(-time.Hour), PromiseTime: ts(72 * time.Hour), MissChance: 0.4, Place: -1},
+			{Order: "orders/SO-1031", Article: "SJ", Occasion: "0 % done", MadeTime: ts(-100 * time.Hour), MissChance: 0, DoneTime: ts(-10 * time.Hour), Place: 0.62},
+			{Order: "orders/SO-1030", Article: "SJ", Occasion: "0 % done", MadeTime: ts(-120 * time.Hour), Place: -1, VoidReason: "the order was taken out of the book"},
+		},
+	}, f.note(r)
+}
+
+func (f *fake) WatchPromises(r *pb.WatchPromisesRequest, s grpc.ServerStreamingServer[pb.WatchPromisesResponse]) error {
+	if err := f.note(r); err != nil {
+		return err
+	}
+	if err := s.Send(&pb.WatchPromisesResponse{Full: true, Changes: []*pb.PromiseChange{
+		{Order: "orders/SO-1041", PromiseTime: ts(72 * time.Hour), Finish: finish()}, {Order: "orders/SO-1044", Finish: &pb.FinishForecast{Refused: "Enter a knit card for K11"}},
+	}}); err != nil {
+		return err
+	}
+	if err := s.Send(&pb.WatchPromisesResponse{Changes: []*pb.PromiseChange{
+		{Order: "orders/SO-1041", PromiseTime: ts(72 * time.Hour), Finish: finish(), Before: finish(), Sentence: "SO-1041 is done with 90 % by Sat 18:00 instead of Fri 12:00"},
+	}}); err != nil {
+		return err
+	}
+	return status.Error(codes.NotFound, "the test has seen enough")
 }
 
 func (f *fake) ListTasks(_ context.Context, r *pb.ListTasksRequest) (*pb.ListTasksResponse, error) {
@@ -227,6 +276,7 @@ func (f *fake) serve(t *testing.T) string {
 	pb.RegisterCreelServiceServer(s, f)
 	pb.RegisterAgentServiceServer(s, f)
 	pb.RegisterBookServiceServer(s, f)
+	pb.RegisterPlanServiceServer(s, f)
 	go s.Serve(l)
 	t.Cleanup(s.Stop)
 	return l.Addr().String()
@@ -250,4 +300,8 @@ func plannerAt(t *testing.T, server, line, stdin string) ended {
 	args := append(strings.Fields(line), "--server", server, "--zone", "UTC")
 	code := run(t.Context(), args, world{in: strings.NewReader(stdin), out: &out, err: &err, now: func() time.Time { return noon }})
 	return ended{code, out.String(), err.String()}
+}
+
+func stopFor(machine string, d time.Duration) *pb.Change {
+	return &pb.Change{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: machine, Duration: durationpb.New(d)}}}
 }

@@ -44,10 +44,32 @@ type finishJSON struct {
 	P50        *time.Time   `json:"p50"`
 	P80        *time.Time   `json:"p80"`
 	P90        *time.Time   `json:"p90"`
+	P95        *time.Time   `json:"p95"`
 	Beads      []*time.Time `json:"beads"` // 20 equally likely times
 	MissChance float64      `json:"miss_chance"`
+	Lateness   float64      `json:"expected_lateness_min"`
 	Refused    string       `json:"refused"`
 	Basis      []string     `json:"basis"`
+	History    string       `json:"history"`      // whose stops it rests on
+	Corrected  int64        `json:"corrected_by"` // past forecasts
+	Parts      []partJSON   `json:"parts"`
+	Levers     []leverJSON  `json:"levers"`
+}
+
+// partJSON is working time until the finish that goes to one thing.
+type partJSON struct {
+	Kind  string  `json:"kind"`
+	Cause string  `json:"cause"`
+	Mean  float64 `json:"mean_min"`
+	P90   float64 `json:"p90_min"`
+	Share float64 `json:"share"`
+}
+
+// leverJSON is what a finish would gain without one thing.
+type leverJSON struct {
+	Kind  string  `json:"kind"`
+	Cause string  `json:"cause"`
+	Gain  float64 `json:"p90_gain_min"`
 }
 
 type jobJSON struct {
@@ -70,8 +92,15 @@ type yarnJSON struct {
 
 func finishFromPB(f *pb.FinishForecast) finishJSON {
 	j := finishJSON{
-		P10: when(f.GetP10Time()), P50: when(f.GetP50Time()), P80: when(f.GetP80Time()), P90: when(f.GetP90Time()),
-		MissChance: f.GetMissChance(), Refused: f.GetRefused(), Basis: some(f.GetBasis()), Beads: []*time.Time{},
+		P10: when(f.GetP10Time()), P50: when(f.GetP50Time()), P80: when(f.GetP80Time()), P90: when(f.GetP90Time()), P95: when(f.GetP95Time()),
+		MissChance: f.GetMissChance(), Lateness: f.GetExpectedLateness().AsDuration().Minutes(), Refused: f.GetRefused(), Basis: some(f.GetBasis()), Beads: []*time.Time{},
+		History: f.GetHistory(), Corrected: int64(f.GetCorrectedByCount()), Parts: []partJSON{}, Levers: []leverJSON{},
+	}
+	for _, p := range f.GetParts() {
+		j.Parts = append(j.Parts, partJSON{p.GetKind(), p.GetCause(), p.GetMeanMinutes(), p.GetP90Minutes(), p.GetShare()})
+	}
+	for _, l := range f.GetLevers() {
+		j.Levers = append(j.Levers, leverJSON{l.GetKind(), l.GetCause(), l.GetP90GainMinutes()})
 	}
 	for _, t := range f.GetFinishTimes() {
 		j.Beads = append(j.Beads, when(t))
@@ -228,7 +257,7 @@ func (s *session) writeFinish(b *strings.Builder, f *finishJSON, promise *time.T
 	for _, q := range []struct {
 		name string
 		t    *time.Time
-	}{{"50 %", f.P50}, {"80 %", f.P80}, {"90 %", f.P90}} {
+	}{{"50 %", f.P50}, {"80 %", f.P80}, {"90 %", f.P90}, {"95 %", f.P95}} {
 		if q.t != nil {
 			fmt.Fprintf(b, "  %s by %sf", q.name, s.clockOf(q.t))
 		}

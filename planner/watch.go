@@ -14,6 +14,7 @@ import (
 
 type watchCmd struct {
 	Machines watchMachinesCmd `cmd:"" help:"Every machine once, then each change; ends with Ctrl-C."`
+	Promises watchPromisesCmd `cmd:"" help:"Every order once, then those whose finish moves; ends with Ctrl-C."`
 }
 
 type watchMachinesCmd struct{}
@@ -30,9 +31,16 @@ const (
 )
 
 func (c *watchMachinesCmd) Run(ctx context.Context, s *session) error {
-	token, retry, reached := "", firstRetry, false
+	token := ""
+	return s.keepFollowing(ctx, func(alive func()) error { return s.follow(ctx, &token, alive) })
+}
+
+// keepFollowing follows a stream, and again when the connection is lost, until
+// ctx ends. follow calls alive for each answer.
+func (s *session) keepFollowing(ctx context.Context, follow func(alive func()) error) error {
+	retry, reached := firstRetry, false
 	for {
-		err := s.follow(ctx, &token, func() { retry, reached = firstRetry, true })
+		err := follow(func() { retry, reached = firstRetry, true })
 		if ctx.Err() != nil {
 			return nil // the person has seen enough
 		}

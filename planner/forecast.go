@@ -1,0 +1,92 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	pb "turnwise/proto/turnwisepb"
+)
+
+type forecastCmd struct {
+	Order   string `arg:"" help:"Order, for example SO-1041."`
+	Explain bool   `help:"Tell where the time goes and what would help most."`
+}
+
+// Help has an example.
+func (*forecastCmd) Help() string {
+	return "Each o is one of 20 equally likely finishing times, | is the promise.\n\nExample:\n  planner forecast SO-1041 --explain"
+}
+
+func (c *forecastCmd) Run(ctx context.Context, s *session) error {
+	ctx, cancel := s.call(ctx)
+	defer cancel()
+	r, err := s.orders().GetOrder(ctx, &pb.GetOrderRequest{Name: "orders/" + strings.TrimPrefix(c.Order, "orders/")})
+	if err != nil {
+		return s.explain(err)
+	}
+	o := orderFromPB(r.GetOrder())
+	if s.common.Output != "table" {
+		return s.print(&listing{data: o})
+	}
+	var b strings.Builder
+	fmt.Fprintf(&b, "%s  left %s of %s kg  promise %s\n\n", o.Order, kg(o.RemainingKg, "k"), kg(o.QuantityKg, "e"), s.clockOf(o.Promise))
+	s.writeFinish(&b, &o.Finish, o.Promise)
+	if f := &o.Finish; f.Refused == "" {
+		if o.Promise != nil {
+			fmt.Fprintf(&b, "  late by %.0f minf on average over all cases\n", f.Lateness)
+		}
+		if c.Explain {
+			s.writeParts(&b, f)
+		}
+	}
+	for _, why := range o.Why {
+		fmt.Fprintf(&b, "why: %s\n", why)
+	}
+	_, err = fmt.Fprint(s.out, b.String())
+	return err
+}
+
+// writeParts tells where the working time goes.
+func (s *session) writeParts(b *strings.Builder, f *finishJSON) {
+	if f.History != "" {
+		fmt.Fprintf(b, "\nhistory of: %s", f.History)
+		if f.Corrected > 0 {
+			fmt.Fprintf(b, ", corrected by %d past forecasts", f.Corrected)
+		}
+		b.WriteString("\n")
+	}
+	parts := listing{head: []string{"  goes to", ">mean", ">share", ">90 %"}}
+	for _, p := range f.Parts {
+		parts.add("  "+partName(p.Kind, p.Cause), fmt.Sprintf("%.0f minf", p.Mean), fmt.Sprintf("%.0f %%", 100*p.Share), fmt.Sprintf("%.0f minf", p.P90))
+	}
+	if len(parts.rows) > 0 {
+		b.WriteString("\n")
+		_ = parts.table(b) // a builder takes everything
+	}
+	for i, l := range f.Levers {
+		if i == 0 {
+			b.WriteString("\n")
+		}
+		fmt.Fprintf(b, "without %s: the 90 %% date %.0f working minutes earlier\n", partName(l.Kind, l.Cause), l.Gain)
+	}
+}
+
+// partName says a part of the time to a person.
+func partName(kind, cause string) string {
+	switch {
+	case kind == "progress" && cause != "":
+		return "the " + cause + " stop in progress"
+	case kind == "progress":
+		return "the stop in progress"
+	case kind == "stop" && cause != "":
+		return cause + " stops"
+	case kind == "stop":
+		return "stops without a cause"
+	case kind == "planned" && cause != "":
+		return cause + ", planned"
+	case cause != "":
+		return kind + " " + cause
+	}
+	return kind
+}
