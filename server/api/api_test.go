@@ -44,7 +44,7 @@ func newMill(t testing.TB) *mill {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { st.Close() })
-	f, err := floor.New(t.Context(), st, floor.Config{})
+	f, err := floor.New(t.Context(), st, floor.Config{Promises: st})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -75,6 +75,42 @@ func changesFromPB(list []*pb.Change, v *violations) []outlook.Change {
 	return out
 }
 
+// mostOutcomes is how many kept forecasts a report lists.
+const mostOutcomes = 500
+
+func (s *planService) ReportPromiseCalibration(ctx context.Context, r *pb.ReportPromiseCalibrationRequest) (*pb.ReportPromiseCalibrationResponse, error) {
+	var v violations
+	q := floor.KeptQuery{
+		Since: instant("start_time", r.GetStartTime(), &v), Article: text("article", r.GetArticle(), &v), Structure: text("structure", r.GetStructure(), &v),
+	}
+	if err := v.err(); err != nil {
+		return nil, err
+	}
+	c, err := s.floor.Calibration(ctx, q)
+	if err != nil {
+		return nil, s.status.of("ReportPromiseCalibration", err)
+	}
+	out := &pb.ReportPromiseCalibrationResponse{}
+	for _, g := range c.Groups {
+		k := &pb.Calibration{Group: g.Name, ForecastCount: int32(g.Count), MeanCrpsMinutes: g.CRPS}
+		for _, l := range g.Levels {
+			k.Levels = append(k.Levels, &pb.CoveredLevel{Level: l.Chance, Share: l.Share, ShareLow: l.Low, ShareHigh: l.High})
+		}
+		for _, n := range g.Tenths {
+			k.TenthCounts = append(k.TenthCounts, int32(n))
+		}
+		out.Calibrations = append(out.Calibrations, k)
+	}
+	for i := range c.Outcomes[:min(len(c.Outcomes), mostOutcomes)] {
+		k := &c.Outcomes[i]
+		out.Outcomes = append(out.Outcomes, &pb.PromiseOutcome{
+			Order: "orders/" + k.Order, Article: k.Article, Occasion: k.Occasion, MadeTime: stamp(k.Made), PromiseTime: stamp(k.Promise),
+			MissChance: k.MissChance, DoneTime: stamp(k.Settled.Ended), Place: c.Places[i], VoidReason: k.Settled.Void,
+		})
+	}
+	return out, nil
+}
+
 func (s *planService) WatchPromises(_ *pb.WatchPromisesRequest, stream grpc.ServerStreamingServer[pb.WatchPromisesResponse]) error {
 	full := true
 	for changes, err := range s.floor.WatchPromises(stream.Context()) {

@@ -2,6 +2,8 @@ package api
 
 import (
 	"context"
+	"fmt"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/store"
 )
 
 func stand(machine string, d time.Duration) *pb.Change {
@@ -87,5 +90,62 @@ func TestWatchPromises(t *testing.T) {
 	cancel()
 	if _, err := stream.Recv(); status.Code(err) != codes.Canceled {
 		t.Errorf("after the reader left: %v", err)
+	}
+}
+
+func TestReportPromiseCalibration(t *testing.T) {
+	m := newMill(t)
+	begin := time.Now().Add(-100 * time.Hour)
+	var kept []store.Kept
+	var settled []store.Settled
+	for i := range 20 { // done at 1/20 to 20/20 of the law: as told
+		order := fmt.Sprintf("SO-%d", i)
+		k := store.Kept{Order: order, Occasion: "0 % done", Made: begin, Article: "SJ", Structure: "single jersey", QuantityKg: 10, RemainingKg: 10}
+		if i%2 == 1 {
+			k.Article, k.Structure = "PQ", "pique"
+		}
+		for n := range 100 {
+			k.Minutes = append(k.Minutes, float64(n)+0.5)
+		}
+		kept = append(kept, k)
+		settled = append(settled, store.Settled{Order: order, Occasion: "0 % done", Ended: begin.Add(time.Hour), Minutes: 5*float64(i) + 2.25})
+	}
+	open := kept[0]
+	open.Occasion = "promised"
+	if err := m.st.KeepForecasts(t.Context(), append(kept, open)); err != nil {
+		t.Fatal(err)
+	}
+	if err := m.st.SettleForecasts(t.Context(), settled); err != nil {
+		t.Fatal(err)
+	}
+	r, err := m.plans.ReportPromiseCalibration(t.Context(), &pb.ReportPromiseCalibrationRequest{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var groups []string
+	for _, c := range r.GetCalibrations() {
+		groups = append(groups, c.GetGroup())
+	}
+	if want := []string{"all", "structure pique", "structure single jersey", "article PQ", "article SJ"}; !slices.Equal(groups, want) {
+		t.Errorf("groups %q, want %q", groups, want)
+	}
+	all := r.GetCalibrations()[0]
+	if all.GetForecastCount() != 20 || len(r.GetOutcomes()) != 21 {
+		t.Errorf("%d forecasts of %d kept", all.GetForecastCount(), len(r.GetOutcomes()))
+	}
+	for i, share := range []float64{0.5, 0.8, 0.9} {
+		if l := all.GetLevels()[i]; l.GetLevel() != share || l.GetShare() != share || l.GetShareLow() > share || l.GetShareHigh() < share {
+			t.Errorf("level %v, want a share of %g", l, share)
+		}
+	}
+	if n := all.GetTenthCounts(); !slices.Equal(n, []int32{2, 2, 2, 2, 2, 2, 2, 2, 2, 2}) {
+		t.Errorf("tenths %v", n)
+	}
+	r, err = m.plans.ReportPromiseCalibration(t.Context(), &pb.ReportPromiseCalibrationRequest{Article: "PQ"})
+	if err != nil || r.GetCalibrations()[0].GetForecastCount() != 10 {
+		t.Errorf("of PQ: %v, %v", r, err)
+	}
+	if r, err = m.plans.ReportPromiseCalibration(t.Context(), &pb.ReportPromiseCalibrationRequest{StartTime: timestamppb.Now()}); err != nil || len(r.GetCalibrations()) != 0 || len(r.GetOutcomes()) != 0 {
+		t.Errorf("since now: %v, %v", r, err)
 	}
 }

@@ -64,6 +64,7 @@ func (s statuses) of(method string, err error) error {
 		{store.ErrInvalid, codes.InvalidArgument, "INVALID"},
 		{floor.ErrWindow, codes.InvalidArgument, "INVALID"},
 		{store.ErrUnregistered, codes.FailedPrecondition, "NOT_REGISTERED"},
+		{floor.ErrNoRecord, codes.FailedPrecondition, "NO_RECORD"},
 		{floor.ErrLot, codes.FailedPrecondition, "LOT_MISMATCH"},
 		{outlook.ErrRequest, codes.FailedPrecondition, "NO_FORECAST"},
 	}

@@ -37,12 +37,13 @@ const (
 // Config tunes a Floor.
 type Config struct {
 	Site     string
-	Zone     *time.Location    // of the mill, for sentences; nil = UTC
-	Calendar calendar.Calendar // no shifts = the mill always works
-	Causes   []Cause           // nil = DefaultCauses
-	Risk     float64           // accepted chance to be late; 0 = 0.1
-	Now      func() time.Time  // nil = time.Now
-	Log      *slog.Logger      // nil = silent
+	Zone     *time.Location      // of the mill, for sentences; nil = UTC
+	Calendar calendar.Calendar   // no shifts = the mill always works
+	Causes   []Cause             // nil = DefaultCauses
+	Risk     float64             // accepted chance to be late; 0 = 0.1
+	Promises store.PromiseRecord // what was told before; nil = nothing is kept
+	Now      func() time.Time    // nil = time.Now
+	Log      *slog.Logger        // nil = silent
 }
 
 // Floor is the live picture. Its methods may be called at any time from any

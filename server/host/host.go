@@ -157,7 +157,8 @@ func (h *Host) openStore(ctx context.Context) error {
 func (h *Host) openRooms(ctx context.Context) (err error) {
 	cal := h.c.calendar()
 	h.floor, err = floor.New(ctx, h.st, floor.Config{
-		Site: h.c.Site.ID, Zone: cal.Zone, Calendar: cal, Causes: h.c.causes(), Risk: h.c.Plan.Risk, Now: h.o.Now, Log: h.o.Log,
+		Site: h.c.Site.ID, Zone: cal.Zone, Calendar: cal, Causes: h.c.causes(), Risk: h.c.Plan.Risk,
+		Promises: h.promises, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("host: %w", err)

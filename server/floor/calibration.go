@@ -1,0 +1,74 @@
+package floor
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"maps"
+	"slices"
+	"time"
+
+	"turnwise/planner/forecast/score"
+	"turnwise/server/store"
+)
+
+// KeptQuery selects what a calibration is made of.
+type KeptQuery struct {
+	Since              time.Time // zero = all that is kept
+	Article, Structure string    // empty = all
+}
+
+// CalibrationView is what was promised and what happened.
+type CalibrationView struct {
+	Groups   []CalibrationGroup
+	Outcomes []store.Kept // the newest first
+	Places   []float64    // of each outcome in its law; -1 = not known
+}
+
+// CalibrationGroup is the report of one group of forecasts.
+type CalibrationGroup struct {
+	Name string // "all", "structure X", "article Y"
+	score.Report
+}
+
+// ErrNoRecord says that this server keeps no forecasts.
+var ErrNoRecord = errors.New("no forecasts are kept")
+
+// Calibration compares kept forecasts with what happened: all together, by
+// structure and by article.
+func (f *Floor) Calibration(ctx context.Context, q KeptQuery) (CalibrationView, error) {
+	if f.c.Promises == nil {
+		return CalibrationView{}, ErrNoRecord
+	}
+	kept, err := f.c.Promises.KeptForecasts(ctx, store.KeptQuery{Since: q.Since})
+	if err != nil {
+		return CalibrationView{}, fmt.Errorf("floor: read kept forecasts: %w", err)
+	}
+	kept = slices.DeleteFunc(kept, func(k store.Kept) bool {
+		return q.Article != "" && k.Article != q.Article || q.Structure != "" && k.Structure != q.Structure
+	})
+	v := CalibrationView{Outcomes: kept}
+	var all []score.Outcome
+	by := map[string][]score.Outcome{}
+	for _, k := range kept {
+		if k.Settled.Ended.IsZero() {
+			v.Places = append(v.Places, -1)
+			continue
+		}
+		o := score.Outcome{Minutes: k.Minutes, Happened: k.Settled.Minutes}
+		v.Places = append(v.Places, o.Place(0.5))
+		all = append(all, o)
+		by["structure "+cmp.Or(k.Structure, "not entered")] = append(by["structure "+cmp.Or(k.Structure, "not entered")], o)
+		by["article "+k.Article] = append(by["article "+k.Article], o)
+	}
+	if len(all) == 0 {
+		return v, nil
+	}
+	v.Groups = append(v.Groups, CalibrationGroup{"all", score.Of(all)})
+	names := slices.SortedFunc(maps.Keys(by), func(a, b string) int { return cmp.Compare(b[:1], a[:1])*2 + cmp.Compare(a, b) }) // structures first
+	for _, name := range names {
+		v.Groups = append(v.Groups, CalibrationGroup{name, score.Of(by[name])})
+	}
+	return v, nil
+}
