@@ -47,6 +47,8 @@ type streamRow struct {
 	Horizon uint64     `json:"backed_up"`
 	Held    uint64     `json:"held"`
 	Waiting uint64     `json:"waiting"`
+	Coarse  uint64     `json:"coarse"`
+	InRow   uint64     `json:"in_tail_row"`
 	Oldest  *time.Time `json:"oldest,omitempty"`
 	Newest  *time.Time `json:"newest,omitempty"`
 }
@@ -55,6 +57,9 @@ type streamRow struct {
 type journalReport struct {
 	Dir      string      `json:"dir"`
 	Process  string      `json:"opened_by_process,omitempty"`
+	Rung     int         `json:"rung"`
+	Room     string      `json:"room"`
+	Ballast  int64       `json:"ballast_bytes"`
 	Segments int         `json:"segments"`
 	Bytes    int64       `json:"bytes"`
 	Sessions uint64      `json:"sessions"`
@@ -65,11 +70,11 @@ type journalReport struct {
 }
 
 func report(in journal.Inspection) journalReport {
-	r := journalReport{Dir: in.Dir, Process: in.Process, Segments: in.Segments, Bytes: in.Bytes, Sessions: in.Session, Boots: in.Boots,
+	r := journalReport{Dir: in.Dir, Process: in.Process, Rung: int(in.Rung), Room: in.Rung.String(), Ballast: in.Ballast, Segments: in.Segments, Bytes: in.Bytes, Sessions: in.Session, Boots: in.Boots,
 		Streams: []streamRow{}, Damage: []string{}}
 	for _, s := range in.Streams {
 		row := streamRow{Machine: s.Machine, Stream: hex.EncodeToString(s.Stream[:]), First: s.First, Head: s.Head, Acked: s.Acked, Horizon: s.Horizon, Held: s.Held,
-			Waiting: s.Head - min(s.Acked, s.Head)}
+			Waiting: s.Head - min(s.Acked, s.Head) + s.InRow, Coarse: s.Coarse, InRow: s.InRow}
 		if !s.Oldest.IsZero() {
 			row.Oldest, row.Newest = &s.Oldest, &s.Newest
 		}
@@ -103,13 +108,13 @@ func (c *statusCommand) Run(w *world) error {
 		return printJSON(w.out, r)
 	}
 	return table(w.out, func(t io.Writer) {
-		fmt.Fprintf(t, "folder\t%s\nsegments\t%d\nbytes\t%d\nsessions\t%d\nboots\t%d\ndamaged places\t%d\n", r.Dir, r.Segments, r.Bytes, r.Sessions, r.Boots, len(r.Damage))
+		fmt.Fprintf(t, "folder\t%s\nroom\t%s (rung %d of 5)\nballast bytes\t%d\nsegments\t%d\nbytes\t%d\nsessions\t%d\nboots\t%d\ndamaged places\t%d\n", r.Dir, r.Room, r.Rung, r.Ballast, r.Segments, r.Bytes, r.Sessions, r.Boots, len(r.Damage))
 		if r.Process != "" {
 			fmt.Fprintf(t, "opened last by process\t%s\n", r.Process)
 		}
-		fmt.Fprintln(t, "\nMACHINE\tFIRST\tNEWEST\tHELD\tWAITING\tACKED\tBACKED UP\tOLDEST\tNEWEST")
+		fmt.Fprintln(t, "\nMACHINE\tFIRST\tNEWEST\tHELD\tCOARSE\tWAITING\tACKED\tBACKED UP\tOLDEST\tNEWEST")
 		for _, s := range r.Streams {
-			fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t%s\n", s.Machine, s.First, s.Head, s.Held, s.Waiting, s.Acked, s.Horizon, stamp(s.Oldest), stamp(s.Newest))
+			fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t%s\n", s.Machine, s.First, s.Head, s.Held, s.Coarse, s.Waiting, s.Acked, s.Horizon, stamp(s.Oldest), stamp(s.Newest))
 		}
 	})
 }

@@ -19,6 +19,7 @@ const (
 	defaultSync      = 200 * time.Millisecond
 	defaultMaxAge    = 35 * 24 * time.Hour
 	defaultMaxSize   = 512 << 20
+	defaultBallast   = 16 << 20
 	defaultMaxOffset = 2 * time.Second
 	defaultCatchUp   = 20
 )
@@ -64,6 +65,9 @@ type Spool struct {
 	// a backup. What it does not have is never dropped.
 	MaxAge  conf.Duration `yaml:"max_age"`
 	MaxSize conf.Bytes    `yaml:"max_size"`
+	// Ballast is a file that is given up when the disk is full, so that the
+	// agent can make room again; it is smaller on a small disk.
+	Ballast conf.Bytes `yaml:"ballast"`
 	// Sync is the most that a power cut can take; the counts of that time are
 	// read from the machine's counter afterwards.
 	Sync conf.Duration `yaml:"sync"`
@@ -190,6 +194,7 @@ func (c Config) withDefaults() Config {
 	set(&c.MQTT.CatchUp, defaultCatchUp)
 	set(&c.Spool.MaxAge, conf.Duration(defaultMaxAge))
 	set(&c.Spool.MaxSize, defaultMaxSize)
+	set(&c.Spool.Ballast, defaultBallast)
 	set(&c.Spool.Sync, conf.Duration(defaultSync))
 	set(&c.Clock.MaxOffset, conf.Duration(defaultMaxOffset))
 	machines := make([]Machine, len(c.Machines))

@@ -83,7 +83,7 @@ func New(c Config, o Options) (*Agent, error) {
 		return nil, err
 	}
 	j, report, err := journal.Open(c.Spool.Dir, journal.Options{
-		SyncEvery: c.Spool.Sync.Std(), MaxBytes: int64(c.Spool.MaxSize), KeepAcked: c.Spool.MaxAge.Std(), Log: o.Log,
+		SyncEvery: c.Spool.Sync.Std(), MaxBytes: int64(c.Spool.MaxSize), Ballast: int64(c.Spool.Ballast), KeepAcked: c.Spool.MaxAge.Std(), Log: o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("edge: open the journal in %s: %w", c.Spool.Dir, err)

@@ -281,6 +281,9 @@ func (m *machine) live() *wirepb.MachineLive {
 	l.Readable, l.Problem = m.view.readable, m.view.problem
 	// Before the head: what becomes durable in between counts as untold.
 	l.Untold = v.Untold + m.channel.Unsynced()
+	if pressed := m.agent.journal.Pressed(); pressed != "" {
+		l.Problem = pressed
+	}
 	if m.view.journal != "" {
 		l.Problem = m.view.journal
 		l.Untold = max(l.Untold, 1)

@@ -4,6 +4,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"io/fs"
 	"slices"
 	"syscall"
 	"time"
@@ -36,6 +37,11 @@ type Channel struct {
 	memory   Memory
 	appended uint64 // newest record written
 	durable  uint64 // newest record synced
+	sound    uint64 // newest record found at Open, before numbers were skipped
+	sent     uint64 // newest record that may be on its way
+
+	held []*wirepb.Record // in the tail row, without numbers yet
+	gen  uint64           // of the newest tail row
 
 	acked, horizon uint64
 	incarnation    [16]byte
@@ -88,11 +94,12 @@ func (c *Channel) Head() uint64 {
 	return c.durable
 }
 
-// Unsynced is the number of records that are not durable yet.
+// Unsynced is the number of records that are not durable yet, or have no
+// number because the disk is full.
 func (c *Channel) Unsynced() uint64 {
 	c.j.mu.Lock()
 	defer c.j.mu.Unlock()
-	return c.appended - c.durable
+	return c.appended - c.durable + uint64(len(c.held))
 }
 
 // Acked is the newest sequence number that the server has.
@@ -134,7 +141,9 @@ func (c *Channel) headFrame(b []byte) []byte {
 // Append assigns the next sequence numbers to the records, seals them and
 // writes them together with state in one frame. They are durable after the
 // next group sync. Nothing is written and no number is used when it returns
-// an error; [ErrFull] is inside when there is no room.
+// an error. Without room older records become coarser ([Rung]); in the end the
+// records wait, merged, in a row of their own, where they are as safe but have
+// no number yet. When that is full too [ErrFull] is in the error.
 func (c *Channel) Append(state []byte, recs ...*wirepb.Record) error {
 	if len(recs) == 0 {
 		return c.Tick(state)
@@ -154,8 +163,8 @@ func (c *Channel) add(state []byte, k kind, recs []*wirepb.Record) error {
 		return fmt.Errorf("journal: machine %s: %w", c.machine, err)
 	}
 	err := c.tryAdd(state, k, recs)
-	if errors.Is(err, ErrFull) && j.prune(true) > 0 {
-		err = c.tryAdd(state, k, recs)
+	if errors.Is(err, ErrFull) {
+		err = c.addInNeed(state, k, recs)
 	}
 	if err != nil {
 		return fmt.Errorf("journal: machine %s: append %d records: %w", c.machine, len(recs), err)
@@ -164,9 +173,17 @@ func (c *Channel) add(state []byte, k kind, recs []*wirepb.Record) error {
 }
 
 func (c *Channel) tryAdd(state []byte, k kind, recs []*wirepb.Record) error {
+	c.j.mu.Lock()
+	defer c.j.mu.Unlock()
+	if err := c.letGo(); err != nil {
+		return err
+	}
+	return c.addLocked(state, k, recs)
+}
+
+// addLocked writes one frame. Call with j.mu held.
+func (c *Channel) addLocked(state []byte, k kind, recs []*wirepb.Record) error {
 	j := c.j
-	j.mu.Lock()
-	defer j.mu.Unlock()
 	var err error
 	first := c.appended + 1
 	at, werr := j.write(k, func(b []byte) []byte {
@@ -344,7 +361,7 @@ func (c *Channel) Read(from uint64, maxRecords, maxBytes int) ([]*wirepb.SealedR
 			continue
 		}
 		next, err = r.frames(s, places, next, head)
-		if errors.Is(err, errFrame) && tries < 3 {
+		if (errors.Is(err, errFrame) || errors.Is(err, fs.ErrNotExist)) && tries < 3 {
 			tries++ // what checked before does not any more: look again at the whole segment
 			c.j.forget(s)
 			continue
@@ -382,11 +399,17 @@ func (r *reading) frames(s *segment, places []place, next, head uint64) (uint64,
 		}
 		p, _, err := parseFrame(buf, s.number, int64(at.off))
 		if err != nil {
-			return next, err
+			if _, ok := mend(buf, s.number, int64(at.off)); !ok {
+				return next, err
+			}
+			p, _, _ = parseFrame(buf, s.number, int64(at.off))
 		}
 		fr, err := decode(p)
 		if err != nil {
 			return next, err
+		}
+		if fr.slot != r.c.slot || fr.first != at.first {
+			return next, errFrame // another file has taken the place of that one
 		}
 		err = fr.each(func(seq uint64, rec sealed) bool {
 			if head == 0 {
@@ -397,7 +420,14 @@ func (r *reading) frames(s *segment, places []place, next, head uint64) (uint64,
 			if seq < next || seq > head {
 				return seq <= head
 			}
-			if !r.take(&wirepb.SealedRecord{Body: slices.Clone(rec.body), Crc32C: rec.crc}) {
+			if seq > next { // merged into this one
+				r.clock = new(wirepb.Record)
+				_ = proto.Unmarshal(rec.body, r.clock)
+				if next = r.bury(next, seq-1); r.full {
+					return false
+				}
+			}
+			if !r.take(&wirepb.SealedRecord{Body: slices.Clone(rec.body), Crc32C: rec.crc, Coarse: rec.coarse}) {
 				return false
 			}
 			next = seq + 1
@@ -573,17 +603,28 @@ func (j *Journal) survey(s *segment, b []byte) places {
 		switch {
 		case err != nil:
 			j.note(Damage{File: s.name(), Offset: off, Bytes: size, Reason: err.Error()})
-		case f.kind == kindData:
+		case f.kind == kindData || f.kind == kindCoarse:
 			found.add(f.slot, place{f.first, uint32(off), uint32(size)})
 		}
 		return nil
 	}
 	off := int64(headerBytes)
+	var mended []flip
 	if _, err := parseHeader(b); err != nil {
-		off = 0
+		if f, ok := mendHeader(b); ok {
+			mended = append(mended, f)
+		} else {
+			off = 0
+		}
 	}
-	_, bad, _ := walk(b, s.number, off, false, visit)
-	for _, st := range bad {
+	_, w, _ := walk(b, s.number, off, false, visit)
+	if mended = append(mended, w.mended...); len(mended) > 0 {
+		if f, err := j.disk.Open(s.name()); err == nil {
+			j.heal(s, f, b, mended)
+			_ = f.Close()
+		}
+	}
+	for _, st := range w.bad {
 		j.note(Damage{File: s.name(), Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
 	}
 	return found

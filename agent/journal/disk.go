@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"encoding/binary"
 	"io"
 	"os"
 	"path/filepath"
@@ -25,6 +26,18 @@ type File interface {
 	Sync() error
 	Truncate(size int64) error
 	Size() (int64, error)
+}
+
+// RoomTeller is a [Disk] that knows how many bytes can still be written to
+// it and how large it is; ok is false while that cannot be known.
+type RoomTeller interface {
+	Room() (free, size int64, ok bool)
+}
+
+// Reserver is a [File] that can be made so large that writing into it later
+// needs no room on the disk.
+type Reserver interface {
+	Reserve(size int64) error
 }
 
 type osDisk struct{ dir string }
@@ -74,7 +87,30 @@ func (d osDisk) Sync() error {
 	return syncDir(f)
 }
 
+// Room asks the file system.
+func (d osDisk) Room() (free, size int64, ok bool) { return deviceRoom(d.dir) }
+
 type osFile struct{ *os.File }
+
+// Reserve takes blocks on the device.
+func (f osFile) Reserve(size int64) error { return reserveBlocks(f.File, size) }
+
+// fill writes bytes that no file system can leave out or compress.
+func fill(w io.WriterAt, size int64) error {
+	block, x := make([]byte, 4096), uint64(0x9e3779b97f4a7c15)
+	for off := int64(0); off < size; off += int64(len(block)) {
+		for i := 0; i < len(block); i += 8 {
+			x ^= x << 13
+			x ^= x >> 7
+			x ^= x << 17
+			binary.LittleEndian.PutUint64(block[i:], x)
+		}
+		if _, err := w.WriteAt(block[:min(int64(len(block)), size-off)], off); err != nil {
+			return err
+		}
+	}
+	return nil
+}
 
 func (f osFile) Sync() error { return syncData(f.File) }
 func (f osFile) Size() (int64, error) {

@@ -31,6 +31,8 @@ const (
 	kindTick    kind = 7
 	kindAck     kind = 8
 	kindMark    kind = 9
+	kindJoined  kind = 10
+	kindCoarse  kind = 11
 )
 
 var (
@@ -160,8 +162,9 @@ func (c *cursor) slot() int {
 
 // sealed is one record inside a data frame.
 type sealed struct {
-	crc  uint32
-	body []byte
+	crc    uint32
+	body   []byte
+	coarse bool
 }
 
 // frame is a decoded payload; which fields hold depends on kind. Byte slices
@@ -171,7 +174,8 @@ type frame struct {
 	slot        int
 	id          [16]byte // boot, stream, incarnation
 	machine     string
-	number      uint64 // boot index, session
+	number      uint64 // boot index, session, first segment that is joined
+	grade       int    // joined
 	first       uint64 // data: sequence number of the first record
 	head        uint64
 	acked       uint64
@@ -179,8 +183,9 @@ type frame struct {
 	hasState    bool
 	lost        bool // head: the state is not the newest, or there is none
 	state       []byte
+	covered     uint64 // data, coarse: how many sequence numbers from first on
 	records     int
-	recordBytes []byte // data: the records, still encoded
+	recordBytes []byte // data, coarse: the records, still encoded
 }
 
 // decode reads a payload.
@@ -211,7 +216,20 @@ func decode(p []byte) (frame, error) {
 		if n == 0 || n > uint64(len(f.recordBytes)) || f.first == 0 || f.first+n < f.first {
 			return frame{}, errKind
 		}
+		f.records, f.covered = int(n), n
+	case kindCoarse:
+		f.slot, f.first, f.covered = c.slot(), c.uvarint(), c.uvarint()
+		n := c.uvarint()
+		f.recordBytes = c.bytes(uint64(len(c.b)))
+		if n == 0 || n > uint64(len(f.recordBytes)) || n > f.covered || f.first == 0 || f.first+f.covered < f.first {
+			return frame{}, errKind
+		}
 		f.records = int(n)
+	case kindJoined:
+		f.number = c.uvarint()
+		if f.grade = int(c.uvarint() & 0xff); f.number == 0 {
+			return frame{}, errKind
+		}
 	case kindTick:
 		f.slot = c.slot()
 		f.hasState, f.state = true, c.bytes(uint64(len(c.b)))
@@ -227,20 +245,30 @@ func decode(p []byte) (frame, error) {
 	return f, nil
 }
 
-// each calls yield for the records of a data frame in order.
+// each calls yield for the records of a data or coarse frame in order.
 func (f frame) each(yield func(seq uint64, r sealed) bool) error {
-	c := cursor{b: f.recordBytes}
-	for i := range uint64(f.records) {
-		r := sealed{crc: c.uint32()}
+	c, seq := cursor{b: f.recordBytes}, f.first
+	for range f.records {
+		var r sealed
+		if f.kind == kindCoarse {
+			gone := c.uvarint()
+			flags := c.bytes(1)
+			if c.bad || gone >= f.covered || seq+gone > f.first+f.covered-1 {
+				return errKind
+			}
+			seq, r.coarse = seq+gone, flags[0]&1 != 0
+		}
+		r.crc = c.uint32()
 		r.body = c.bytes(c.uvarint())
 		if c.bad {
 			return errKind
 		}
-		if !yield(f.first+i, r) {
+		if !yield(seq, r) {
 			return nil
 		}
+		seq++
 	}
-	if len(c.b) != 0 {
+	if len(c.b) != 0 || seq != f.first+f.covered {
 		return errKind
 	}
 	return nil

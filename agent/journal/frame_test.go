@@ -87,14 +87,14 @@ func FuzzFrame(f *testing.F) {
 		if h, err := parseHeader(b); err == nil && !bytes.Equal(appendHeader(nil, h), b[:headerBytes]) {
 			t.Errorf("header %+v reads from bytes that it does not write", h)
 		}
-		end, bad, _ := walk(b, 1, 44, false, func(off, size int64, p []byte) error {
+		end, w, _ := walk(b, 1, 44, false, func(off, size int64, p []byte) error {
 			if off < 44 || off+size > int64(len(b)) {
 				t.Errorf("frame of %d bytes at %d in %d bytes", size, off, len(b))
 			}
 			return nil
 		})
-		if end < 44 && len(b) > 44 || end > int64(max(len(b), 44)) || len(bad) > len(b) {
-			t.Errorf("walk ends at %d of %d with %d bad stretches", end, len(b), len(bad))
+		if end < 44 && len(b) > 44 || end > int64(max(len(b), 44)) || len(w.bad) > len(b) {
+			t.Errorf("walk ends at %d of %d with %d bad stretches", end, len(b), len(w.bad))
 		}
 		fr, err := decode(b) // as if the check sum had fitted
 		if err != nil {

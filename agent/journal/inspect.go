@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -38,6 +39,8 @@ type StreamSummary struct {
 	First   uint64 // oldest record held; 0 when there is none
 	Head    uint64 // newest record
 	Held    uint64
+	Coarse  uint64 // of those held, merged from finer ones
+	InRow   uint64 // waiting in the tail row, without a number yet
 	Acked   uint64 // as last noted: it may be further by now
 	Horizon uint64
 	Oldest  time.Time // wall clock of the records, as the agent believed it
@@ -48,7 +51,11 @@ type StreamSummary struct {
 type Inspection struct {
 	Dir string
 	// Process is the number in the lock file: who opened the journal last.
-	Process  string
+	Process string
+	// Rung is how far that process had gone to make room, and Ballast the size
+	// of the file it can still give up.
+	Rung     Rung
+	Ballast  int64
 	Segments int
 	Bytes    int64
 	Session  uint64
@@ -79,24 +86,68 @@ func Inspect(dir string, visit func(Entry) error) (Inspection, error) {
 	if len(numbers) == 0 {
 		return in.Inspection, fmt.Errorf("journal: inspect %s: %w: no file *%s in it", dir, ErrNone, segmentSuffix)
 	}
-	if b, err := os.ReadFile(filepath.Join(dir, "lock")); err == nil && len(b) < 32 {
-		in.Process = strings.TrimSpace(string(b))
+	if b, err := os.ReadFile(filepath.Join(dir, "lock")); err == nil && len(b) < 64 {
+		in.Process = process(b)
+		if _, rung, ok := strings.Cut(string(b), "\nrung "); ok {
+			n, _ := strconv.Atoi(strings.TrimSpace(rung))
+			in.Rung = Rung(n)
+		}
+	}
+	if st, err := os.Stat(filepath.Join(dir, ballastFile)); err == nil {
+		in.Ballast = st.Size()
 	}
 	slices.Sort(numbers)
+	firsts := in.joined(numbers)
 	for i, n := range numbers {
-		if i > 0 && n != numbers[i-1]+1 {
-			in.damage(Damage{File: (&segment{number: n}).name(), Reason: fmt.Sprintf("segments %d to %d are missing", numbers[i-1]+1, n-1)})
+		if i+1 < len(numbers) && firsts[i+1] <= n {
+			continue // a later one holds all of it
+		}
+		if i > 0 && firsts[i] > numbers[i-1]+1 {
+			in.damage(Damage{File: (&segment{number: n}).name(), Reason: fmt.Sprintf("segments %d to %d are missing", numbers[i-1]+1, firsts[i]-1)})
 		}
 		if err := in.segment(n, i == len(numbers)-1); err != nil {
 			return in.Inspection, err
 		}
 	}
+	in.tail()
 	for _, s := range in.slots {
 		in.Streams = append(in.Streams, *s)
 	}
 	slices.SortFunc(in.Streams, func(a, b StreamSummary) int { return cmp.Compare(a.Machine, b.Machine) })
 	in.Boots = len(in.boots)
 	return in.Inspection, nil
+}
+
+// joined tells the lowest number that each segment stands for.
+func (in *inspector) joined(numbers []uint64) []uint64 {
+	out := slices.Clone(numbers)
+	for i, n := range numbers {
+		_, _, _ = opening(osDisk{in.Dir}, (&segment{number: n}).name(), n, func(f frame) {
+			if f.kind == kindJoined && f.number <= n {
+				out[i] = f.number
+			}
+		})
+	}
+	return out
+}
+
+// tail counts the records that wait in tail rows.
+func (in *inspector) tail() {
+	b, err := os.ReadFile(filepath.Join(in.Dir, tailFile))
+	if err != nil {
+		return
+	}
+	for slot, s := range in.slots {
+		var newest tailRecord
+		for at := slot * 2 * tailRow; at < (slot+1)*2*tailRow && at+tailRow <= len(b); at += tailRow {
+			if t, ok := parseTail(b[at:at+tailRow], slot); ok && t.id == s.Stream && t.gen > newest.gen {
+				newest = t
+			}
+		}
+		if newest.head >= s.Head {
+			s.InRow = uint64(len(newest.records))
+		}
+	}
 }
 
 // inspector gathers what the segments hold.
@@ -127,11 +178,14 @@ func (in *inspector) segment(number uint64, last bool) error {
 	in.Segments++
 	in.Bytes += int64(len(b))
 	off := int64(headerBytes)
+	if f, ok := mendBadHeader(b); ok {
+		in.damage(Damage{File: in.file, Offset: f.off, Bytes: 1, Reason: mendableReason})
+	}
 	if h, err := parseHeader(b); err != nil || h.segment != number {
 		in.damage(Damage{File: in.file, Bytes: min(int64(len(b)), headerBytes), Reason: "the header does not check"})
 		off = min(off, int64(len(b)))
 	}
-	end, bad, err := walk(b, number, off, last, func(off, size int64, p []byte) error {
+	end, w, err := walk(b, number, off, last, func(off, size int64, p []byte) error {
 		f, err := decode(p)
 		if err != nil {
 			in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: err.Error()})
@@ -142,13 +196,27 @@ func (in *inspector) segment(number uint64, last bool) error {
 	if err != nil {
 		return err
 	}
-	for _, st := range bad {
+	for _, f := range w.mended {
+		in.damage(Damage{File: in.file, Offset: f.off, Bytes: 1, Reason: mendableReason})
+	}
+	for _, st := range w.bad {
 		in.damage(Damage{File: in.file, Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
 	}
 	if rest := int64(len(b)) - end; rest > 0 {
 		in.Tail = &Damage{File: in.file, Offset: end, Bytes: rest, Reason: "not synced yet, or a torn tail"}
 	}
 	return nil
+}
+
+// mendableReason is the reason of a Damage that an agent puts right when it
+// opens the journal.
+const mendableReason = "one bit has turned over; the agent puts it right"
+
+func mendBadHeader(b []byte) (flip, bool) {
+	if _, err := parseHeader(b); err == nil {
+		return flip{}, false
+	}
+	return mendHeader(b)
 }
 
 // take notes what a frame says.
@@ -161,7 +229,7 @@ func (in *inspector) take(f frame, off, size int64) error {
 	case kindSession:
 		in.Session = max(in.Session, f.number)
 		return nil
-	case kindOpened, kindMark, kindTick:
+	case kindOpened, kindMark, kindTick, kindJoined:
 		return nil
 	case kindStream:
 		if s == nil {
@@ -184,7 +252,7 @@ func (in *inspector) take(f frame, off, size int64) error {
 		s.Acked, s.Horizon = f.acked, f.horizon
 	case kindAck:
 		s.Acked, s.Horizon = f.acked, f.horizon
-	case kindData:
+	case kindData, kindCoarse:
 		return in.data(f, s, off, size)
 	}
 	return nil
@@ -210,12 +278,15 @@ func (in *inspector) data(f frame, s *StreamSummary, off, size int64) error {
 	if err != nil {
 		in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: err.Error()})
 	}
+	if stop == nil {
+		s.Head = max(s.Head, f.first+f.covered-1)
+	}
 	return stop
 }
 
 func (in *inspector) record(s *StreamSummary, seq uint64, r sealed, off, size int64) error {
 	e := Entry{Segment: in.file, Machine: s.Machine, Stream: s.Stream, Record: new(wirepb.Record),
-		Sealed: &wirepb.SealedRecord{Body: r.body, Crc32C: r.crc}, Sound: wire.RecordCRC(s.Stream[:], seq, r.body) == r.crc}
+		Sealed: &wirepb.SealedRecord{Body: r.body, Crc32C: r.crc, Coarse: r.coarse}, Sound: wire.RecordCRC(s.Stream[:], seq, r.body) == r.crc}
 	if err := proto.Unmarshal(r.body, e.Record); err != nil {
 		e.Sound, e.Record = false, &wirepb.Record{Seq: seq}
 	}
@@ -227,6 +298,9 @@ func (in *inspector) record(s *StreamSummary, seq uint64, r sealed, off, size in
 		s.First = seq
 	}
 	s.Held++
+	if r.coarse {
+		s.Coarse++
+	}
 	s.Head = max(s.Head, seq)
 	if at := e.Record.GetWallNs(); at != 0 {
 		t := time.Unix(0, at).UTC()

@@ -17,6 +17,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -63,6 +64,10 @@ type Options struct {
 	// KeepAckedBytes is the size of the journal above which such records go
 	// at once. Zero means MaxBytes.
 	KeepAckedBytes int64
+	// Ballast is the size of a file that is given up when the disk is full, so
+	// that a full disk needs none to recover. Zero means 16 MiB, less than 0
+	// none; it is held at or below a sixteenth of the disk and of MaxBytes.
+	Ballast int64
 	// Log; nil means slog.Default().
 	Log *slog.Logger
 
@@ -156,6 +161,12 @@ type Journal struct {
 	orphans  bool // bytes that do not check may have held the beginning of a stream
 	buf      []byte
 	recent   []*segment // segments whose places are in memory, oldest use first
+
+	rung      Rung
+	ballast   bool // the ballast is there, whole
+	tail      File // rows for a full disk; nil = none
+	tailSize  int64
+	tailDirty bool
 }
 
 // Open opens or creates the journal in dir and takes its lock.
@@ -172,6 +183,7 @@ func Open(dir string, o Options) (*Journal, Report, error) {
 		}
 		disk = o.disk(dir)
 	}
+	o.fitDisk(disk)
 	j := &Journal{
 		dir: dir, o: o, disk: disk, lock: lock,
 		dirty: make(chan struct{}, 1), changed: make(chan struct{}, 1),
@@ -217,12 +229,15 @@ func takeLock(dir string) (*os.File, error) {
 		var b [32]byte
 		n, _ := f.ReadAt(b[:], 0)
 		f.Close()
-		return nil, fmt.Errorf("journal: open %s: %w by process %q; stop that agent or give this one a folder of its own", dir, ErrLocked, string(b[:n]))
+		return nil, fmt.Errorf("journal: open %s: %w by process %q; stop that agent or give this one a folder of its own", dir, ErrLocked, process(b[:n]))
 	}
-	// The number only serves the sentence above.
-	_ = f.Truncate(0)
-	_, _ = f.WriteAt(fmt.Appendf(nil, "%d", os.Getpid()), 0)
 	return f, nil
+}
+
+// process is the number in the text of a lock file.
+func process(text []byte) string {
+	line, _, _ := strings.Cut(string(text), "\n")
+	return strings.TrimSpace(line)
 }
 
 // Channel returns the channel of a machine and begins a stream when the
@@ -352,5 +367,8 @@ func (j *Journal) Close() error {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	j.closed = true
+	if j.tail != nil {
+		err = errors.Join(err, j.tail.Close())
+	}
 	return errors.Join(err, j.active.Close(), j.lock.Close())
 }

@@ -29,7 +29,7 @@ func (j *Journal) recover() (rep Report, err error) {
 			}
 		}
 		if n, ok := parseName(name); ok {
-			j.segments = append(j.segments, &segment{number: n})
+			j.segments = append(j.segments, &segment{number: n, first: n})
 		}
 	}
 	if len(j.segments) == 0 {
@@ -39,14 +39,19 @@ func (j *Journal) recover() (rep Report, err error) {
 			return rep, err
 		}
 		j.begin(s, f)
+		j.findBallast()
+		j.signLock()
 		return j.report(rep), nil
 	}
 	for i, s := range j.segments[:len(j.segments)-1] {
-		if next := j.segments[i+1].number; next != s.number+1 {
-			j.note(Damage{File: s.name(), Reason: fmt.Sprintf("segments %d to %d are missing", s.number+1, next-1)})
-		}
 		if err := j.sealedOpening(i, s); err != nil {
 			return rep, err
+		}
+	}
+	j.dropJoined()
+	for i, s := range j.segments[:len(j.segments)-1] {
+		if next := j.segments[i+1].first; next > s.number+1 {
+			j.note(Damage{File: s.name(), Reason: fmt.Sprintf("segments %d to %d are missing", s.number+1, next-1)})
 		}
 	}
 	rep.Cut, err = j.recoverLast()
@@ -54,7 +59,26 @@ func (j *Journal) recover() (rep Report, err error) {
 		return rep, err
 	}
 	j.settle()
+	j.findBallast()
+	j.readTail()
+	j.signLock()
 	return j.report(rep), nil
+}
+
+// dropJoined removes segments that were joined into a later one when the
+// agent ended before it had removed them.
+func (j *Journal) dropJoined() {
+	for i := 0; i+1 < len(j.segments); {
+		if s, next := j.segments[i], j.segments[i+1]; next.first <= s.number {
+			if err := j.disk.Remove(s.name()); err != nil {
+				j.o.Log.Warn("journal segment not removed", "file", s.name(), "error", err)
+			}
+			j.segments = slices.Delete(j.segments, i, i+1)
+			i = max(i-1, 0)
+			continue
+		}
+		i++
+	}
 }
 
 // sealedOpening reads which records came before a segment that is no longer
@@ -66,6 +90,9 @@ func (j *Journal) sealedOpening(i int, s *segment) error {
 		if f.kind == kindHead {
 			heads[f.slot] = f.head
 			used = max(used, f.slot+1)
+		}
+		if f.kind == kindJoined && f.number <= s.number {
+			s.first, s.grade = f.number, f.grade
 		}
 	})
 	f, ferr := j.disk.Open(s.name())
@@ -100,7 +127,7 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		return fmt.Errorf("journal: open %s: %w: newest segment %s at offset %d: %w; how many records it held cannot be known, so its streams cannot go on: "+
 			"move the folder aside and start again with an empty one, the agent then begins new streams and the machines' counters carry the count", j.dir, ErrDamaged, s.name(), off, err)
 	}
-	frames, h, end, err := parseOpening(b, s.number)
+	frames, h, end, mended, err := parseOpening(b, s.number)
 	if err != nil {
 		return nil, refuse(0, err)
 	}
@@ -119,8 +146,8 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 
 	seen := make([]int64, maxChannels) // offset of the newest data frame by slot
 	told := make([]int64, maxChannels) // and of the newest frame with a state
-	s.places = places{}
-	size, bad, err := walk(b, s.number, end, true, func(off, size int64, p []byte) error {
+	s.places, s.opening = places{}, end
+	size, w, err := walk(b, s.number, end, true, func(off, size int64, p []byte) error {
 		f, err := decode(p)
 		if err != nil {
 			return refuse(off, fmt.Errorf("%w; an older agent may not read what a newer one wrote", err))
@@ -129,7 +156,7 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 			j.note(Damage{File: s.name(), Offset: off, Bytes: size, Reason: err.Error()})
 			return nil
 		}
-		if f.kind == kindData {
+		if f.kind == kindData || f.kind == kindCoarse {
 			s.places.add(f.slot, place{f.first, uint32(off), uint32(size)})
 			seen[f.slot] = off
 		}
@@ -157,14 +184,20 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		}
 	}
 	s.size = size
+	j.heal(s, f, b, append(mended, w.mended...))
 	// What was read may never have been synced: without this a record could
 	// be sent, acknowledged and then vanish with the power.
 	if err := f.Sync(); err != nil {
 		f.Close()
 		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)
 	}
-	j.orphans = j.orphans || len(bad) > 0
-	for _, st := range bad {
+	for _, c := range j.channels {
+		if c != nil {
+			c.sound = c.appended
+		}
+	}
+	j.orphans = j.orphans || len(w.bad) > 0
+	for _, st := range w.bad {
 		j.note(Damage{File: s.name(), Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
 		for _, c := range j.channels {
 			// Records in the stretch may have been sent: their numbers must
@@ -178,7 +211,7 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		}
 	}
 	j.begin(s, f)
-	if len(bad) > 0 {
+	if len(w.bad) > 0 {
 		return cut, j.roll()
 	}
 	return cut, nil
@@ -200,7 +233,7 @@ func (j *Journal) apply(f frame) error {
 	case kindSession:
 		j.session = max(j.session, f.number)
 		return nil
-	case kindOpened, kindMark:
+	case kindOpened, kindMark, kindJoined:
 		return nil
 	case kindStream:
 		for len(j.channels) <= f.slot {
@@ -224,14 +257,14 @@ func (j *Journal) apply(f frame) error {
 	case kindHead:
 		c.appended = f.head
 		c.acked, c.horizon, c.incarnation = f.acked, f.horizon, f.id
-	case kindData:
+	case kindData, kindCoarse:
 		if f.first <= c.appended {
 			return fmt.Errorf("record %d of machine %s after %d", f.first, c.machine, c.appended)
 		}
 		if err := f.each(func(uint64, sealed) bool { return true }); err != nil {
 			return err
 		}
-		c.appended = f.first + uint64(f.records) - 1
+		c.appended = f.first + f.covered - 1
 	case kindAck:
 		c.acked, c.horizon, c.incarnation = f.acked, f.horizon, f.id
 	}
@@ -290,6 +323,28 @@ func (j *Journal) report(rep Report) Report {
 	return rep
 }
 
+// heal writes bits that were put right in memory back to the disk. A second
+// wrong bit in the same frame could not be put right any more.
+func (j *Journal) heal(s *segment, f File, b []byte, mended []flip) {
+	for _, m := range mended {
+		d := Damage{File: s.name(), Offset: m.off, Bytes: 1, Reason: mendedReason}
+		if slices.Contains(j.damage, d) {
+			continue
+		}
+		_, err := f.WriteAt(b[m.off:m.off+1], m.off)
+		if err == nil {
+			err = f.Sync()
+		}
+		j.note(d)
+		if err != nil {
+			j.o.Log.Warn("bit put right in memory only", "file", s.name(), "offset", m.off, "error", err)
+		}
+	}
+}
+
+// mendedReason is the reason of a Damage that cost nothing.
+const mendedReason = "one bit had turned over and was put right"
+
 // note declares damage, once. Call with j.mu held or before the journal is
 // shared.
 func (j *Journal) note(d Damage) {
@@ -297,6 +352,10 @@ func (j *Journal) note(d Damage) {
 		return
 	}
 	j.damage = append(j.damage, d)
+	if d.Reason == mendedReason {
+		j.o.Log.Warn("journal: a bit had turned over and was put right; when it happens again the device is wearing out", "file", d.File, "offset", d.Offset)
+		return
+	}
 	j.o.Log.Error("journal damaged: records in it are lost and are declared to the server",
 		"file", d.File, "offset", d.Offset, "bytes", d.Bytes, "reason", d.Reason)
 }

@@ -17,8 +17,11 @@ const (
 // segment is one file of the journal.
 type segment struct {
 	number  uint64
+	first   uint64 // lowest number that it stands for: others were joined into it
+	grade   int    // how far it is coarsened
 	created int64
 	size    int64
+	opening int64 // where the opening ends, of the one that is written
 	// before holds, by slot, the newest sequence number before the segment.
 	before []uint64
 	// vague says that the opening does not check, so that before is only a
@@ -87,29 +90,41 @@ func (s *segment) beforeSlot(slot int) uint64 {
 // stretch is a part of a segment that does not check.
 type stretch struct{ off, bytes int64 }
 
-// walk visits the frames of a segment from off on and steps over what does
-// not check. In the last segment (last) a bad end that was never synced is a
-// torn tail: walk stops before it and end is less than len(b). visit may stop
-// the walk with an error.
-func walk(b []byte, number uint64, off int64, last bool, visit func(off, size int64, payload []byte) error) (end int64, bad []stretch, err error) {
+// wounds are the places of a segment that do not check.
+type wounds struct {
+	bad    []stretch // cannot be read
+	mended []flip    // one bit was wrong and is put right in memory
+}
+
+// walk visits the frames of a segment from off on, puts single bits right in b
+// and steps over what does not check. In the last segment (last) a bad end
+// that was never synced is a torn tail: walk stops before it and end is less
+// than len(b). visit may stop the walk with an error.
+func walk(b []byte, number uint64, off int64, last bool, visit func(off, size int64, payload []byte) error) (end int64, w wounds, err error) {
 	for off < int64(len(b)) {
 		p, _, ferr := parseFrame(b[off:], number, off)
+		if ferr != nil {
+			if f, ok := mend(b[off:], number, off); ok {
+				w.mended = append(w.mended, f)
+				p, _, ferr = parseFrame(b[off:], number, off)
+			}
+		}
 		if ferr == nil {
 			size := int64(len(p) + frameHead)
 			if err := visit(off, size, p); err != nil {
-				return off, bad, err
+				return off, w, err
 			}
 			off += size
 			continue
 		}
 		next := resync(b, number, off+1)
 		if last && !syncedPast(b, number, next, off) {
-			return off, bad, nil
+			return off, w, nil
 		}
-		bad = append(bad, stretch{off, next - off})
+		w.bad = append(w.bad, stretch{off, next - off})
 		off = next
 	}
-	return off, bad, nil
+	return off, w, nil
 }
 
 // resync finds the next offset at which a frame checks; len(b) when none does.
@@ -186,7 +201,7 @@ func opening(d Disk, name string, number uint64, visit func(f frame)) (h header,
 		if err != nil {
 			return h, 0, err
 		}
-		frames, hd, end, err := parseOpening(b, number)
+		frames, hd, end, _, err := parseOpening(b, number)
 		if err != nil && want < size {
 			continue
 		}
@@ -200,25 +215,37 @@ func opening(d Disk, name string, number uint64, visit func(f frame)) (h header,
 	}
 }
 
-func parseOpening(b []byte, number uint64) (frames []frame, h header, end int64, err error) {
+// parseOpening reads header and opening; single bits are put right in b.
+func parseOpening(b []byte, number uint64) (frames []frame, h header, end int64, mended []flip, err error) {
 	if h, err = parseHeader(b); err != nil {
-		return nil, h, 0, err
+		f, ok := mendHeader(b)
+		if !ok {
+			return nil, h, 0, nil, err
+		}
+		h, _ = parseHeader(b)
+		mended = append(mended, f)
 	}
 	if h.segment != number {
-		return nil, h, 0, fmt.Errorf("header names segment %d", h.segment)
+		return nil, h, 0, nil, fmt.Errorf("header names segment %d", h.segment)
 	}
 	for off := int64(headerBytes); ; {
-		p, _, err := parseFrame(b[min(off, int64(len(b))):], number, off)
+		rest := b[min(off, int64(len(b))):]
+		p, _, err := parseFrame(rest, number, off)
 		if err != nil {
-			return nil, h, 0, errOpening
+			f, ok := mend(rest, number, off)
+			if !ok {
+				return nil, h, 0, nil, errOpening
+			}
+			mended = append(mended, f)
+			p, _, _ = parseFrame(rest, number, off)
 		}
 		f, err := decode(p)
 		if err != nil {
-			return nil, h, 0, err
+			return nil, h, 0, nil, err
 		}
 		off += int64(len(p) + frameHead)
 		if f.kind == kindOpened {
-			return frames, h, off, nil
+			return frames, h, off, mended, nil
 		}
 		frames = append(frames, f)
 	}
@@ -228,7 +255,7 @@ func parseOpening(b []byte, number uint64) (frames []frame, h header, end int64,
 // refer to, so that every older one may go. It gets its name only when it is
 // whole on the disk. Call with j.mu held.
 func (j *Journal) createSegment(number uint64) (*segment, File, error) {
-	s := &segment{number: number, created: j.o.Now().UnixNano()}
+	s := &segment{number: number, first: number, created: j.o.Now().UnixNano()}
 	b := appendHeader(nil, header{segment: number, journal: j.id, created: s.created})
 	add := func(k kind, fill func([]byte) []byte) {
 		start := len(b)
@@ -249,7 +276,7 @@ func (j *Journal) createSegment(number uint64) (*segment, File, error) {
 		add(kindHead, c.headFrame)
 	}
 	add(kindOpened, func(b []byte) []byte { return b })
-	s.size = int64(len(b))
+	s.size, s.opening = int64(len(b)), int64(len(b))
 
 	name := s.name()
 	fail := func(err error) (*segment, File, error) {

@@ -14,6 +14,7 @@ func (j *Journal) Run(ctx context.Context) error {
 	defer house.Stop()
 	last := time.Now().Add(-j.o.SyncEvery)
 	ill, turn := false, 0
+	j.tend()
 	for {
 		select {
 		case <-ctx.Done():
@@ -49,6 +50,7 @@ func (j *Journal) Run(ctx context.Context) error {
 // so every minute.
 func (j *Journal) Tend(turn int) int {
 	j.prune(false)
+	j.tend()
 	return j.check(turn)
 }
 
@@ -77,6 +79,7 @@ func (j *Journal) Sync() error {
 			j.o.Log.Warn("journal segment not changed", "error", err)
 		}
 	}
+	j.keepRoom()
 	return nil
 }
 
@@ -85,7 +88,7 @@ func (j *Journal) Sync() error {
 func (j *Journal) syncOnce() error {
 	n := len(j.pending)
 	if n == 0 {
-		return nil
+		return j.syncTail()
 	}
 	f, from, again := j.active, j.durable, j.rewrite
 	heads := make([]uint64, len(j.channels))
@@ -128,6 +131,18 @@ func (j *Journal) syncOnce() error {
 		default:
 		}
 	}
+	return j.syncTail()
+}
+
+// syncTail makes the tail rows durable. Call with j.mu held.
+func (j *Journal) syncTail() error {
+	if !j.tailDirty {
+		return nil
+	}
+	if err := j.tail.Sync(); err != nil {
+		return fmt.Errorf("journal: sync tail rows: %w", err)
+	}
+	j.tailDirty = false
 	return nil
 }
 
@@ -180,6 +195,10 @@ func (j *Journal) prune(force bool) (removed int) {
 	if j.closed {
 		return 0
 	}
+	return j.pruneLocked(force)
+}
+
+func (j *Journal) pruneLocked(force bool) (removed int) {
 	for len(j.segments) > 1 && j.prunable(force) {
 		s := j.segments[0]
 		if err := j.disk.Remove(s.name()); err != nil {

@@ -17,7 +17,7 @@ import (
 // What a full journal refused has not been: the next reading that it takes
 // tells the same counts, once.
 func TestRefusedReadingHasNotBeen(t *testing.T) {
-	j, _, err := journal.Open(t.TempDir(), journal.Options{MaxBytes: 8 << 10, SegmentBytes: 1 << 10, Log: slog.New(slog.DiscardHandler)})
+	j, _, err := journal.Open(t.TempDir(), journal.Options{MaxBytes: 3 << 10, Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -32,7 +32,8 @@ type stream struct {
 	acked       uint64 // as the server last said; may be below the journal's after a restore
 	incarnation [16]byte
 	flight      []flight
-	credit      int // batches that the server allows
+	top         uint64 // newest record sent on this connection
+	credit      int    // batches that the server allows
 
 	flushed  time.Time     // last send
 	deadline time.Time     // when to stop waiting for an answer
@@ -60,6 +61,8 @@ type flight struct{ first, last uint64 }
 func (s *stream) restart(window int) {
 	s.next, s.flight, s.timeouts, s.rewound = max(s.acked, 1), nil, 0, 0
 	s.credit = window
+	s.top = 0
+	s.ch.Sent(0) // what the last connection carried comes again
 }
 
 func (s *stream) rewind(to uint64, now source.Instant) {
@@ -228,6 +231,8 @@ func (u *Sender) sendBatch(s *stream, now Now, send func(Message) bool) (ok, mor
 		u.startWaiting(s, now.At)
 	}
 	s.flight = append(s.flight, flight{s.next, last})
+	s.top = max(s.top, last)
+	s.ch.Sent(s.top)
 	s.next, s.flushed = last+1, now.At
 	if !s.hold.IsZero() {
 		s.hold = now.At.Add(u.backoff(u.o.AckTimeout, s.holds)) // until it is answered
