@@ -38,6 +38,17 @@ type Store interface {
 	// outcome for each. A batch that cannot be applied (gap, frozen stream,
 	// unregistered) has its verdict in the outcome and does not hinder others.
 	Commit(ctx context.Context, batches []Batch) ([]Outcome, error)
+	// Resume hands the counter of a machine over to a stream at an instant: it
+	// returns the newest raw reading, and fences every other stream of the
+	// machine there. Of those, records up to the instant are still taken and
+	// the first one after it freezes them. Asking again gives the same answer.
+	Resume(ctx context.Context, q ResumeQuery, at time.Time) (Resume, error)
+	// Frozen lists the streams that take nothing more, by agent and machine.
+	Frozen(ctx context.Context) ([]FrozenStream, error)
+	// Release lets a frozen stream go on with the process that speaks next.
+	// ErrInvalid: its machine was handed over, and no word of people may make
+	// two readers of one counter count.
+	Release(ctx context.Context, stream ID) error
 	// Quarantine keeps the bytes of a message that could not be read.
 	Quarantine(ctx context.Context, q Quarantined) error
 	// SawHead notes the newest sequence number an agent told for a machine,
@@ -200,6 +211,51 @@ type Outcome struct {
 	Applied int    // records that were new
 	State   MachineState
 	Stops   []Stop // begun, ended or changed
+}
+
+// ResumeQuery asks for the counter of a machine.
+type ResumeQuery struct {
+	Agent, Machine string
+	Stream         ID
+	Head           uint64 // newest record of the stream
+}
+
+// ResumeVerdict is the answer to a ResumeQuery.
+type ResumeVerdict uint8
+
+// Verdicts on a ResumeQuery.
+const (
+	ResumeContinue ResumeVerdict = iota + 1
+	// ResumeNothing: no reading is known that another reader could go on from.
+	ResumeNothing
+	// ResumeRefused: the counter is not for this stream.
+	ResumeRefused
+	// ResumeLater: records of the stream are on their way; nothing is to be
+	// said until they are here.
+	ResumeLater
+)
+
+// Resume is where the counter of a machine stood.
+type Resume struct {
+	Verdict  ResumeVerdict
+	Reason   string // of a refusal, for people
+	Life     ID
+	PerRev   uint32
+	Ext, Raw uint64
+	RawBits  uint32
+	Boot     ID    // of the reading, and CLOCK_BOOTTIME there, ns
+	Boottime int64 // ns
+	At       time.Time
+	Stop     ID // open then; zero = none
+}
+
+// FrozenStream is a stream that takes nothing more.
+type FrozenStream struct {
+	Stream         ID
+	Agent, Machine string
+	Acked          uint64
+	Reason         string
+	HandedOver     bool // to another reader: it cannot be released
 }
 
 // Quarantined is a message that could not be read.

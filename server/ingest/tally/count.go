@@ -29,10 +29,16 @@ func (m *Machine) span(stream int64, k *store.CountSpan, r *store.Record, t int6
 		return "count span without a life"
 	}
 	from := min(place.At(r.Boot, k.FromBoottime), t)
-	if why := m.implausible(k, from, t); why != "" {
+	key, offset := m.joined(LifeKey{k.Life, perRev(k.PerRev)})
+	lo, hi := k.From+offset, k.To+offset
+	if hi < lo {
+		return fmt.Sprintf("count span (%d, %d] runs over the number line of its life", k.From, k.To)
+	}
+	if why := m.implausible(key, lo, hi, from, t, k.TimeUnknown); why != "" {
 		return why
 	}
-	n := m.grow(k, from, t, c)
+	n := m.grow(key, lo, hi, from, t, c)
+	m.read(key, Reading{Raw: k.RawTo, Ext: hi, Bits: k.RawBits, At: t, Stream: stream, Boot: r.Boot, Boottime: r.Boottime}, c)
 	h, reason := byState, ""
 	if k.TimeUnknown {
 		h, reason = unknown, "time of the counts not known"
@@ -48,52 +54,51 @@ func (m *Machine) span(stream int64, k *store.CountSpan, r *store.Record, t int6
 
 func perRev(n uint32) uint32 { return max(n, 1) }
 
-// implausible says why a span cannot be true, or nothing. It looks at how far
-// the hull would grow, not only at the span: one small span far away would
-// make the hull as large as one large span.
-func (m *Machine) implausible(k *store.CountSpan, from, t int64) string {
-	l := m.Lives[LifeKey{k.Life, perRev(k.PerRev)}]
-	grow, ms := k.To-k.From, t-from
+// implausible says why counts (lo, hi] of a number line cannot be true, or
+// nothing. It looks at how far the hull would grow, not only at the span: one
+// small span far away would make the hull as large as one large span.
+func (m *Machine) implausible(key LifeKey, lo, hi uint64, from, t int64, timeUnknown bool) string {
+	l := m.Lives[key]
+	grow, ms := hi-lo, t-from
 	if l != nil && l.Counted {
 		up, down := uint64(0), uint64(0)
-		if k.To > l.Max {
-			up, ms = k.To-l.Max, max(ms, t-l.MaxAt)
+		if hi > l.Max {
+			up, ms = hi-l.Max, max(ms, t-l.MaxAt)
 		}
-		if k.From < l.Min {
-			down, ms = l.Min-k.From, max(ms, l.MinAt-from)
+		if lo < l.Min {
+			down, ms = l.Min-lo, max(ms, l.MinAt-from)
 		}
 		grow = max(grow, up, down)
 	}
 	limit := plausibleSlack + float64(max(ms, 0))/60_000*plausibleRPM
-	if k.TimeUnknown {
+	if timeUnknown {
 		limit += plausibleUnknown
 	}
-	if revs := float64(grow) / float64(perRev(k.PerRev)); revs > limit {
-		return fmt.Sprintf("count span (%d, %d] would add %.0f revolutions in %d s, at most %.0f are plausible", k.From, k.To, revs, ms/1000, limit)
+	if revs := float64(grow) / float64(key.PerRev); revs > limit {
+		return fmt.Sprintf("count span (%d, %d] would add %.0f revolutions in %d s, at most %.0f are plausible", lo, hi, revs, ms/1000, limit)
 	}
 	return ""
 }
 
-// grow widens the hull of the span's life and books the new revolutions. It
-// returns how many there were.
-func (m *Machine) grow(k *store.CountSpan, from, t int64, c *Changes) int64 {
-	key := LifeKey{k.Life, perRev(k.PerRev)}
+// grow widens the hull of a number line by (lo, hi] and books the new
+// revolutions. It returns how many there were.
+func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) int64 {
 	l := m.life(key)
-	before := int64(0)
-	switch {
-	case !l.Counted:
-		*l = Life{true, k.From, k.To, from, t, l.LostMin, l.LostMax}
-	case k.From >= l.Min && k.To <= l.Max:
+	if l.Counted && lo >= l.Min && hi <= l.Max {
 		return 0
-	default:
-		before = l.revolutions(key.PerRev)
-		if k.From < l.Min {
-			l.Min, l.MinAt = k.From, from
-		}
-		if k.To > l.Max {
-			l.Max, l.MaxAt = k.To, t
-		}
 	}
+	m.bookFollowers(key, -1)
+	if !l.Counted {
+		l.Counted, l.Min, l.Max, l.MinAt, l.MaxAt = true, lo, lo, from, t
+	}
+	before := l.revolutions(key.PerRev)
+	if lo < l.Min {
+		l.Min, l.MinAt = lo, from
+	}
+	if hi > l.Max {
+		l.Max, l.MaxAt = hi, t
+	}
+	m.bookFollowers(key, 1)
 	c.Lives[key] = true
 	n := l.revolutions(key.PerRev) - before
 	if n > 0 {
@@ -104,6 +109,7 @@ func (m *Machine) grow(k *store.CountSpan, from, t int64, c *Changes) int64 {
 	return n
 }
 
+// life finds the number line of a life or begins it.
 func (m *Machine) life(key LifeKey) *Life {
 	l := m.Lives[key]
 	if l == nil {
@@ -116,66 +122,21 @@ func (m *Machine) life(key LifeKey) *Life {
 	return l
 }
 
-// link books the bounds of what may be missing before a new life.
-func (m *Machine) link(stream int64, k *store.LifeLink, t int64, c *Changes) string {
-	switch {
-	case k.New == store.ID{}:
-		return "life link without a new life"
-	case k.LostMin > k.LostMax:
-		return fmt.Sprintf("life link has lost at least %d and at most %d counts", k.LostMin, k.LostMax)
-	}
-	key := LifeKey{k.New, perRev(k.PerRev)}
-	unseen := uint64(0)
-	if k.Prev == (store.ID{}) {
-		unseen = m.unseen(key.ID, t) * uint64(key.PerRev)
-	}
-	l := m.life(key)
-	lo, hi := max(l.LostMin, k.LostMin), max(l.LostMax, k.LostMax, unseen)
-	m.LostMin += lostFloor(lo, key.PerRev) - lostFloor(l.LostMin, key.PerRev)
-	m.LostMax += lostCeil(hi, key.PerRev) - lostCeil(l.LostMax, key.PerRev)
-	l.LostMin, l.LostMax = lo, hi
-	c.Lives[key] = true
-	if !m.Heard {
-		m.watch(stream, t, t, byState, "", c)
-	}
-	return ""
-}
-
-// unseen bounds the revolutions that nobody will tell of when a reader that
-// knows of no life before begins one at t: the box was replaced, or its journal
-// is gone, and with it what was counted since the newest instant booked.
-func (m *Machine) unseen(life store.ID, t int64) uint64 {
-	if !m.Heard || t <= m.Last {
-		return 0
-	}
-	for key := range m.Lives {
-		if key.ID != life {
-			return uint64(math.Ceil(float64(t-m.Last) / 60_000 * plausibleRPM))
+// Recount books only the revolutions of a record that was applied before, so
+// that they can be shared out again over other assignments. The machine must
+// know the joins.
+func (m *Machine) Recount(r *store.Record, place Places, c *Changes) {
+	t := place.At(r.Boot, r.Boottime)
+	switch k := r.Kind.(type) {
+	case *store.CountSpan:
+		key, offset := m.joined(LifeKey{k.Life, perRev(k.PerRev)})
+		if lo, hi := k.From+offset, k.To+offset; lo <= hi {
+			m.grow(key, lo, hi, min(place.At(r.Boot, k.FromBoottime), t), t, c)
+		}
+	case *store.LifeLink:
+		if k.RawBits != 0 {
+			key, offset := m.joined(LifeKey{k.New, perRev(k.PerRev)})
+			m.grow(key, k.Ext+offset, k.Ext+offset, t, t, c)
 		}
 	}
-	return 0
-}
-
-// maxLost keeps the sum of many links inside an int64.
-const maxLost = 1 << 50
-
-func lostFloor(n uint64, perRev uint32) int64 { return int64(min(n/uint64(perRev), maxLost)) }
-
-func lostCeil(n uint64, perRev uint32) int64 {
-	q := n / uint64(perRev)
-	if n%uint64(perRev) != 0 {
-		q++
-	}
-	return int64(min(q, maxLost))
-}
-
-// Recount books only the revolutions of a record that was applied before, so
-// that they can be shared out again over other assignments.
-func (m *Machine) Recount(r *store.Record, place Places, c *Changes) {
-	k, ok := r.Kind.(*store.CountSpan)
-	if !ok || k.To < k.From {
-		return
-	}
-	t := place.At(r.Boot, r.Boottime)
-	m.grow(k, min(place.At(r.Boot, k.FromBoottime), t), t, c)
 }

@@ -48,29 +48,16 @@ type Machine struct {
 	Open   *Stop // the stop in progress
 
 	Lives map[LifeKey]*Life
+	// Current is the life that the machine's counter is in.
+	Current LifeKey
+	// Joins are the lives that are counted on the number line of another one.
+	Joins map[LifeKey]Join
+	// Gone says that the stream in charge has lost records: what comes next
+	// may come after a time of which nothing is known.
+	Gone  bool
+	after map[LifeKey][]LifeKey
 	// Jobs are the starts of the assignments, ascending.
 	Jobs []int64
-}
-
-// LifeKey names the number line of one counter life. A life that changed its
-// counts per revolution is two lines, so that neither order nor repetition of
-// spans can change what they add up to.
-type LifeKey struct {
-	ID     store.ID
-	PerRev uint32
-}
-
-// Life is what is known of one number line.
-type Life struct {
-	Counted          bool // Min and Max are set
-	Min, Max         uint64
-	MinAt, MaxAt     int64 // when they were last moved
-	LostMin, LostMax uint64
-}
-
-// revolutions of the life's hull; what is left over stays in the hull.
-func (l *Life) revolutions(perRev uint32) int64 {
-	return int64((l.Max - l.Min) / uint64(perRev))
 }
 
 // Stop is a stop as its records tell it so far.
@@ -103,6 +90,7 @@ type Cell struct {
 // Changes is what applying records did beside the machine's own fields.
 type Changes struct {
 	Lives  map[LifeKey]bool   // touched
+	Joins  map[LifeKey]bool   // new
 	Stops  map[store.ID]*Stop // begun, ended or changed
 	Gaps   []Gap              // new
 	Cells  map[int64]*Cell    // by start, to be added
@@ -118,7 +106,7 @@ type Changes struct {
 // NewChanges returns an empty set of changes.
 func NewChanges(find func(store.ID) *Stop) *Changes {
 	return &Changes{
-		Lives: map[LifeKey]bool{}, Stops: map[store.ID]*Stop{}, Cells: map[int64]*Cell{},
+		Lives: map[LifeKey]bool{}, Joins: map[LifeKey]bool{}, Stops: map[store.ID]*Stop{}, Cells: map[int64]*Cell{},
 		Counts: map[int64]int64{}, Causes: map[string]int64{}, Find: find,
 	}
 }
@@ -137,7 +125,9 @@ func (m *Machine) Apply(stream int64, r *store.Record, place Places, c *Changes)
 	case *store.StateGap:
 		return m.gap(stream, k, r, t, place, c)
 	case *store.LifeLink:
-		return m.link(stream, k, t, c)
+		return m.link(stream, k, r, t, c)
+	case *store.Tombstone:
+		m.Gone = m.Gone || stream == m.Stream
 	case *store.Unreadable:
 		return k.Reason
 	}
@@ -174,9 +164,14 @@ func (m *Machine) watch(stream, from, t int64, h how, reason string, c *Changes)
 		}
 		m.Stream = stream
 	}
-	if from > m.Last {
+	if from > m.Last && m.Gone {
+		// Neither is it known to be in the state of before.
+		m.closeOpen(m.Last, c)
+		m.book(m.Last, from, unknown, "records lost", c)
+	} else if from > m.Last {
 		m.book(m.Last, from, byState, "", c)
 	}
+	m.Gone = false
 	if t > m.Last {
 		m.book(m.Last, t, h, reason, c)
 	}

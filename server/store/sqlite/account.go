@@ -15,7 +15,11 @@ import (
 
 // accountColumns in the order in which they are read and written.
 const accountColumns = `machine_num, heard, first_ms, last_ms, revolutions, stops, run_ms, stop_ms, unknown_ms,
-	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop`
+	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop, life, life_per_rev, gone`
+
+// lifeColumns in the order in which they are read and written.
+const lifeColumns = `machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max,
+	raw, ext, raw_bits, read_ms, read_stream, read_boot, read_boottime, prev, prev_per_rev, prev_to`
 
 // save writes what records have changed in a machine's account.
 func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
@@ -23,16 +27,25 @@ func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
 	if m.Open != nil {
 		open = m.Open.ID[:]
 	}
-	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		m.num, m.Heard, m.First, m.Last, m.Revolutions, m.Stops, m.RunMS, m.StopMS, m.UnknownMS,
-		m.LostMin, m.LostMax, m.Since, m.DoffAt, m.Doffs, m.SpeedRevs, m.SpeedMS, m.Stream, open); err != nil {
+		m.LostMin, m.LostMax, m.Since, m.DoffAt, m.Doffs, m.SpeedRevs, m.SpeedMS, m.Stream, open,
+		m.Current.ID[:], m.Current.PerRev, m.Gone); err != nil {
 		return err
 	}
 	for k := range c.Lives {
 		l := m.Lives[k]
-		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO life (machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, m.num, k.ID[:], k.PerRev, l.Counted, int64(l.Min), int64(l.Max), l.MinAt, l.MaxAt,
-			int64(l.LostMin), int64(l.LostMax)); err != nil {
+		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO life (`+lifeColumns+`)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, m.num, k.ID[:], k.PerRev, l.Counted, int64(l.Min), int64(l.Max), l.MinAt, l.MaxAt,
+			int64(l.LostMin), int64(l.LostMax), int64(l.Read.Raw), int64(l.Read.Ext), l.Read.Bits, l.Read.At, l.Read.Stream, l.Read.Boot, l.Read.Boottime,
+			l.Prev.ID[:], l.Prev.PerRev, int64(l.PrevTo)); err != nil {
+			return err
+		}
+	}
+	for k := range c.Joins {
+		j := m.Joins[k]
+		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO life_join (machine_num, id, per_rev, to_id, add_counts) VALUES (?, ?, ?, ?, ?)`,
+			m.num, k.ID[:], k.PerRev, j.To.ID[:], int64(j.Offset)); err != nil {
 			return err
 		}
 	}

@@ -16,8 +16,9 @@ import (
 // bookingRules numbers what package tally makes of records. Whoever changes
 // there what a record books raises it: otherwise sums of before, which were
 // right, would be taken for damage. 2: lost counts of a replaced reader are
-// bounded.
-const bookingRules = 2
+// bounded. 3: its life is joined to the one before where that is sure, counts
+// found later are lost no more, and lost records leave unknown time.
+const bookingRules = 3
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
@@ -150,22 +151,23 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 }
 
 // replay gives fn the records that were booked for a machine, in the order in
-// which they were applied, each with the places that held for it. kind 0 means
-// every kind. exact is false where the order is not known.
-func (w *writer) replay(ctx context.Context, m *machine, kind int64, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
+// which they were applied, each with the places that held for it; with
+// countsOnly only spans and life links. exact is false where the order is not
+// known.
+func (w *writer) replay(ctx context.Context, m *machine, countsOnly bool, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
 	all, exact, err := w.stretches(ctx, m)
 	if err != nil {
 		return exact, err
 	}
 	for _, x := range all {
-		if err := w.replayStretch(ctx, x, kind, fn); err != nil {
+		if err := w.replayStretch(ctx, x, countsOnly, fn); err != nil {
 			return exact, err
 		}
 	}
 	return exact, nil
 }
 
-func (w *writer) replayStretch(ctx context.Context, x stretch, kind int64, fn func(*stream, *store.Record, tally.Places)) error {
+func (w *writer) replayStretch(ctx context.Context, x stretch, countsOnly bool, fn func(*stream, *store.Record, tally.Places)) error {
 	bounded := map[uint64]int64{}
 	err := each(ctx, w.conn, func(rows *sql.Rows) error {
 		var seq, received int64
@@ -194,7 +196,7 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, kind int64, fn fu
 		}
 		fn(x.st, &r, place)
 		return nil
-	}, `SELECT seq, body FROM record WHERE stream_num = ?1 AND seq BETWEEN ?2 AND ?3 AND kind & 255 > 0 AND (?4 = 0 OR kind & 255 = ?4)
+	}, `SELECT seq, body FROM record WHERE stream_num = ?1 AND seq BETWEEN ?2 AND ?3 AND kind & 255 > 0 AND (NOT ?4 OR kind & 255 IN (10, 14))
 		AND NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq) ORDER BY seq`,
-		x.st.num, int64(x.first), int64(x.last), kind)
+		x.st.num, int64(x.first), int64(x.last), countsOnly)
 }

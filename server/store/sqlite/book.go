@@ -77,8 +77,12 @@ func (w *writer) machineNum(ctx context.Context, machine string) (num int64, fre
 	return num, n == 1, err
 }
 
+// bind registers a machine to an agent: from now on it is the agent's turn.
 func (w *writer) bind(ctx context.Context, agent, machine string) error {
-	_, err := w.exec(ctx, `INSERT OR IGNORE INTO agent_machine (agent, machine_num) SELECT ?, num FROM machine WHERE id = ?`, agent, machine)
+	_, err := w.exec(ctx, `INSERT INTO agent_machine (agent, machine_num, turn)
+		SELECT ?1, m.num, (SELECT coalesce(max(turn), 0) + 1 FROM agent_machine WHERE machine_num = m.num) FROM machine m WHERE m.id = ?2
+		ON CONFLICT DO UPDATE SET turn = excluded.turn
+		WHERE EXISTS (SELECT 1 FROM agent_machine o WHERE o.machine_num = agent_machine.machine_num AND o.agent <> agent_machine.agent AND o.turn >= agent_machine.turn)`, agent, machine)
 	return err
 }
 

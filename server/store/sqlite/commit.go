@@ -89,7 +89,7 @@ func (s *Store) Commit(ctx context.Context, batches []store.Batch) ([]store.Outc
 // anything was applied to it.
 func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 	m := k.w.machines[b.Machine]
-	if m == nil || !k.w.agents[b.Agent][b.Machine] {
+	if m == nil || k.w.turn(b.Agent, b.Machine) < 0 {
 		out.Verdict = store.Unregistered
 		out.Reason = fmt.Sprintf("agent %s is not registered for machine %s: planner units register %s --machines %s", b.Agent, b.Machine, b.Agent, b.Machine)
 		return nil, nil
@@ -130,11 +130,19 @@ func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 		out.Reason = fmt.Sprintf("the batch begins at %d, the store has everything up to %d", b.FirstSeq, st.acked)
 		return nil, nil
 	}
-	out.Verdict, out.Applied = store.OK, len(fresh)
-	if len(fresh) == 0 {
+	n, why, err := k.believed(m, st, b, fresh)
+	if err != nil {
+		return nil, err
+	}
+	out.Verdict, out.Applied = store.OK, n
+	if why != "" {
+		k.freeze(st, why)
+		out.Verdict, out.Reason = store.Frozen, why
+	}
+	if n == 0 {
 		return nil, nil
 	}
-	return m, k.apply(m, st, b, fresh)
+	return m, k.apply(m, st, b, fresh[:n])
 }
 
 // stream finds the stream of a batch or begins it.
@@ -168,6 +176,11 @@ func (k *work) takeRun(st *stream, b *store.Batch) string {
 		return ""
 	}
 	now := runOf(b)
+	if st.run.id == (store.ID{}) { // it said nothing yet, or was released
+		st.run = now
+		k.streams[st] = true
+		return ""
+	}
 	if !slices.Contains(st.past, b.Run) {
 		st.past = append(st.past, st.run.id)
 		if len(st.past) > maxPastRuns {
@@ -261,7 +274,10 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 		if err := k.noteBounds(st, r, b.Received); err != nil {
 			return err
 		}
-		refused := m.Apply(st.num, r, st.places, c)
+		refused := strange(m, st, r)
+		if refused == "" {
+			refused = m.Apply(st.num, r, st.places, c)
+		}
 		if k.err != nil {
 			return k.err
 		}
@@ -373,8 +389,10 @@ func (k *work) flush() (heads map[store.ID]uint64, err error) {
 		for _, p := range st.past {
 			past = append(past, p[:]...)
 		}
-		if _, err := k.w.exec(k.ctx, `UPDATE stream SET acked = ?, records = ?, run = ?, run_boot = ?, run_boottime = ?, past_runs = ?, frozen = ? WHERE num = ?`,
-			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, st.num); err != nil {
+		begin, fence := sql.NullInt64{Int64: st.begin, Valid: st.begun}, sql.NullInt64{Int64: st.fence, Valid: st.fenced}
+		if _, err := k.w.exec(k.ctx, `UPDATE stream SET acked = ?, records = ?, run = ?, run_boot = ?, run_boottime = ?, past_runs = ?, frozen = ?,
+			begin_ms = ?, covers = ?, fence_ms = ?, closed = ? WHERE num = ?`,
+			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, begin, st.covers, fence, st.closed, st.num); err != nil {
 			return nil, fmt.Errorf("store stream %x: %w", st.id, err)
 		}
 	}

@@ -50,7 +50,7 @@ func newest(m *machine) int64 {
 }
 
 func (w *writer) recountMachine(ctx context.Context, m *machine) error {
-	var again tally.Machine
+	again := tally.Machine{Joins: m.Joins}
 	err := each(ctx, w.conn, func(rows *sql.Rows) error {
 		var from int64
 		err := rows.Scan(&from)
@@ -61,8 +61,7 @@ func (w *writer) recountMachine(ctx context.Context, m *machine) error {
 		return err
 	}
 	c := tally.NewChanges(nil)
-	const countSpans = 10
-	if _, err := w.replay(ctx, m, countSpans, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
+	if _, err := w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
 		return fmt.Errorf("%w; %s", err, repairDamage)
 	}
 	if again.Revolutions != m.Revolutions {

@@ -31,7 +31,7 @@ func (v *verifier) sums(ctx context.Context) error {
 		}
 		again, c := tally.Machine{Jobs: m.Jobs}, tally.NewChanges(nil)
 		refused := 0
-		exact, err := v.w.replay(ctx, m, 0, func(st *stream, r *store.Record, place tally.Places) {
+		exact, err := v.w.replay(ctx, m, false, func(st *stream, r *store.Record, place tally.Places) {
 			if again.Apply(st.num, r, place, c) != "" {
 				refused++
 			}
@@ -85,11 +85,14 @@ func (v *verifier) account(m *machine, again *tally.Machine) {
 		{"run ms", m.RunMS, again.RunMS}, {"stop ms", m.StopMS, again.StopMS}, {"unknown ms", m.UnknownMS, again.UnknownMS},
 		{"lost at least", m.LostMin, again.LostMin}, {"lost at most", m.LostMax, again.LostMax}, {"since", m.Since, again.Since},
 		{"revolutions at the last doff", m.DoffAt, again.DoffAt}, {"doffs", m.Doffs, again.Doffs},
-		{"stream", m.Stream, again.Stream}, {"open stop", open(&m.Machine), open(again)},
+		{"stream", m.Stream, again.Stream}, {"life", m.Current, again.Current}, {"records lost before", m.Gone, again.Gone}, {"open stop", open(&m.Machine), open(again)},
 	} {
 		if x.kept != x.counted {
 			v.differs(m, "account", x.what, x.kept, x.counted)
 		}
+	}
+	if !maps.Equal(m.Joins, again.Joins) {
+		v.differs(m, "counter lives", "joins", m.Joins, again.Joins)
 	}
 	for k := range union(m.Lives, again.Lives) {
 		if a, b := m.Lives[k], again.Lives[k]; a == nil || b == nil || *a != *b {
@@ -101,9 +104,8 @@ func (v *verifier) account(m *machine, again *tally.Machine) {
 // inPart checks what depends neither on the order of the records nor on the
 // rules of a version: what the counters have moved.
 func (v *verifier) inPart(ctx context.Context, m *machine) error {
-	again, c := tally.Machine{Jobs: m.Jobs}, tally.NewChanges(nil)
-	const countSpans = 10
-	if _, err := v.w.replay(ctx, m, countSpans, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
+	again, c := tally.Machine{Jobs: m.Jobs, Joins: m.Joins}, tally.NewChanges(nil)
+	if _, err := v.w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
 		return err
 	}
 	if m.Revolutions != again.Revolutions {

@@ -3,6 +3,7 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"fmt"
 	"strings"
 	"testing"
 	"time"
@@ -170,12 +171,22 @@ func TestVerifyOlderSchema(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	spoil(t, file(dir), `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DELETE FROM goose_db_version WHERE version_id > 1`)
-	if _, err := Verify(t.Context(), file(dir), VerifyOptions{}); err == nil || !strings.Contains(err.Error(), "schema is version 1, this program needs 3") {
+	old := `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE life_join; DELETE FROM goose_db_version WHERE version_id > 1;`
+	for table, columns := range map[string]string{
+		"life":    "raw ext raw_bits read_ms read_stream read_boot read_boottime prev prev_per_rev prev_to",
+		"account": "life life_per_rev gone", "stream": "begin_ms covers fence_ms closed", "agent_machine": "turn",
+	} {
+		for column := range strings.FieldsSeq(columns) {
+			old += fmt.Sprintf("ALTER TABLE %s DROP COLUMN %s;", table, column)
+		}
+	}
+	spoil(t, file(dir), old)
+	if _, err := Verify(t.Context(), file(dir), VerifyOptions{}); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("schema is version 1, this program needs %d", newestSchema)) {
 		t.Errorf("error %v, want the versions", err)
 	}
 	s = open(t, dir)
-	commit(t, s, spans(t, "k01", 65, 70))
+	commit(t, s, spans(t, "k01", 65, 90))
+	commit(t, s, spans(t, "k02", 65, 90))
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -184,7 +195,7 @@ func TestVerifyOlderSchema(t *testing.T) {
 		t.Errorf("%+v, %v", rep, err)
 	}
 	// Had the rules been the same, all would be counted again.
-	spoil(t, file(dir), `UPDATE applied SET rules = 2`)
+	spoil(t, file(dir), fmt.Sprintf(`UPDATE applied SET rules = %d`, bookingRules))
 	if rep := undamaged(t, file(dir)); rep.Recounted != 2 {
 		t.Errorf("%+v", rep)
 	}

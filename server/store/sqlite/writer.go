@@ -20,7 +20,7 @@ type writer struct {
 	stmts  map[string]*sql.Stmt
 	writes int64
 
-	agents   map[string]map[string]bool // machines by agent
+	agents   map[string]map[string]int64 // machines by agent, with its turn
 	machines map[string]*machine
 	byNum    map[int64]*machine
 	streams  map[store.ID]*stream
@@ -47,8 +47,9 @@ type stream struct {
 	run            run
 	past           []store.ID // runs before, newest last
 	frozen         string
-	boots          map[uint32]store.ID
-	places         tally.Places
+	reach
+	boots  map[uint32]store.ID
+	places tally.Places
 }
 
 // run is one process of an agent and the clock with which it first spoke.
@@ -228,7 +229,7 @@ func each(ctx context.Context, q querier, fn func(*sql.Rows) error, query string
 
 // load reads everything that is remembered.
 func (w *writer) load(ctx context.Context) error {
-	w.agents, w.boots = map[string]map[string]bool{}, map[bootKey]int64{}
+	w.agents, w.boots = map[string]map[string]int64{}, map[bootKey]int64{}
 	w.machines, w.byNum, w.streams = map[string]*machine{}, map[int64]*machine{}, map[store.ID]*stream{}
 	var sync int
 	if err := w.conn.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&sync); err != nil {
@@ -264,11 +265,12 @@ func (w *writer) loadMachines(ctx context.Context) error {
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
 		var num int64
 		var a tally.Machine
-		var stop []byte
+		var stop, life []byte
 		if err := rows.Scan(&num, &a.Heard, &a.First, &a.Last, &a.Revolutions, &a.Stops, &a.RunMS, &a.StopMS, &a.UnknownMS,
-			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop); err != nil {
+			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop, &life, &a.Current.PerRev, &a.Gone); err != nil {
 			return err
 		}
+		a.Current.ID = id(life)
 		if stop != nil {
 			open[num] = id(stop)
 		}
@@ -302,17 +304,19 @@ func (w *writer) loadMachines(ctx context.Context) error {
 }
 
 func (w *writer) loadLives(ctx context.Context) error {
-	return each(ctx, w.conn, func(rows *sql.Rows) error {
+	err := each(ctx, w.conn, func(rows *sql.Rows) error {
 		var num int64
 		var k tally.LifeKey
 		var l tally.Life
-		var b []byte
-		var lo, hi, lostMin, lostMax int64
-		if err := rows.Scan(&num, &b, &k.PerRev, &l.Counted, &lo, &hi, &l.MinAt, &l.MaxAt, &lostMin, &lostMax); err != nil {
+		var b, prev []byte
+		var lo, hi, lostMin, lostMax, raw, ext, prevTo int64
+		if err := rows.Scan(&num, &b, &k.PerRev, &l.Counted, &lo, &hi, &l.MinAt, &l.MaxAt, &lostMin, &lostMax,
+			&raw, &ext, &l.Read.Bits, &l.Read.At, &l.Read.Stream, &l.Read.Boot, &l.Read.Boottime, &prev, &l.Prev.PerRev, &prevTo); err != nil {
 			return err
 		}
-		k.ID = id(b)
+		k.ID, l.Prev.ID = id(b), id(prev)
 		l.Min, l.Max, l.LostMin, l.LostMax = uint64(lo), uint64(hi), uint64(lostMin), uint64(lostMax)
+		l.Read.Raw, l.Read.Ext, l.PrevTo = uint64(raw), uint64(ext), uint64(prevTo)
 		m, err := w.numbered(num, "counter life")
 		if err != nil {
 			return err
@@ -322,21 +326,43 @@ func (w *writer) loadLives(ctx context.Context) error {
 		}
 		m.Lives[k] = &l
 		return nil
-	}, `SELECT machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max FROM life`)
+	}, `SELECT `+lifeColumns+` FROM life`)
+	if err != nil {
+		return err
+	}
+	return each(ctx, w.conn, func(rows *sql.Rows) error {
+		var num, add int64
+		var k tally.LifeKey
+		var b, to []byte
+		if err := rows.Scan(&num, &b, &k.PerRev, &to, &add); err != nil {
+			return err
+		}
+		m, err := w.numbered(num, "join of counter lives")
+		if err != nil {
+			return err
+		}
+		if m.Joins == nil {
+			m.Joins = map[tally.LifeKey]tally.Join{}
+		}
+		k.ID = id(b)
+		m.Joins[k] = tally.Join{To: tally.LifeKey{ID: id(to), PerRev: k.PerRev}, Offset: uint64(add)}
+		return nil
+	}, `SELECT machine_num, id, per_rev, to_id, add_counts FROM life_join`)
 }
 
 func (w *writer) loadAgents(ctx context.Context) error {
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
 		var agent, machine string
-		if err := rows.Scan(&agent, &machine); err != nil {
+		var turn int64
+		if err := rows.Scan(&agent, &machine, &turn); err != nil {
 			return err
 		}
 		if w.agents[agent] == nil {
-			w.agents[agent] = map[string]bool{}
+			w.agents[agent] = map[string]int64{}
 		}
-		w.agents[agent][machine] = true
+		w.agents[agent][machine] = turn
 		return nil
-	}, `SELECT a.agent, m.id FROM agent_machine a JOIN machine m ON m.num = a.machine_num`)
+	}, `SELECT a.agent, m.id, a.turn FROM agent_machine a JOIN machine m ON m.num = a.machine_num`)
 }
 
 func (w *writer) loadStreams(ctx context.Context) error {
@@ -345,9 +371,12 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		st := &stream{boots: map[uint32]store.ID{}, places: tally.Places{Offsets: map[uint32]int64{}}}
 		var sid, rid, rboot, past []byte
 		var acked, horizon int64
-		if err := rows.Scan(&st.num, &sid, &st.agent, &st.machine, &acked, &horizon, &st.records, &rid, &rboot, &st.run.boottime, &past, &st.frozen); err != nil {
+		var begin, fence sql.NullInt64
+		if err := rows.Scan(&st.num, &sid, &st.agent, &st.machine, &acked, &horizon, &st.records, &rid, &rboot, &st.run.boottime, &past, &st.frozen,
+			&begin, &st.covers, &fence, &st.closed); err != nil {
 			return err
 		}
+		st.begun, st.begin, st.fenced, st.fence = begin.Valid, begin.Int64, fence.Valid, fence.Int64
 		st.id, st.run.id, st.run.boot = id(sid), id(rid), id(rboot)
 		st.acked, st.horizon = uint64(acked), uint64(horizon)
 		for p := range slices.Chunk(past, len(store.ID{})) {
@@ -355,7 +384,8 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		}
 		w.streams[st.id], byNum[st.num] = st, st
 		return nil
-	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen
+	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen,
+	           s.begin_ms, s.covers, s.fence_ms, s.closed
 	    FROM stream s JOIN machine m ON m.num = s.machine_num`)
 	if err != nil {
 		return err

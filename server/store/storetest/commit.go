@@ -236,15 +236,16 @@ func testHull(t *testing.T, b *bench) {
 	one, two := newAgent(t, "a1", "k01"), newAgent(t, "a2", "k01")
 	one.perRev, two.perRev = 4, 4
 	b.ok(one.span(0, 10, 1000, 1010).span(10, 20, 1010, 1019).batch())
+	late := one.span(20, 24, 1019, 1026).batch()
 	b.ok(two.span(5, 25, 1006, 1023).batch()) // saw the same counter
-	b.ok(one.span(20, 30, 1019, 1026).batch())
+	b.ok(late)                                // before the other one began
 	x := b.totals("k01")
 	if x.Revolutions != 26/4 {
 		t.Errorf("%d revolutions, want %d of 26 counts, 4 in one", x.Revolutions, 26/4)
 	}
-	one.add(31, &store.LifeLink{New: mark("second life"), Prev: one.life, PrevTo: 1026, Kind: "reset", LostMin: 3, LostMax: 9, PerRev: 4})
-	one.life = mark("second life")
-	b.ok(one.span(31, 40, 0, 9).batch())
+	two.add(31, &store.LifeLink{New: mark("second life"), Prev: two.life, PrevTo: 1026, Kind: "reset", LostMin: 3, LostMax: 9, PerRev: 4})
+	two.life = mark("second life")
+	b.ok(two.span(31, 40, 0, 9).batch())
 	x = b.totals("k01")
 	if x.Revolutions != 26/4+9/4 || x.LostMin != 0 || x.LostMax != 3 {
 		t.Errorf("after a reset: %d revolutions, lost %d to %d; want %d, 0 to 3", x.Revolutions, x.LostMin, x.LostMax, 26/4+9/4)

@@ -1,0 +1,300 @@
+package tally
+
+import (
+	"fmt"
+	"math"
+
+	"turnwise/server/store"
+)
+
+// LifeKey names the number line of one counter life. A life that changed its
+// counts per revolution is two lines, so that neither order nor repetition of
+// spans can change what they add up to.
+type LifeKey struct {
+	ID     store.ID
+	PerRev uint32
+}
+
+// Life is what is known of one number line.
+type Life struct {
+	Counted      bool // Min and Max are set
+	Min, Max     uint64
+	MinAt, MaxAt int64 // when they were last moved
+	// LostMin and LostMax bound the counts between PrevTo of Prev and this
+	// life, as told. What Prev counts beyond PrevTo later is among them.
+	LostMin, LostMax uint64
+	Prev             LifeKey
+	PrevTo           uint64
+	Read             Reading
+}
+
+// revolutions of the life's hull; what is left over stays in the hull.
+func (l *Life) revolutions(perRev uint32) int64 {
+	return int64((l.Max - l.Min) / uint64(perRev))
+}
+
+// Reading is the newest raw reading of a life, and where it comes from.
+type Reading struct {
+	Raw, Ext uint64
+	Bits     uint32 // width of the raw counter; 0 = it does not survive its reader
+	At       int64  // Unix ms
+	Stream   int64
+	Boot     uint32 // boot index of the stream
+	Boottime int64  // ns
+}
+
+// Join says that a life is a part of another one's number line: a reader that
+// knew of no life before began it, and its first reading followed the newest
+// one without doubt.
+type Join struct {
+	To     LifeKey
+	Offset uint64 // to be added to the extended counter, modulo 2^64
+}
+
+// joined gives the number line on which a life is counted.
+func (m *Machine) joined(key LifeKey) (LifeKey, uint64) {
+	if j, ok := m.Joins[key]; ok {
+		return j.To, j.Offset // To is itself not joined
+	}
+	return key, 0
+}
+
+// Knows tells whether anything was told of a life, at any counts per
+// revolution.
+func (m *Machine) Knows(life store.ID) bool {
+	for key := range m.Joins {
+		if key.ID == life {
+			return true
+		}
+	}
+	for key := range m.Lives {
+		if key.ID == life {
+			return true
+		}
+	}
+	return false
+}
+
+// read notes a raw reading of a life. The machine's counter is in the life
+// that its reader told last; a late word of another reader changes that only
+// when it is newer.
+func (m *Machine) read(key LifeKey, x Reading, c *Changes) {
+	l := m.life(key)
+	if l.Read == (Reading{}) || x.Ext > l.Read.Ext || x.Ext == l.Read.Ext && x.At >= l.Read.At {
+		l.Read = x
+		c.Lives[key] = true
+	}
+	if m.Current == key {
+		return
+	}
+	now := m.Lives[m.Current]
+	if now == nil || x.Stream == now.Read.Stream || x.At >= now.Read.At {
+		m.Current = key
+	}
+}
+
+// Newest returns the newest raw reading of the machine's counter and the life
+// that it belongs to; ok is false when none is known that another reader could
+// go on from.
+func (m *Machine) Newest() (key LifeKey, r Reading, ok bool) {
+	l := m.Lives[m.Current]
+	if l == nil || l.Read.Bits == 0 || l.Read.Bits > maxBits {
+		return LifeKey{}, Reading{}, false
+	}
+	return m.Current, l.Read, true
+}
+
+const (
+	maxBits = 32
+	// placing is how far two instants of different boots may be from where
+	// they are placed, in ms.
+	placing = 5000
+	// wrapShare: as agents judge, a backward step is a wrap only when the
+	// counter can have moved a sixteenth of its width at the most.
+	wrapShare = 16
+)
+
+// most is the highest number of counts that a counter makes in ms: a quarter
+// above the highest speed, and 2 for the edges.
+func most(ms int64, maxRPM float64, perRev uint32) uint64 {
+	b := math.Ceil(1.25*min(maxRPM, plausibleRPM)*float64(perRev)/60_000*float64(max(ms, 0))) + 2
+	return uint64(min(b, maxLost))
+}
+
+func saneRPM(rpm float64) bool { return rpm > 0 && rpm <= 10_000 }
+
+// follows tells how far a counter went from a reading to the first one of
+// another reader, and whether that is beyond doubt: less than a wrap is
+// possible, and it did not fall.
+func follows(from Reading, k *store.LifeLink, t int64) (d uint64, sure bool) {
+	if from.Bits == 0 || from.Bits > maxBits || from.Bits != k.RawBits || !saneRPM(k.MaxRPM) || k.Raw>>k.RawBits != 0 || t < from.At-placing {
+		return 0, false
+	}
+	modulus := uint64(1) << from.Bits
+	bound := most(t-from.At+placing, k.MaxRPM, perRev(k.PerRev))
+	d = (k.Raw + modulus - from.Raw%modulus) % modulus
+	forward := k.Raw >= from.Raw
+	switch {
+	case bound >= modulus:
+		sure = forward && d <= bound && bound-d < modulus
+	case forward:
+		sure = d <= bound
+	default:
+		sure = d <= bound && bound <= modulus/wrapShare
+	}
+	return d, sure
+}
+
+// link books the bounds of what may be missing before a new life, or joins it
+// to the life before.
+func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64, c *Changes) string {
+	switch {
+	case k.New == store.ID{}:
+		return "life link without a new life"
+	case k.LostMin > k.LostMax:
+		return fmt.Sprintf("life link has lost at least %d and at most %d counts", k.LostMin, k.LostMax)
+	}
+	if !m.Heard {
+		m.watch(stream, t, t, byState, "", c)
+	}
+	key := LifeKey{k.New, perRev(k.PerRev)}
+	if _, told := m.Joins[key]; told {
+		return ""
+	}
+	reading := Reading{Raw: k.Raw, Ext: k.Ext, Bits: k.RawBits, At: t, Stream: stream, Boot: r.Boot, Boottime: r.Boottime}
+	lo, hi := k.LostMin, k.LostMax
+	prev, prevTo := LifeKey{}, uint64(0)
+	fresh := m.fresh(key)
+	if k.Prev != (store.ID{}) {
+		var offset uint64
+		prev, offset = m.joined(LifeKey{k.Prev, key.PerRev})
+		prevTo = k.PrevTo + offset
+	} else if fresh {
+		if from, sure := m.join(key, k, t, c); sure {
+			line, offset := m.joined(key)
+			reading.Ext += offset
+			m.grow(line, reading.Ext, reading.Ext, from, t, c)
+			m.read(line, reading, c)
+			return ""
+		}
+		hi = max(hi, m.unseen(key, k, t))
+		prev, prevTo = m.Current, m.reached(m.Current)
+	}
+	l := m.life(key)
+	m.bookLost(key, l, -1)
+	l.LostMin, l.LostMax = max(l.LostMin, lo), max(l.LostMax, hi)
+	if l.Prev == (LifeKey{}) && m.Lives[prev] != nil && prev != key {
+		l.Prev, l.PrevTo = prev, prevTo
+		m.followers()[prev] = append(m.followers()[prev], key)
+	}
+	m.bookLost(key, l, 1)
+	c.Lives[key] = true
+	if fresh && k.RawBits != 0 {
+		m.grow(key, k.Ext, k.Ext, t, t, c) // where its hull begins
+		m.read(key, reading, c)
+	}
+	return ""
+}
+
+// fresh tells that nothing was told of a life yet.
+func (m *Machine) fresh(key LifeKey) bool {
+	l := m.Lives[key]
+	return l == nil || !l.Counted && l.Read == (Reading{}) && l.LostMax == 0
+}
+
+// join makes a life a part of the one that the machine's counter was in, when
+// its first reading follows the newest one without doubt. since is when that
+// was read.
+func (m *Machine) join(key LifeKey, k *store.LifeLink, t int64, c *Changes) (since int64, sure bool) {
+	now := m.Lives[m.Current]
+	if now == nil || m.Current == key || m.Current.PerRev != key.PerRev {
+		return 0, false
+	}
+	d, sure := follows(now.Read, k, t)
+	if !sure {
+		return 0, false
+	}
+	if m.Joins == nil {
+		m.Joins = map[LifeKey]Join{}
+	}
+	m.Joins[key] = Join{m.Current, now.Read.Ext + d - k.Ext}
+	c.Joins[key] = true
+	return min(now.Read.At, t), true
+}
+
+// reached is how far a life is known to have counted.
+func (m *Machine) reached(key LifeKey) uint64 {
+	l := m.Lives[key]
+	switch {
+	case l == nil:
+		return 0
+	case l.Counted:
+		return max(l.Max, l.Read.Ext)
+	}
+	return l.Read.Ext
+}
+
+// unseen bounds the counts that nobody will tell of when a reader that knows
+// of no life before begins one at t: the box was replaced, or its journal is
+// gone, and with it what was counted since the newest instant known.
+func (m *Machine) unseen(life LifeKey, k *store.LifeLink, t int64) uint64 {
+	others := false
+	for key := range m.Lives {
+		others = others || key.ID != life.ID
+	}
+	if !others {
+		return 0
+	}
+	if now := m.Lives[m.Current]; now != nil && saneRPM(k.MaxRPM) && t >= now.Read.At-placing {
+		return most(t-now.Read.At+placing, k.MaxRPM, life.PerRev)
+	}
+	if !m.Heard || t <= m.Last {
+		return 0
+	}
+	return uint64(math.Ceil(float64(t-m.Last)/60_000*plausibleRPM)) * uint64(life.PerRev)
+}
+
+// maxLost keeps the sum of many links inside an int64.
+const maxLost = 1 << 50
+
+// bookLost adds the bounds of a life's link to the machine's, or takes them
+// away. What the life before has counted beyond its end is lost no more.
+func (m *Machine) bookLost(key LifeKey, l *Life, sign int64) {
+	lo, hi := l.LostMin, l.LostMax
+	if prev := m.Lives[l.Prev]; prev != nil && prev.Counted && l.Prev.PerRev == key.PerRev && prev.Max > l.PrevTo {
+		found := prev.Max - l.PrevTo
+		lo, hi = lo-min(lo, found), hi-min(hi, found)
+	}
+	m.LostMin += sign * lostFloor(lo, key.PerRev)
+	m.LostMax += sign * lostCeil(hi, key.PerRev)
+}
+
+// bookFollowers does that for the lives that follow another one.
+func (m *Machine) bookFollowers(key LifeKey, sign int64) {
+	for _, next := range m.followers()[key] {
+		m.bookLost(next, m.Lives[next], sign)
+	}
+}
+
+// followers are the lives after each life.
+func (m *Machine) followers() map[LifeKey][]LifeKey {
+	if m.after == nil {
+		m.after = map[LifeKey][]LifeKey{}
+		for key, l := range m.Lives {
+			if l.Prev != (LifeKey{}) {
+				m.after[l.Prev] = append(m.after[l.Prev], key)
+			}
+		}
+	}
+	return m.after
+}
+
+func lostFloor(n uint64, perRev uint32) int64 { return int64(min(n/uint64(perRev), maxLost)) }
+
+func lostCeil(n uint64, perRev uint32) int64 {
+	q := n / uint64(perRev)
+	if n%uint64(perRev) != 0 {
+		q++
+	}
+	return int64(min(q, maxLost))
+}
