@@ -3,13 +3,13 @@ package main
 import (
 	"context"
 	"fmt"
-	"strconv"
 	"strings"
 	"time"
 
 	"google.golang.org/protobuf/types/known/durationpb"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"turnwise/planner/outlook"
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -90,77 +90,29 @@ func chance(f *finishJSON) string {
 
 // changes reads the phrases of a what-if.
 func (s *session) changes(text string) ([]*pb.Change, error) {
+	list, err := outlook.ParseChanges(text, s.zone)
+	if err != nil {
+		return nil, usage("%w", err)
+	}
 	var out []*pb.Change
-	for phrase := range strings.SplitSeq(text, ",") {
-		words := strings.Fields(phrase)
-		if len(words) != 3 {
-			return nil, usage("change %q: expected three words, for example slow K03 27 or down K04 6h", strings.TrimSpace(phrase))
-		}
-		c, err := s.change(words[0], words[1], words[2])
-		if err != nil {
-			return nil, usage("change %q: %w", strings.TrimSpace(phrase), err)
-		}
-		out = append(out, c)
+	for _, c := range list {
+		out = append(out, changeToPB(c))
 	}
 	return out, nil
 }
 
-func (s *session) change(verb, a, b string) (*pb.Change, error) {
-	machine := "machines/" + strings.ToLower(a)
-	switch verb {
-	case "slow":
-		rpm, err := strconv.ParseFloat(b, 64)
-		if err != nil {
-			return nil, fmt.Errorf("%q is no speed, expected turns a minute, for example 27", b)
-		}
-		return &pb.Change{Kind: &pb.Change_SlowMachine{SlowMachine: &pb.SlowMachine{Machine: machine, SpeedRpm: rpm}}}, nil
-	case "down":
-		d, err := span(b)
-		if err != nil {
-			return nil, err
-		}
-		return &pb.Change{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: machine, Duration: durationpb.New(d)}}}, nil
-	case "add":
-		return &pb.Change{Kind: &pb.Change_AddMachine{AddMachine: &pb.AddMachine{Machine: machine, Order: "orders/" + b}}}, nil
-	case "open", "close":
-		from, err := s.instant(a)
-		if err != nil {
-			return nil, err
-		}
-		to, err := s.instant(b)
-		if err != nil {
-			return nil, err
-		}
-		if verb == "open" {
-			return &pb.Change{Kind: &pb.Change_OpenTime{OpenTime: &pb.OpenTime{StartTime: timestamppb.New(from), EndTime: timestamppb.New(to)}}}, nil
-		}
-		return &pb.Change{Kind: &pb.Change_CloseTime{CloseTime: &pb.CloseTime{StartTime: timestamppb.New(from), EndTime: timestamppb.New(to)}}}, nil
+func changeToPB(c outlook.Change) *pb.Change {
+	switch c := c.(type) {
+	case outlook.SlowMachine:
+		return &pb.Change{Kind: &pb.Change_SlowMachine{SlowMachine: &pb.SlowMachine{Machine: machineName(c.Machine), SpeedRpm: c.SpeedRPM}}}
+	case outlook.StopMachine:
+		return &pb.Change{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: machineName(c.Machine), Duration: durationpb.New(c.For)}}}
+	case outlook.AddMachine:
+		return &pb.Change{Kind: &pb.Change_AddMachine{AddMachine: &pb.AddMachine{Machine: machineName(c.Machine), Order: "orders/" + c.Order}}}
+	case outlook.OpenTime:
+		return &pb.Change{Kind: &pb.Change_OpenTime{OpenTime: &pb.OpenTime{StartTime: timestamppb.New(c.From), EndTime: timestamppb.New(c.To)}}}
+	case outlook.CloseTime:
+		return &pb.Change{Kind: &pb.Change_CloseTime{CloseTime: &pb.CloseTime{StartTime: timestamppb.New(c.From), EndTime: timestamppb.New(c.To)}}}
 	}
-	return nil, fmt.Errorf("%q is no change, expected slow, down, add, open or close", verb)
-}
-
-// span reads a duration as people write it: 90m, 6h, 2d.
-func span(text string) (time.Duration, error) {
-	if days, ok := strings.CutSuffix(text, "d"); ok {
-		n, err := strconv.ParseFloat(days, 64)
-		if err == nil && n > 0 && n <= 366 {
-			return time.Duration(n * 24 * float64(time.Hour)), nil
-		}
-	} else if d, err := time.ParseDuration(text); err == nil && d > 0 {
-		return d, nil
-	}
-	return 0, fmt.Errorf("%q is no time, expected for example 90m, 6h or 2d", text)
-}
-
-// instant reads a wall time in the zone of the session, or one with its zone.
-func (s *session) instant(text string) (time.Time, error) {
-	if t, err := time.Parse(time.RFC3339, text); err == nil {
-		return t, nil
-	}
-	for _, layout := range []string{"2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
-		if t, err := time.ParseInLocation(layout, text, s.zone); err == nil {
-			return t, nil
-		}
-	}
-	return time.Time{}, fmt.Errorf("%q is no time, expected for example 2026-11-28T06:00", text)
+	return &pb.Change{}
 }

@@ -1,0 +1,119 @@
+package outlook
+
+import (
+	"fmt"
+	"strconv"
+	"strings"
+	"time"
+)
+
+// Phrases of a what-if, as people write them.
+const (
+	verbSlow, verbDown, verbAdd, verbOpen, verbClose = "slow", "down", "add", "open", "close"
+)
+
+// ParseChanges reads phrases separated by commas: `slow K03 27, down K04 6h, add K05
+// SO-1041, open 2026-11-28T06:00 2026-11-28T14:00, close 2026-11-30 2026-12-01`.
+// Wall times without a zone are in zone. Errors hold [ErrRequest] and the phrase;
+// whether a change can be is told by [Suppose].
+func ParseChanges(text string, zone *time.Location) ([]Change, error) {
+	var out []Change
+	for phrase := range strings.SplitSeq(text, ",") {
+		phrase = strings.TrimSpace(phrase)
+		words := strings.Fields(phrase)
+		if len(words) != 3 {
+			return nil, fmt.Errorf("change %q: %w: expected three words, for example slow K03 27 or down K04 6h", phrase, ErrRequest)
+		}
+		c, err := parseChange(words[0], words[1], words[2], zone)
+		if err != nil {
+			return nil, fmt.Errorf("change %q: %w: %w", phrase, ErrRequest, err)
+		}
+		if out = append(out, c); len(out) > mostChanges {
+			return nil, fmt.Errorf("%w: more than %d changes", ErrRequest, mostChanges)
+		}
+	}
+	return out, nil
+}
+
+func parseChange(verb, a, b string, zone *time.Location) (Change, error) {
+	machine := strings.ToLower(a)
+	switch verb {
+	case verbSlow:
+		rpm, err := strconv.ParseFloat(b, 64)
+		if err != nil {
+			return nil, fmt.Errorf("%q is no speed, expected turns a minute, for example 27", b)
+		}
+		return SlowMachine{machine, rpm}, nil
+	case verbDown:
+		d, err := parseSpan(b)
+		return StopMachine{machine, d}, err
+	case verbAdd:
+		return AddMachine{Order: b, Machine: machine}, nil
+	case verbOpen, verbClose:
+		from, err := parseInstant(a, zone)
+		if err != nil {
+			return nil, err
+		}
+		to, err := parseInstant(b, zone)
+		if verb == verbOpen {
+			return OpenTime{from, to}, err
+		}
+		return CloseTime{from, to}, err
+	}
+	return nil, fmt.Errorf("%q is no change, expected %s, %s, %s, %s or %s", verb, verbSlow, verbDown, verbAdd, verbOpen, verbClose)
+}
+
+// parseSpan reads a duration as people write it: 90m, 6h, 2d.
+func parseSpan(text string) (time.Duration, error) {
+	if days, ok := strings.CutSuffix(text, "d"); ok {
+		n, err := strconv.ParseFloat(days, 64)
+		if err == nil && n > 0 && n <= longestStop.Hours()/24 {
+			return time.Duration(n * 24 * float64(time.Hour)), nil
+		}
+	} else if d, err := time.ParseDuration(text); err == nil && d > 0 {
+		return d, nil
+	}
+	return 0, fmt.Errorf("%q is no time, expected for example 90m, 6h or 2d", text)
+}
+
+func parseInstant(text string, zone *time.Location) (time.Time, error) {
+	if t, err := time.Parse(time.RFC3339, text); err == nil {
+		return t, nil
+	}
+	for _, layout := range []string{"2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02"} {
+		if t, err := time.ParseInLocation(layout, text, zone); err == nil {
+			return t, nil
+		}
+	}
+	return time.Time{}, fmt.Errorf("%q is no time, expected for example 2026-11-28T06:00", text)
+}
+
+// Phrase is a change as [ParseChanges] reads it, with wall times in zone.
+func Phrase(c Change, zone *time.Location) string {
+	wall := func(t time.Time) string { return t.In(zone).Format("2006-01-02T15:04") }
+	switch c := c.(type) {
+	case SlowMachine:
+		return fmt.Sprintf("%s %s %g", verbSlow, name(c.Machine), c.SpeedRPM)
+	case StopMachine:
+		return fmt.Sprintf("%s %s %s", verbDown, name(c.Machine), shortSpan(c.For))
+	case AddMachine:
+		return fmt.Sprintf("%s %s %s", verbAdd, name(c.Machine), c.Order)
+	case OpenTime:
+		return fmt.Sprintf("%s %s %s", verbOpen, wall(c.From), wall(c.To))
+	case CloseTime:
+		return fmt.Sprintf("%s %s %s", verbClose, wall(c.From), wall(c.To))
+	}
+	return ""
+}
+
+// shortSpan writes 6h0m0s as 6h and 90m0s as 1h30m.
+func shortSpan(d time.Duration) string {
+	s := strings.TrimSuffix(d.String(), "0s")
+	if strings.HasSuffix(s, "h0m") {
+		s = strings.TrimSuffix(s, "0m")
+	}
+	if s == "" {
+		return "0s"
+	}
+	return s
+}
