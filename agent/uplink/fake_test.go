@@ -220,6 +220,7 @@ type rig struct {
 	f    *server
 	j    *journal.Journal
 	u    *Uplink
+	dir  string // of the journal
 	log  *logged
 	quit context.CancelFunc // ends the uplink; nil when it does not run
 	done chan error
@@ -254,7 +255,7 @@ func bubble(t *testing.T, o Options, body func(r *rig)) {
 	t.Helper()
 	dir := t.TempDir()
 	synctest.Test(t, func(t *testing.T) {
-		r := &rig{t: t, f: newServer(t), log: &logged{}}
+		r := &rig{t: t, f: newServer(t), dir: dir, log: &logged{}}
 		log := slog.New(slog.NewTextHandler(r.log, nil))
 		j, _, err := journal.Open(dir, journal.Options{Log: log})
 		if err != nil {
