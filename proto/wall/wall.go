@@ -10,7 +10,7 @@ package wall
 // StepFile is the variable that names the file with the step, in a program
 // built with the tag rehearsal: whole nanoseconds in decimal digits, read anew
 // each time the clock is asked. No variable, no file or no number is no step.
-const StepFile = "TURNWISE_REHEARSAL_CLOCK_STEP_FILE"
+const StepFile = "REHEARSAL_CLOCK_STEP_FILE"
 
 // Tag is the build tag of a program whose wall clock can be stepped.
 const Tag = "rehearsal"

@@ -17,8 +17,6 @@ import (
 	"slices"
 	"time"
 
-	"golang.org/x/sync/errgroup"
-
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -26,11 +24,14 @@ import (
 type Options struct {
 	Cycles int    // 0 means 20
 	Seed   uint64 // 0 means 1
+	// Within ends the cycles when it has passed; what was run is judged. 0
+	// means no limit.
+	Within time.Duration
 	// Bin is a folder with the programs agent and server. Empty means that
 	// they are built, for which Go and the sources must be there.
 	Bin string
-	// Faults are the kinds to draw from; empty means all. See [Kinds].
-	Faults []string
+	// Only are the kinds of faults to draw from; empty means all. See [Kinds].
+	Only []string
 	// Settle is how long the books may take to come to rest. 0 means 100 s:
 	// an agent that lost its line often waits up to 30 s before it tries.
 	Settle time.Duration
@@ -40,7 +41,8 @@ type Options struct {
 	Told func(string)
 }
 
-// Controls says whether the comparison saw what was wrong by intent.
+// Controls says whether the comparison saw what was wrong by intent: one turn
+// and one stop that a line loses, or tells twice.
 type Controls struct {
 	Lossy    bool `json:"lossy"`
 	Doubling bool `json:"doubling"`
@@ -52,41 +54,42 @@ type Result struct {
 	Faults map[string]int `json:"faults"` // injected, by kind
 	// NotInjected has the reason for each kind that was left out.
 	NotInjected map[string]string `json:"not_injected,omitempty"`
-	Wraps       int               `json:"wraps"`
-	Turns       int64             `json:"revolutions_truth"`
-	Stored      int64             `json:"revolutions_stored"`
-	Lost        int64             `json:"lost"`
-	Doubled     int64             `json:"doubled"`
-	// DeclaredMin and DeclaredMax bound what the books say that nobody knows.
-	DeclaredMin int64 `json:"declared_min"`
-	DeclaredMax int64 `json:"declared_max"`
-	StopsTruth  int64 `json:"stops_truth"`
-	StopsStored int64 `json:"stops_stored"`
+	// Lost and Doubled count revolutions and stops that differ from the ledger
+	// by more than it says that nobody can know. A bound that is declared and
+	// that the ledger does not excuse counts here too.
+	Lost    int64 `json:"lost"`
+	Doubled int64 `json:"doubled"`
+	// DeclaredMin and DeclaredMax bound the revolutions of which the books say
+	// that nobody knows them.
+	DeclaredMin int64    `json:"declared_min"`
+	DeclaredMax int64    `json:"declared_max"`
+	Seconds     float64  `json:"seconds"`
+	Caught      Controls `json:"negative_control_caught"`
+
+	Wraps  int   `json:"wraps"`
+	Turns  int64 `json:"revolutions_truth"`
+	Stored int64 `json:"revolutions_stored"`
+	// Hidden is the most that the ledger excuses of the turns not stored.
+	Hidden       int64 `json:"revolutions_hidden_at_most"`
+	StopsTruth   int64 `json:"stops_truth"`
+	StopsStored  int64 `json:"stops_stored"`
+	StopsLost    int64 `json:"stops_lost"`    // part of Lost
+	StopsDoubled int64 `json:"stops_doubled"` // part of Doubled
 	// StopsLeast and StopsMost bound what the looks in the ledger allow.
 	StopsLeast int `json:"stops_least"`
 	StopsMost  int `json:"stops_most"`
 	// Frozen counts streams that the server stopped because their journal had
 	// been copied; any other one is a mismatch.
-	Frozen     int      `json:"streams_frozen"`
-	Seconds    float64  `json:"seconds"`
-	Seed       uint64   `json:"seed"`
-	Caught     Controls `json:"negative_control_caught"`
-	Mismatches []string `json:"mismatches"`
+	Frozen     int                 `json:"streams_frozen"`
+	Seed       uint64              `json:"seed"`
+	Resources  map[string][]Figure `json:"resources"`
+	Mismatches []string            `json:"mismatches"`
 }
 
 // OK tells whether nothing was lost, doubled or contradicted, and both
 // controls were caught.
 func (r Result) OK() bool {
 	return r.Lost == 0 && r.Doubled == 0 && len(r.Mismatches) == 0 && r.Caught.Lossy && r.Caught.Doubling
-}
-
-// Kinds lists the kinds of faults.
-func Kinds() []string {
-	var out []string
-	for _, f := range faults {
-		out = append(out, f.kind)
-	}
-	return out
 }
 
 // Run runs the controls, then the cycles, in a folder that it removes.
@@ -103,9 +106,9 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 	if o.Told == nil {
 		o.Told = func(string) {}
 	}
-	for _, k := range o.Faults {
-		if !slices.Contains(Kinds(), k) {
-			return r, fmt.Errorf("chaos: no fault %q; one of %q expected", k, Kinds())
+	for _, k := range o.Only {
+		if !isKind(k) {
+			return r, fmt.Errorf("chaos: no fault %q; simulator chaos --list shows all kinds", k)
 		}
 	}
 	dir, err := os.MkdirTemp("", "turnwise-chaos-")
@@ -113,7 +116,7 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 		return r, fmt.Errorf("chaos: folder: %w", err)
 	}
 	defer func() {
-		if o.Keep && !r.OK() {
+		if o.Keep && (err != nil || !r.OK()) {
 			o.Told("journals, records and logs are in " + dir)
 			return
 		}
@@ -123,49 +126,27 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 	if err != nil {
 		return r, err
 	}
-	r = Result{Faults: map[string]int{}, NotInjected: map[string]string{}, Seed: o.Seed, Mismatches: []string{}}
+	r = newResult(o.Seed)
 	begun := time.Now()
 	if r.Caught, err = controls(ctx, bin, dir, o); err != nil {
 		return r, err
 	}
-	err = r.cycles(ctx, bin, filepath.Join(dir, "mill"), o)
+	err = r.run(ctx, bin, filepath.Join(dir, "mill"), o, begun)
 	r.Seconds = time.Since(begun).Seconds()
 	return r, err
 }
 
-// controls runs a few cycles over lines that lose and that double, at once.
-func controls(ctx context.Context, bin, dir string, o Options) (c Controls, err error) {
-	few := o
-	few.Cycles, few.Faults, few.Told = 2, []string{"kill agent"}, func(string) {}
-	var lost, twice verdict
-	g, ctx := errgroup.WithContext(ctx)
-	for name, x := range map[string]struct {
-		move func(uint64) uint64
-		out  *verdict
-	}{"lossy": {lossy, &lost}, "doubling": {doubling, &twice}} {
-		g.Go(func() (err error) {
-			r := Result{Faults: map[string]int{}, NotInjected: map[string]string{}}
-			if *x.out, err = r.one(ctx, bin, filepath.Join(dir, name), few, forger(x.move)); err != nil {
-				return fmt.Errorf("chaos: control %s: %w", name, err)
-			}
-			return nil
-		})
-	}
-	if err := g.Wait(); err != nil {
-		return c, err
-	}
-	c = Controls{Lossy: lost.lost > 0 && lost.doubled == 0, Doubling: twice.doubled > 0 && twice.lost == 0}
-	o.Told(fmt.Sprintf("control that loses: %d turns made, %d stored, caught: %t", lost.turns, lost.stored, c.Lossy))
-	o.Told(fmt.Sprintf("control that doubles: %d turns made, %d stored, caught: %t", twice.turns, twice.stored, c.Doubling))
-	return c, nil
+func newResult(seed uint64) Result {
+	return Result{Faults: map[string]int{}, NotInjected: map[string]string{}, Seed: seed, Mismatches: []string{}, Resources: map[string][]Figure{}}
 }
 
-func (r *Result) cycles(ctx context.Context, bin, dir string, o Options) error {
-	v, err := r.one(ctx, bin, dir, o, nil)
+func (r *Result) run(ctx context.Context, bin, dir string, o Options, begun time.Time) error {
+	v, err := r.one(ctx, bin, dir, o, nil, begun)
 	if err != nil {
 		return err
 	}
-	r.Turns, r.Stored, r.Lost, r.Doubled = v.turns, v.stored, v.lost, v.doubled
+	r.Turns, r.Stored, r.Hidden = v.turns, v.stored, v.hidden
+	r.Lost, r.Doubled, r.StopsLost, r.StopsDoubled = v.lost+v.stopsLost, v.doubled+v.stopsDoubled, v.stopsLost, v.stopsDoubled
 	r.DeclaredMin, r.DeclaredMax = v.declaredMin, v.declaredMax
 	r.StopsTruth, r.StopsStored, r.StopsLeast, r.StopsMost = v.stopsTruth, v.stopsStored, v.stopsLeast, v.stopsMost
 	r.Mismatches = append(r.Mismatches, v.mismatches...)
@@ -173,58 +154,85 @@ func (r *Result) cycles(ctx context.Context, bin, dir string, o Options) error {
 }
 
 // one runs a mill through its cycles and compares.
-func (r *Result) one(ctx context.Context, bin, dir string, o Options, forge func([]byte) []byte) (v verdict, err error) {
+func (r *Result) one(ctx context.Context, bin, dir string, o Options, forge func() func([]byte) []byte, begun time.Time) (v verdict, err error) {
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return v, err
 	}
-	m, err := openMill(ctx, millOptions{bin: bin, dir: dir, seed: o.Seed, told: o.Told, forge: forge,
-		disks: len(o.Faults) == 0 || slices.Contains(o.Faults, diskKind)})
+	m, err := openMill(ctx, millOptions{bin: bin, dir: dir, seed: o.Seed, told: o.Told, forge: forge, disks: wantsDisks(o.Only)})
 	if err != nil {
 		return v, err
 	}
 	defer func() { err = errors.Join(err, m.close()) }()
 	kinds := r.possible(ctx, m, o)
+	steady := slices.DeleteFunc(slices.Clone(kinds), func(f fault) bool { return f.hits == serverEnd })
 	for i := range o.Cycles {
+		if o.Within > 0 && time.Since(begun) > o.Within {
+			break
+		}
+		if i >= o.Cycles*2/3 && len(steady) > 0 {
+			kinds = steady // so that one server gets old enough to show what grows
+		}
 		if err := r.cycle(ctx, m, i, kinds); err != nil {
 			return v, err
 		}
+		m.sample(ctx)
 	}
 	o.Told(fmt.Sprintf("%5.1f s: all repaired, machines stop", m.now().Seconds()))
-	last, slow := m.settle(ctx, o.Settle)
+	if v, err = m.compare(ctx, o.Settle, forge == nil); err != nil {
+		return v, err
+	}
+	if ctx.Err() != nil {
+		return v, ctx.Err()
+	}
+	r.Frozen, r.Resources = m.froze, m.figures()
+	for _, c := range m.all {
+		r.Wraps += c.wraps
+	}
+	return v, nil
+}
+
+// compare lets the mill come to rest and compares the books with the ledger.
+func (m *mill) compare(ctx context.Context, limit time.Duration, logs bool) (verdict, error) {
+	last, slow := m.settle(ctx, limit)
 	t, _, err := m.totals(ctx)
 	if err != nil {
-		return v, fmt.Errorf("chaos: ask the server for its totals: %w", err)
+		return verdict{}, fmt.Errorf("chaos: ask the server for its totals: %w", err)
 	}
-	v = m.judge(t, last)
+	v, err := m.judge(ctx, t, last)
+	if err != nil {
+		return v, err
+	}
 	if slow != nil {
 		v.no("%v", slow)
 	}
 	m.checkFrozen()
-	r.Frozen = m.froze
-	if slow == nil && !m.broken && !m.drained(ctx, o.Settle) {
+	if slow == nil && !m.broken && !m.drained(ctx, limit) {
 		v.no("every journal is whole, and yet the server misses records that an agent told of")
 	}
 	v.mismatches = append(v.mismatches, m.notes...)
-	for _, c := range m.all {
-		r.Wraps += c.wraps
-	}
-	if len(v.mismatches) > 0 && forge == nil {
+	if len(v.mismatches) > 0 && logs {
 		m.tellLogs(t)
 	}
 	return v, nil
 }
 
+func wantsDisks(only []string) bool {
+	return len(only) == 0 || slices.ContainsFunc(faults, func(f fault) bool { return f.needs&(room|power) != 0 && slices.Contains(only, f.kind) })
+}
+
 // possible leaves out what this host or these programs cannot suffer.
-func (r *Result) possible(ctx context.Context, m *mill, o Options) []fault {
-	wanted := func(k string) bool { return len(o.Faults) == 0 || slices.Contains(o.Faults, k) }
-	if wanted(diskKind) && m.noDisk != nil {
-		r.NotInjected[diskKind] = m.noDisk.Error()
+func (r *Result) possible(ctx context.Context, m *mill, o Options) (out []fault) {
+	for _, f := range faults {
+		if len(o.Only) > 0 && !slices.Contains(o.Only, f.kind) {
+			continue
+		}
+		if err := m.lacks(ctx, f); err != nil {
+			r.NotInjected[f.kind] = err.Error()
+			continue
+		}
+		out = append(out, f)
 	}
-	if (wanted(backupKind) || wanted(restoreKind)) && !offers(ctx, program(m.bin, "server"), "backup", "restore") {
-		const why = "this server has no commands backup and restore"
-		r.NotInjected[backupKind], r.NotInjected[restoreKind] = why, why
-	}
-	return slices.DeleteFunc(slices.Clone(faults), func(f fault) bool { return !wanted(f.kind) || r.NotInjected[f.kind] != "" })
+	return out
 }
 
 // cycle makes one or two troubles at once, lets them last, and repairs them.
@@ -235,9 +243,10 @@ func (r *Result) cycle(ctx context.Context, m *mill, i int, kinds []fault) error
 	between := func(lo, hi time.Duration) time.Duration { return lo + time.Duration(m.rng.Int64N(int64(hi-lo))) }
 	var heals []func() error
 	said := ""
-	for n := 1 + m.rng.IntN(2); n > 0; n-- {
+	n := 1 + m.rng.IntN(2)
+	for m.alone = n == 1; n > 0; n-- {
 		f := kinds[m.rng.IntN(len(kinds))]
-		s := m.stations[m.rng.IntN(len(m.stations))]
+		s := m.strike(f.hits)
 		heal, ok, err := f.inject(ctx, m, s)
 		if err != nil {
 			return fmt.Errorf("chaos: cycle %d: %s of %s: %w", i, f.kind, s.id, err)
@@ -245,7 +254,10 @@ func (r *Result) cycle(ctx context.Context, m *mill, i int, kinds []fault) error
 		heals = append(heals, heal)
 		if ok {
 			r.Faults[f.kind]++
-			said += fmt.Sprintf("; %s (%s)", f.kind, s.id)
+			said += "; " + f.kind
+			if f.hits < theServer {
+				said += " (" + s.id + ")"
+			}
 		}
 		if !pause(ctx.Done(), between(150*time.Millisecond, 800*time.Millisecond)) {
 			return ctx.Err()
@@ -264,13 +276,26 @@ func (r *Result) cycle(ctx context.Context, m *mill, i int, kinds []fault) error
 	}
 	m.checkAlive()
 	m.checkFrozen()
+	for _, s := range m.stations {
+		m.placed(ctx, s)
+	}
 	return nil
+}
+
+// strike draws the station that a fault strikes.
+func (m *mill) strike(h hit) *station {
+	n := len(m.stations)
+	if h == anAgent {
+		n-- // the last one is spared
+	}
+	return m.stations[m.rng.IntN(n)]
 }
 
 // checkAlive notes programs that have ended by themselves, and starts them.
 func (m *mill) checkAlive() {
 	if m.server != nil && m.server.over() {
 		m.note("server ended by itself: %v: %s", m.server.err, tail(m.log("server"), 3))
+		m.server = nil
 		if err := m.startServer(); err != nil {
 			m.note("%v", err)
 		}
@@ -307,7 +332,7 @@ func (m *mill) tellLogs(t map[string]*pb.MachineTotals) {
 		}
 		c.mu.Unlock()
 	}
-	for _, name := range []string{"server", "u-01", "u-02"} {
+	for _, name := range []string{"server", "u-01", "u-02", spared} {
 		m.told("--- " + name + "\n" + tail(m.log(name), 40))
 	}
 }

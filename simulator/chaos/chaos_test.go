@@ -1,14 +1,9 @@
 package chaos
 
 import (
-	"slices"
 	"testing"
 	"time"
 
-	"google.golang.org/protobuf/proto"
-
-	"turnwise/proto/turnwisepb/wirepb"
-	"turnwise/proto/wire"
 	"turnwise/simulator/machine"
 )
 
@@ -19,7 +14,7 @@ func TestFewCycles(t *testing.T) {
 		t.Skip("builds and runs agents and a server for about 20 seconds")
 	}
 	r, err := Run(t.Context(), Options{Cycles: 3, Seed: 4, Settle: 60 * time.Second, Told: func(s string) { t.Log(s) },
-		Faults: []string{"kill agent", "kill server", "end agent", "end server", "line delayed", "counter read wrong once"}})
+		Only: []string{"kill agent", "kill server", "end agent", "end server", "line delayed", "counter read wrong once"}})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -36,7 +31,7 @@ func TestFewCycles(t *testing.T) {
 }
 
 func TestUnknownFault(t *testing.T) {
-	if _, err := Run(t.Context(), Options{Faults: []string{"bad luck"}}); err == nil {
+	if _, err := Run(t.Context(), Options{Only: []string{"bad luck"}}); err == nil {
 		t.Error("a fault that nobody knows was taken")
 	}
 }
@@ -49,6 +44,7 @@ func TestCountable(t *testing.T) {
 	}
 	glance := func(v sight) sight { v.calls = 1; return v }
 	moved := func(v sight) sight { v.last++; return v }
+	after := func(v sight) sight { v.gap = true; return v }
 	old, fresh := &generation{}, &generation{fresh: true}
 	tests := []struct {
 		name   string
@@ -63,6 +59,8 @@ func TestCountable(t *testing.T) {
 		{"goes on through a hole", []sight{see(1, 0, 2, 0, 5), see(2, 4, 6, 0, 5)}, map[int]*generation{1: old, 2: old}, span{1, 1}},
 		{"the counter moved in the hole", []sight{see(1, 0, 2, 0, 5), see(2, 4, 6, 0, 7)}, map[int]*generation{1: old, 2: old}, span{2, 2}},
 		{"the counter jumped before the hole", []sight{moved(see(1, 0, 2, 0, 5)), see(2, 4, 6, 0, 6)}, map[int]*generation{1: old, 2: old}, span{1, 2}},
+		{"the machine was not readable and turned", []sight{see(1, 0, 2, 0, 5), after(see(1, 3, 5, 0, 7))}, nil, span{1, 2}},
+		{"the machine was not readable and stood", []sight{see(1, 0, 2, 0, 5), after(see(1, 3, 5, 0, 5))}, nil, span{1, 1}},
 		{"a new journal knows no stop", []sight{see(1, 0, 2, 0, 5), see(2, 4, 6, 0, 5)}, map[int]*generation{1: old, 2: fresh}, span{2, 2}},
 		{"begun where it may not be kept", []sight{see(1, 0, 2, none, 5), see(1, 3, 4, 0, 5), see(2, 6, 8, none, 5)},
 			map[int]*generation{1: {doubt: []window{{3 * s, 4 * s}}}, 2: old}, span{0, 1}},
@@ -104,54 +102,21 @@ func TestLedgerKnowsFirst(t *testing.T) {
 	}
 }
 
-// TestForge: the controls change what is counted and nothing else.
-func TestForge(t *testing.T) {
-	stream := make([]byte, wire.IDLen)
-	record := &wirepb.Record{Seq: 1, Kind: &wirepb.Record_CountSpan{CountSpan: &wirepb.CountSpan{LifeId: stream, From: 100, To: 120}}}
-	sealed, err := wire.Seal(stream, record)
-	if err != nil {
-		t.Fatal(err)
+// TestLateness: the worst of the last seconds is told, and forgotten.
+func TestLateness(t *testing.T) {
+	var l lateness
+	at := time.Unix(1000, 0)
+	l.note(at, 30*time.Millisecond)
+	l.note(at.Add(time.Second), 10*time.Millisecond)
+	if got := l.of(); got != 30*time.Millisecond {
+		t.Errorf("%s late, want 30ms", got)
 	}
-	b := &wirepb.Batch{StreamId: stream, RunId: stream, FirstSeq: 1, HeadSeq: 1, Records: []*wirepb.SealedRecord{sealed}, Clock: &wirepb.AgentClock{}}
-	b.Crc32C = wire.BatchCRC(b)
-	payload, err := proto.Marshal(b)
-	if err != nil {
-		t.Fatal(err)
+	l.note(at.Add(lateSpell+time.Second), 5*time.Millisecond)
+	if got := l.of(); got != 30*time.Millisecond {
+		t.Errorf("%s late just after, want 30ms", got)
 	}
-	topic := wire.Up(site, "u-01", "k01")
-	packet := append(append([]byte{0, byte(len(topic))}, topic...), 0, 7) // packet id 7
-	head := len(packet)
-	packet = append(packet, payload...)
-	for _, tt := range []struct {
-		move     func(uint64) uint64
-		from, to uint64
-	}{{lossy, 90, 108}, {doubling, 200, 240}} {
-		out, ok := forge(packet, tt.move)
-		if !ok || !slices.Equal(out[:head], packet[:head]) {
-			t.Fatalf("not forged, or topic and packet id changed: %t", ok)
-		}
-		got, err := wire.DecodeBatch(out[head:])
-		if err != nil {
-			t.Fatal(err)
-		}
-		r := new(wirepb.Record)
-		if err := proto.Unmarshal(got.GetRecords()[0].GetBody(), r); err != nil {
-			t.Fatal(err)
-		}
-		if s := r.GetCountSpan(); s.GetFrom() != tt.from || s.GetTo() != tt.to {
-			t.Errorf("span (%d, %d], want (%d, %d]", s.GetFrom(), s.GetTo(), tt.from, tt.to)
-		}
-	}
-	if _, ok := forge([]byte{0, 3, 'a', '/', 'b', 0, 1}, lossy); ok {
-		t.Error("a topic that is not ours was forged")
-	}
-}
-
-// TestFrame: remaining lengths of one, two and three bytes [MQTT-2.2.3].
-func TestFrame(t *testing.T) {
-	for n, head := range map[int][]byte{0: {0x30, 0}, 127: {0x30, 0x7f}, 128: {0x30, 0x80, 1}, 16_383: {0x30, 0xff, 0x7f}, 16_384: {0x30, 0x80, 0x80, 1}} {
-		if got := frame(0x30, make([]byte, n)); len(got) != len(head)+n || !slices.Equal(got[:len(head)], head) {
-			t.Errorf("%d bytes begin with % x, want % x", n, got[:len(head)], head)
-		}
+	l.note(at.Add(3*lateSpell), 7*time.Millisecond)
+	if got := l.of(); got != 7*time.Millisecond {
+		t.Errorf("%s late long after, want 7ms", got)
 	}
 }

@@ -2,6 +2,7 @@ package chaos
 
 import (
 	"encoding/binary"
+	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -82,21 +83,28 @@ func flip(dir string, rng *rand.Rand) (bool, error) {
 	return true, os.WriteFile(file, b, 0o600)
 }
 
-// copyJournal makes a copy as an image of a disk would be.
+// copyJournal makes a copy as an image of a disk would be, but for the file
+// that fills the disk.
 func copyJournal(from, to string) error {
 	if err := os.MkdirAll(to, 0o700); err != nil {
 		return err
 	}
-	files, err := filepath.Glob(filepath.Join(from, "*.twj"))
+	entries, err := os.ReadDir(from)
 	if err != nil {
 		return err
 	}
-	for _, f := range files {
-		b, err := os.ReadFile(f)
+	for _, e := range entries {
+		if !e.Type().IsRegular() || e.Name() == fullName || e.Name() == "lock" || e.Name() == "ballast" {
+			continue
+		}
+		b, err := os.ReadFile(filepath.Join(from, e.Name()))
+		if errors.Is(err, os.ErrNotExist) {
+			continue // the agent has just given it up
+		}
 		if err != nil {
 			return err
 		}
-		if err := os.WriteFile(filepath.Join(to, filepath.Base(f)), b, 0o600); err != nil {
+		if err := os.WriteFile(filepath.Join(to, e.Name()), b, 0o600); err != nil {
 			return err
 		}
 	}
@@ -137,7 +145,10 @@ func fill(dir string) (string, error) {
 const fullName = "full"
 
 // diskBytes is the room of a small disk: some segments of a journal.
-const diskBytes = 12 << 20
+const diskBytes = 16 << 20
+
+// serverDiskBytes is the room of a server's small disk.
+const serverDiskBytes = 64 << 20
 
 // fullFor is how long a disk stays full at the least.
 const fullFor = 1200 * time.Millisecond

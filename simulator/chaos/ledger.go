@@ -33,7 +33,8 @@ type stop struct {
 
 // sight is a time in which one process saw the same thing again and again.
 type sight struct {
-	gen         int // of the process
+	gen         int  // of the process
+	gap         bool // the same process could not look just before it
 	from, to    time.Duration
 	calls       int // requests answered; a reading takes two
 	input       int
@@ -67,12 +68,16 @@ type cylinder struct {
 	firsts time.Duration // of the first look; 0 = none yet
 	lasts  time.Duration
 
-	gen     int  // of the process that reads the first port
-	blind   bool // what is read is not kept: the disk is full
-	pending bool // a shift that may not be confirmed yet
+	port    *plc.Server // the first port
+	looks   int         // that reached a reader, readings of two
+	garbled bool        // no look reaches a reader
+	gap     bool        // none did just before
+	gen     int         // of the process that reads the first port
+	blind   bool        // what is read is not kept: the disk is full
+	pending bool        // a shift that may not be confirmed yet
 	pendGen int
 	pendAt  time.Duration
-	glitch  int64 // added to the counter while glitches > 0
+	glitch  int64 // added to the counter while glitchN > 0
 	glitchN int
 
 	force int           // inputs to show next, 0 = as drawn
@@ -102,10 +107,11 @@ func (c *cylinder) look(second bool) plc.Look {
 	} else if !c.hold {
 		l.RPM = 600
 	}
-	if second {
+	if second || c.garbled {
 		return l
 	}
 	now := c.now()
+	c.looks++
 	if c.glitchN > 0 {
 		c.glitchN--
 		l.Turns = (l.Turns + c.glitch) & (c.modulus() - 1)
@@ -120,7 +126,9 @@ func (c *cylinder) look(second bool) plc.Look {
 }
 
 func (c *cylinder) noteSight(now time.Duration, shown int64) {
-	if n := len(c.sights); n > 0 {
+	gap := c.gap
+	c.gap = false
+	if n := len(c.sights); n > 0 && !gap {
 		s := &c.sights[n-1]
 		if s.gen == c.gen && s.input == c.input && now-s.to < 2*time.Second {
 			s.to, s.last = now, shown
@@ -128,7 +136,7 @@ func (c *cylinder) noteSight(now time.Duration, shown int64) {
 			return
 		}
 	}
-	c.sights = append(c.sights, sight{c.gen, now, now, 1, c.input, shown, shown})
+	c.sights = append(c.sights, sight{gen: c.gen, gap: gap, from: now, to: now, calls: 1, input: c.input, first: shown, last: shown})
 }
 
 // noteShift follows whether the reader has had the time to believe a jump.
@@ -189,10 +197,40 @@ func (c *cylinder) jump(kind string, to int64) bool {
 }
 
 // falter shows one wrong reading: a reading is two requests.
-func (c *cylinder) falter(by int64) {
+func (c *cylinder) falter(how func(shown int64) (instead int64, ok bool)) bool {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.glitch, c.glitchN = by, 2
+	instead, ok := how(c.shown())
+	if ok {
+		c.glitch, c.glitchN = instead-c.shown(), 2
+	}
+	return ok
+}
+
+// breakLine lets every answer of the machine go wrong, or repairs it. What is
+// in the ledger as looked at may then be a little more than what arrived.
+func (c *cylinder) breakLine(f plc.Fault) {
+	if f == plc.None {
+		c.setGarbled(false)
+		c.port.SetFault(f)
+		return
+	}
+	c.port.SetFault(f)
+	c.setGarbled(true)
+}
+
+func (c *cylinder) setGarbled(on bool) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.garbled, c.gap = on, true
+	c.pendAt = 0 // believed only after whole readings
+}
+
+// seen is how many looks reached a reader.
+func (c *cylinder) seen() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return c.looks
 }
 
 func (c *cylinder) setHold(on bool) {

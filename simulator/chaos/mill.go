@@ -16,11 +16,15 @@ import (
 	"google.golang.org/grpc/credentials/insecure"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/proto/wall"
 	"turnwise/simulator/machine"
 	"turnwise/simulator/plc"
 )
 
 const site = "chaos"
+
+// spared is the agent that runs from the first to the last cycle.
+const spared = "u-03"
 
 // unsettled is how much of what a process has read may be lost with it: a
 // reading, its write, and a host that is busy.
@@ -35,7 +39,13 @@ type station struct {
 	conf     string
 	proc     *process
 	gen      int
-	disk     func() error // takes the small disk away; nil = none
+	disk     *disk         // small; nil = none
+	spared   bool          // its agent is never ended nor loses anything
+	safe     time.Duration // up to here all that it told was in the books once
+	metrics  string        // address; "" = none
+	clock    string        // file with the step of its wall clock
+	blind    bool          // it may keep nothing of what it sees
+	placing  time.Duration // since then its new streams wait for their place in time; 0 = none does
 }
 
 // mill is the small mill with its programs.
@@ -48,19 +58,29 @@ type mill struct {
 	all      []*cylinder
 	gens     map[int]*generation
 
-	server     *process
-	serverConf string
-	grpcAddr   string
-	conn       *grpc.ClientConn
-	backup     string // newest one that the agents can make good; "" = none
-	backups    int
-	logRead    int64
-	copied     map[string]bool // agents whose journal was copied
-	broken     bool            // a journal was damaged or lost with what it held
-	froze      int             // streams
-	noDisk     error           // why small disks could not be had
+	server        *process
+	serverConf    string
+	serverMetrics string
+	serverDisk    *disk
+	serverClock   string
+	grpcAddr      string
+	conn          *grpc.ClientConn
+	backup        string // newest one that the agents can make good; "" = none
+	backups       int
+	logRead       int64
+	copied        map[string]bool // agents whose journal was copied
+	broken        bool            // a journal was damaged or lost with what it held
+	froze         int             // streams
+	clockWrong    time.Duration   // by how much a clock may be wrong now
+	clockSlack    time.Duration   // by how much new streams may have been put in a wrong place
+	alone         bool            // the cycle has one fault
 
-	notes []string // what went wrong beside the figures
+	noDisk  error // why small disks could not be had
+	noPower error // why their power cannot be cut
+
+	late  lateness
+	used  map[string]map[*process]*series // by program
+	notes []string                        // what went wrong beside the figures
 	done  chan struct{}
 	wg    sync.WaitGroup
 	stop  context.CancelFunc // of the machines' controllers
@@ -70,8 +90,8 @@ type millOptions struct {
 	bin, dir string
 	seed     uint64
 	told     func(string)
-	forge    func([]byte) []byte // nil but for the negative controls
-	disks    bool                // every agent gets a small disk, if it can be had
+	forge    func() func([]byte) []byte // one for each line; nil but for the negative controls
+	disks    bool                       // every agent gets a small disk, if it can be had
 }
 
 // openMill starts machines and programs in a folder.
@@ -83,7 +103,7 @@ func openMill(ctx context.Context, o millOptions) (_ *mill, err error) {
 			err = errors.Join(err, m.close())
 		}
 	}()
-	mqtt, err := m.openServer()
+	mqtt, err := m.openServer(o)
 	if err != nil {
 		return m, err
 	}
@@ -97,6 +117,7 @@ func openMill(ctx context.Context, o millOptions) (_ *mill, err error) {
 		{"u-01", "k01", machine.U16, 65_536 - 25},
 		{"u-01", "k02", machine.U32BE, 1<<32 - 60},
 		{"u-02", "k03", machine.U16, 40_000},
+		{spared, "k04", machine.U32BE, 1 << 24},
 	}
 	for _, p := range plates {
 		s := m.station(p.agent)
@@ -117,40 +138,72 @@ func openMill(ctx context.Context, o millOptions) (_ *mill, err error) {
 		rng := rand.New(rand.NewPCG(o.seed, uint64(c.id[len(c.id)-1])))
 		m.wg.Go(func() { c.drive(m.done, rng) })
 	}
+	m.wg.Go(func() { m.late.watch(m.done) })
 	return m, m.begin(ctx)
 }
 
 // open makes the place of an agent.
 func (m *mill) open(id, mqtt string, o millOptions) (s *station, err error) {
-	s = &station{id: id, spool: filepath.Join(m.dir, id), conf: filepath.Join(m.dir, id+".yaml")}
+	s = &station{id: id, spool: filepath.Join(m.dir, id), conf: filepath.Join(m.dir, id+".yaml"), spared: id == spared,
+		clock: filepath.Join(m.dir, id+".clock")}
 	m.stations = append(m.stations, s)
 	if err := os.MkdirAll(s.spool, 0o700); err != nil {
 		return nil, err
 	}
-	if o.disks && m.noDisk == nil {
-		s.disk, m.noDisk = mountSmall(s.spool, diskBytes)
+	if s.spared {
+		if s.metrics, err = freePort(); err != nil {
+			return nil, err
+		}
+	} else if s.disk, err = m.smallDisk(s.spool, diskBytes, o); err != nil {
+		return nil, err
 	}
-	s.line, err = newRelay(mqtt, o.forge)
+	var forge func([]byte) []byte
+	if o.forge != nil {
+		forge = o.forge()
+	}
+	s.line, err = newRelay(mqtt, forge)
 	return s, err
 }
 
+// smallDisk makes a folder a small disk where that can be had.
+func (m *mill) smallDisk(dir string, bytes int64, o millOptions) (*disk, error) {
+	if !o.disks || m.noDisk != nil {
+		return nil, nil
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, err
+	}
+	d, noPower, err := newDisk(dir, dir+".ext4", bytes)
+	m.noPower, m.noDisk = noPower, err
+	return d, nil
+}
+
 // openServer chooses ports, writes server.yaml and gives the broker's address.
-func (m *mill) openServer() (mqtt string, err error) {
+func (m *mill) openServer(o millOptions) (mqtt string, err error) {
 	if mqtt, err = freePort(); err != nil {
 		return "", err
 	}
 	if m.grpcAddr, err = freePort(); err != nil {
 		return "", err
 	}
-	m.serverConf = filepath.Join(m.dir, "server.yaml")
-	text := fmt.Sprintf("version: 1\nsite: { id: %s, zone: UTC }\nlisten: { grpc: %q, http: \"off\", mqtt: %q, metrics: \"off\" }\ndatabase: { file: %q }\n",
-		site, m.grpcAddr, mqtt, filepath.Join(m.dir, "data", "turnwise.db"))
+	if m.serverMetrics, err = freePort(); err != nil {
+		return "", err
+	}
+	data := filepath.Join(m.dir, "data")
+	if m.serverDisk, err = m.smallDisk(data, serverDiskBytes, o); err != nil {
+		return "", err
+	}
+	m.serverConf, m.serverClock = filepath.Join(m.dir, "server.yaml"), filepath.Join(m.dir, "server.clock")
+	text := fmt.Sprintf("version: 1\nsite: { id: %s, zone: UTC }\nlisten: { grpc: %q, http: \"off\", mqtt: %q, metrics: %q }\ndatabase: { file: %q }\nbackup: { every: \"off\" }\n",
+		site, m.grpcAddr, mqtt, m.serverMetrics, m.database())
 	if err := os.WriteFile(m.serverConf, []byte(text), 0o600); err != nil {
 		return "", err
 	}
 	m.conn, err = grpc.NewClient(m.grpcAddr, grpc.WithTransportCredentials(insecure.NewCredentials()))
 	return mqtt, err
 }
+
+func (m *mill) database() string { return filepath.Join(m.dir, "data", "turnwise.db") }
 
 // equip opens two ports for each machine of a station, one for its agent and
 // one for a copy of it, and writes agent.yaml for both.
@@ -163,6 +216,9 @@ func (m *mill) equip(ctx context.Context, s *station) error {
 				return err
 			}
 			addresses[i] = append(addresses[i], p.Addr())
+			if i == 0 {
+				c.port = p
+			}
 			m.wg.Go(func() { _ = p.Run(ctx) })
 		}
 	}
@@ -177,6 +233,9 @@ func (s *station) yaml(spool string, addresses []string) string {
 	put := func(format string, args ...any) { fmt.Fprintf(&b, format+"\n", args...) }
 	put("version: 1\nsite: %s\narea: hall\nagent: %s", site, s.id)
 	put("mqtt: { url: %q, keepalive: 2s, catch_up: 200 }", "mqtt://"+s.line.ln.Addr().String())
+	if s.metrics != "" {
+		put("metrics: { listen: %q }", s.metrics)
+	}
 	put("spool: { dir: %q, sync: 50ms }\nmachines:", spool)
 	for i, c := range s.machines {
 		put("  - id: %s\n    source:\n      kind: modbus-tcp\n      address: %q\n      unit: 1\n      poll: 100ms\n      read_only: true\n      max_speed_rpm: %d", c.id, addresses[i], maxRPM)
@@ -247,7 +306,10 @@ func (m *mill) note(format string, args ...any) {
 }
 
 func (m *mill) startServer() (err error) {
-	m.server, err = start("server", program(m.bin, "server"), m.log("server"), "run", "-c", m.serverConf)
+	if m.server != nil {
+		return nil // another repair has started it
+	}
+	m.server, err = start("server", program(m.bin, "server"), m.log("server"), []string{wall.StepFile + "=" + m.serverClock}, "run", "-c", m.serverConf)
 	return err
 }
 
@@ -255,7 +317,7 @@ func (m *mill) endServer(how os.Signal) {
 	if m.server == nil {
 		return
 	}
-	if err := m.server.end(how); err != nil {
+	if err := errors.Join(m.server.signal(goOn), m.server.end(how)); err != nil {
 		m.note("%v", err)
 	}
 	m.server = nil
@@ -270,7 +332,7 @@ func (m *mill) startAgent(s *station, fresh bool) (err error) {
 		c.setGen(gen)
 	}
 	s.gen = gen
-	s.proc, err = start("agent "+s.id, program(m.bin, "agent"), m.log(s.id), "run", "-c", s.conf)
+	s.proc, err = start("agent "+s.id, program(m.bin, "agent"), m.log(s.id), []string{wall.StepFile + "=" + s.clock}, "run", "-c", s.conf)
 	return err
 }
 
@@ -280,15 +342,42 @@ func (m *mill) endAgent(s *station, how os.Signal) {
 		return
 	}
 	now := m.now()
-	if err := s.proc.end(how); err != nil {
+	if err := errors.Join(s.proc.signal(goOn), s.proc.end(how)); err != nil {
 		m.note("%v", err)
 	}
 	s.proc = nil
 	m.doubt(s, now-unsettled)
 }
 
-// doubt says that what the agent of a station saw since then may be lost.
+// misplace notes that new streams may be put in a wrong place, because a clock
+// is wrong just now.
+func (m *mill) misplace() {
+	for _, s := range m.stations {
+		if s.placing > 0 {
+			m.clockSlack = max(m.clockSlack, m.clockWrong)
+		}
+	}
+}
+
+// placed looks whether the new streams of a station have their place.
+func (m *mill) placed(ctx context.Context, s *station) {
+	if safe := m.safe(ctx, s); s.placing > 0 && safe > s.placing+unsettled {
+		s.placing = 0
+	}
+}
+
+// killAgent ends the agent of a station at once, also one that hangs.
+func (m *mill) killAgent(s *station) {
+	if err := s.proc.end(os.Kill); err != nil {
+		m.note("%v", err)
+	}
+	s.proc = nil
+}
+
+// doubt says that what the agent of a station saw since then may be lost, and
+// some more on a busy host.
 func (m *mill) doubt(s *station, since time.Duration) {
+	since -= 3 * m.late.of()
 	for _, g := range m.gens {
 		if g.of == s.id {
 			g.doubt = append(g.doubt, window{since, m.now()})
@@ -351,9 +440,12 @@ func watched(t *pb.MachineTotals) time.Duration {
 // safe is the time up to which all that the agent of a station told is in the
 // books, so that losing its journal loses nothing before it.
 func (m *mill) safe(ctx context.Context, s *station) time.Duration {
+	if m.server == nil {
+		return s.safe
+	}
 	t, _, err := m.totals(ctx)
 	if err != nil {
-		return 0
+		return s.safe
 	}
 	least := time.Duration(1 << 62)
 	for _, c := range s.machines {
@@ -361,7 +453,8 @@ func (m *mill) safe(ctx context.Context, s *station) time.Duration {
 		least = min(least, c.firsts+watched(t[c.id])-unsettled)
 		c.mu.Unlock()
 	}
-	return max(0, least)
+	s.safe = max(s.safe, least)
+	return s.safe
 }
 
 // close ends everything and removes what was mounted.
@@ -375,11 +468,14 @@ func (m *mill) close() error {
 			s.line.close()
 		}
 		if s.disk != nil {
-			errs = append(errs, s.disk())
+			errs = append(errs, s.disk.close())
 		}
 	}
 	if m.server != nil && !m.server.over() {
 		errs = append(errs, m.server.end(syscall.SIGKILL))
+	}
+	if m.serverDisk != nil {
+		errs = append(errs, m.serverDisk.close())
 	}
 	if m.conn != nil {
 		errs = append(errs, m.conn.Close())

@@ -61,10 +61,11 @@ func countable(sights []sight, gens map[int]*generation) span {
 			if begins && g.vague {
 				follow(next, known{input: none}, n, s)
 			}
-			if begins && !g.fresh {
-				resume(next, k, n, s)
-			} else {
+			if !begins || g.fresh {
 				follow(next, k, n, s)
+			}
+			if begins && !g.fresh || s.gap { // whether a few failures are a hole is the reader's to say
+				resume(next, k, n, s)
 			}
 		}
 		at = next

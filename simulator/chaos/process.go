@@ -3,6 +3,7 @@ package chaos
 import (
 	"bytes"
 	"context"
+	"debug/buildinfo"
 	"errors"
 	"fmt"
 	"math/rand/v2"
@@ -11,9 +12,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"runtime"
+	"slices"
 	"strings"
 	"syscall"
 	"time"
+
+	"turnwise/proto/wall"
 )
 
 // patience is how long a program may take to end when it is asked to.
@@ -24,17 +28,19 @@ type process struct {
 	name string
 	cmd  *exec.Cmd
 	log  *os.File
+	born time.Time
 	done chan struct{}
 	err  error // of the program, set when done is closed
 }
 
-func start(name, file, log string, args ...string) (*process, error) {
+func start(name, file, log string, environ []string, args ...string) (*process, error) {
 	out, err := os.OpenFile(log, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 	if err != nil {
 		return nil, fmt.Errorf("chaos: log of %s: %w", name, err)
 	}
-	p := &process{name: name, cmd: exec.Command(file, args...), log: out, done: make(chan struct{})}
-	p.cmd.Stdout, p.cmd.Stderr = out, out
+	p := &process{name: name, cmd: exec.Command(file, args...), log: out, born: time.Now(), done: make(chan struct{})}
+	p.cmd.Stdout, p.cmd.Stderr, p.cmd.SysProcAttr = out, out, apart()
+	p.cmd.Env = append(os.Environ(), environ...)
 	if err := p.cmd.Start(); err != nil {
 		return nil, errors.Join(fmt.Errorf("chaos: start %s: %w", name, err), out.Close())
 	}
@@ -81,12 +87,36 @@ func (p *process) end(how os.Signal) error {
 	}
 }
 
-// build makes the programs, or finds them in a folder given.
+// signal sends a signal to a program that goes on.
+func (p *process) signal(s os.Signal) error {
+	if err := p.cmd.Process.Signal(s); err != nil && !errors.Is(err, os.ErrProcessDone) {
+		return fmt.Errorf("%s: %v: %w", p.name, s, err)
+	}
+	return nil
+}
+
+// stepsClock tells whether a program was built so that its clock can be
+// stepped.
+func stepsClock(file string) bool {
+	info, err := buildinfo.ReadFile(file)
+	if err != nil {
+		return false
+	}
+	for _, s := range info.Settings {
+		if s.Key == "-tags" && slices.Contains(strings.Split(s.Value, ","), wall.Tag) {
+			return true
+		}
+	}
+	return false
+}
+
+// build makes the programs, or finds them in a folder given. Their clocks can
+// be stepped; beside that they are as released.
 func build(ctx context.Context, bin, dir string) (string, error) {
 	if bin != "" {
 		return bin, nil
 	}
-	cmd := exec.CommandContext(ctx, "go", "build", "-o", dir+string(filepath.Separator), "turnwise/agent", "turnwise/server")
+	cmd := exec.CommandContext(ctx, "go", "build", "-tags", wall.Tag, "-o", dir+string(filepath.Separator), "turnwise/agent", "turnwise/server")
 	if out, err := cmd.CombinedOutput(); err != nil {
 		return "", fmt.Errorf("chaos: build agent and server: %w\n%s", err, out)
 	}

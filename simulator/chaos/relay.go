@@ -3,6 +3,7 @@ package chaos
 import (
 	"bufio"
 	"context"
+	"encoding/binary"
 	"fmt"
 	"io"
 	"net"
@@ -22,19 +23,23 @@ const (
 	acksLost          // nothing passes towards the agent
 	dataLost          // nothing passes towards the server
 	lateClose         // the server's side stays open after the agent's has ended
+	shuffled          // messages overtake each other
+	repeated          // every message comes twice
+	swallowed         // messages are acknowledged on the way and thrown away
 )
 
 const (
 	lateBy   = 500 * time.Millisecond
 	slowRate = 960 // bytes a second
 	lingers  = 3 * time.Second
+	holds    = 300 * time.Millisecond // what is to be overtaken waits so long
 )
 
 // relay stands between an agent and the broker.
 type relay struct {
 	ln    net.Listener
 	to    string
-	forge func(packet []byte) []byte // nil = bytes go as they are
+	forge func(body []byte) []byte // of a PUBLISH to the server; nil = none
 
 	mu      sync.Mutex
 	now     weather
@@ -49,6 +54,8 @@ type pair struct {
 	agent, server net.Conn
 	once          sync.Once
 	done          chan struct{}
+	// Whole packets are written under them, by either pump.
+	toAgent, toServer sync.Mutex
 }
 
 func (p *pair) close() {
@@ -100,6 +107,13 @@ func (r *relay) state() (weather, chan struct{}) {
 	return r.now, r.changed
 }
 
+// connected tells whether the agent has a connection.
+func (r *relay) connected() bool {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return len(r.pairs) > 0
+}
+
 func (r *relay) accept() {
 	for {
 		a, err := r.ln.Accept()
@@ -134,7 +148,7 @@ func (r *relay) accept() {
 func (r *relay) carry(p *pair) {
 	var both sync.WaitGroup
 	both.Go(func() {
-		r.pump(p, p.agent, p.server, true)
+		r.pump(p, p.agent, p.server, p.agent, true)
 		if w, _ := r.state(); w == lateClose {
 			p.agent.Close()
 			pause(p.done, lingers)
@@ -142,7 +156,7 @@ func (r *relay) carry(p *pair) {
 		p.close()
 	})
 	both.Go(func() {
-		r.pump(p, p.server, p.agent, false)
+		r.pump(p, p.server, p.agent, p.server, false)
 		p.close()
 	})
 	both.Wait()
@@ -151,23 +165,106 @@ func (r *relay) carry(p *pair) {
 	r.mu.Unlock()
 }
 
-func (r *relay) pump(p *pair, from io.Reader, to io.Writer, up bool) {
-	next := pieces(from)
-	if up && r.forge != nil {
-		next = packets(from, r.forge)
+// pump moves whole MQTT packets one way.
+func (r *relay) pump(p *pair, from io.Reader, to, back net.Conn, up bool) {
+	coming := make(chan []byte)
+	r.wg.Go(func() { // ends when from does: carry closes both sides
+		defer close(coming)
+		next := packets(from)
+		for {
+			b, err := next()
+			if err != nil {
+				return
+			}
+			select {
+			case coming <- b:
+			case <-p.done:
+				return
+			}
+		}
+	})
+	var held []byte // a message that the next one overtakes
+	release := func() bool {
+		b := held
+		held = nil
+		return b == nil || p.write(to, b)
 	}
 	for {
-		b, err := next()
-		if len(b) > 0 && (!r.pass(p, up, len(b)) || !written(to, b)) {
-			return
+		var late <-chan time.Time
+		if held != nil {
+			late = time.After(holds)
 		}
-		if err != nil {
+		select {
+		case <-p.done:
 			return
+		case <-late:
+			if !release() {
+				return
+			}
+		case b, ok := <-coming:
+			if !ok {
+				release()
+				return
+			}
+			if !r.pass(p, up, len(b)) {
+				return
+			}
+			if !r.deliver(p, r.alter(b, up), &held, to, back) {
+				return
+			}
 		}
 	}
 }
 
-func written(to io.Writer, b []byte) bool {
+// alter forges what is on its way to the server.
+func (r *relay) alter(b []byte, up bool) []byte {
+	if body := packetBody(b); up && r.forge != nil && isPublish(b) {
+		return frame(b[0], r.forge(body))
+	}
+	return b
+}
+
+// deliver does to one packet what the weather wants; false = the pair ended.
+func (r *relay) deliver(p *pair, b []byte, held *[]byte, to, back net.Conn) bool {
+	w, _ := r.state()
+	if !isPublish(b) {
+		w = fair
+	}
+	switch w {
+	case shuffled:
+		if *held == nil {
+			*held = b
+			return true
+		}
+	case repeated:
+		again := append([]byte(nil), b...)
+		if qos(b) > 0 {
+			again[0] |= 0x08 // DUP [MQTT-3.3.1-1]
+		}
+		if !p.write(to, b) {
+			return false
+		}
+		b = again
+	case swallowed:
+		if id, ok := packetID(b); ok {
+			return p.write(back, frame(0x40, []byte{byte(id >> 8), byte(id)})) // PUBACK
+		}
+		return true
+	}
+	if !p.write(to, b) {
+		return false
+	}
+	b, *held = *held, nil
+	return b == nil || p.write(to, b)
+}
+
+func (p *pair) write(to net.Conn, b []byte) bool {
+	side := &p.toAgent
+	if to == p.server {
+		side = &p.toServer
+	}
+	side.Lock()
+	defer side.Unlock()
 	_, err := to.Write(b)
 	return err == nil
 }
@@ -199,20 +296,11 @@ func (r *relay) pass(p *pair, up bool, n int) bool {
 	}
 }
 
-// pieces gives the bytes as they come.
-func pieces(from io.Reader) func() ([]byte, error) {
-	buf := make([]byte, 4096)
-	return func() ([]byte, error) {
-		n, err := from.Read(buf)
-		return buf[:n], err
-	}
-}
-
 // maxPacket bounds an MQTT packet that is read whole.
 const maxPacket = 1 << 20
 
-// packets gives whole MQTT packets, forged [MQTT-2.2.3: remaining length].
-func packets(from io.Reader, forge func([]byte) []byte) func() ([]byte, error) {
+// packets gives whole MQTT packets [MQTT-2.2.3: remaining length].
+func packets(from io.Reader) func() ([]byte, error) {
 	in := bufio.NewReader(from)
 	return func() ([]byte, error) {
 		head, err := in.ReadByte()
@@ -237,9 +325,6 @@ func packets(from io.Reader, forge func([]byte) []byte) func() ([]byte, error) {
 		if _, err := io.ReadFull(in, body); err != nil {
 			return nil, err
 		}
-		if head>>4 == 3 { // PUBLISH
-			body = forge(body)
-		}
 		return frame(head, body), nil
 	}
 }
@@ -256,4 +341,31 @@ func frame(head byte, body []byte) []byte {
 			return append(out, body...)
 		}
 	}
+}
+
+func isPublish(b []byte) bool { return len(b) > 1 && b[0]>>4 == 3 }
+
+func qos(b []byte) byte { return b[0] >> 1 & 3 }
+
+// packetBody is what follows the remaining length.
+func packetBody(b []byte) []byte {
+	for i := 1; i < len(b); i++ {
+		if b[i] < 0x80 {
+			return b[i+1:]
+		}
+	}
+	return nil
+}
+
+// packetID is that of a PUBLISH above QoS 0.
+func packetID(b []byte) (uint16, bool) {
+	body := packetBody(b)
+	if len(body) < 2 || qos(b) == 0 {
+		return 0, false
+	}
+	at := 2 + int(binary.BigEndian.Uint16(body))
+	if at+2 > len(body) {
+		return 0, false
+	}
+	return binary.BigEndian.Uint16(body[at:]), true
 }

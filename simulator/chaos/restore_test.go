@@ -96,11 +96,14 @@ func restored(t *testing.T, bin string, seed uint64) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	v := m.judge(books, last)
+	v, err := m.judge(t.Context(), books, last)
+	if err != nil {
+		t.Fatal(err)
+	}
 	for _, x := range append(v.mismatches, m.notes...) {
 		t.Error(x)
 	}
-	if v.lost != 0 || v.doubled != 0 || v.turns == 0 {
+	if v.lost+v.stopsLost != 0 || v.doubled+v.stopsDoubled != 0 || v.turns == 0 {
 		t.Errorf("%d turns made, %d stored, %d lost, %d doubled", v.turns, v.stored, v.lost, v.doubled)
 	}
 	t.Logf("seed %d: backup at %.1f s (took %.1f s), %d turns and %d stops in all; whole again %.1f s after the start while machines turn, %.1f s while they stand",

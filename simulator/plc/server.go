@@ -56,6 +56,7 @@ const (
 	CounterBack       // shows the counter 1,000 turns lower
 	SwapWords         // shows the two counter words in the other order
 	Hangup            // closes the connection at every request
+	Noise             // answers with bytes that are no frame
 )
 
 // Options of a Server. Look is needed, the zero value of the rest works.
@@ -178,12 +179,20 @@ func (s *Server) serve(ctx context.Context, c net.Conn) {
 			continue
 		case Hangup:
 			return
+		case Noise:
+			if _, err := c.Write(noise); err != nil {
+				return
+			}
+			continue
 		}
 		if _, err := c.Write(s.answer(buf[:header], pdu, fault)); err != nil {
 			return
 		}
 	}
 }
+
+// noise is what a line full of sparks brings: no length in it can be true.
+var noise = []byte{0x55, 0xaa, 0xff, 0xff, 0xff, 0xff, 0x00, 0x55, 0xaa, 0x00, 0xff, 0x13, 0x80}
 
 // answer is the whole frame that a request gets.
 func (s *Server) answer(header, pdu []byte, fault Fault) []byte {

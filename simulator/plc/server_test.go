@@ -2,6 +2,7 @@ package plc
 
 import (
 	"context"
+	"encoding/binary"
 	"encoding/hex"
 	"errors"
 	"io"
@@ -116,6 +117,16 @@ func TestSilenceHangupAndNoise(t *testing.T) {
 	send(t, c, "00010000000601 03 0028 0002")
 	if _, err := c.Read(make([]byte, 1)); !errors.Is(err, io.EOF) {
 		t.Errorf("machine that hangs up gave %v, want EOF", err)
+	}
+	s.SetFault(Noise)
+	c = dial(t, s)
+	send(t, c, "00010000000601 03 0028 0002")
+	header := make([]byte, 7)
+	if _, err := io.ReadFull(c, header); err != nil {
+		t.Fatal(err)
+	}
+	if protocol := binary.BigEndian.Uint16(header[2:]); protocol == 0 {
+		t.Errorf("noise % x passes for the header of an answer", header)
 	}
 	s.SetFault(None)
 	for _, noise := range []string{"0001000100060103", "00010000ffff01", "00010000000101"} {
