@@ -123,6 +123,8 @@ type backups struct {
 	db  *sqlite.Store
 	log *slog.Logger
 	now func() time.Time
+	// room tells whether so many bytes can be written; nil = always.
+	room func(bytes int64) bool
 
 	notBefore time.Time // the next one
 	told      time.Time // that there is none
@@ -186,6 +188,12 @@ func (b *backups) look(ctx context.Context) time.Duration {
 func (b *backups) take(ctx context.Context) bool {
 	dir := b.c.BackupDir()
 	sqlite.Sweep(dir)
+	if st, err := os.Stat(b.c.Database.File); err == nil && b.room != nil && filepath.Dir(dir) == filepath.Dir(b.c.Database.File) && !b.room(st.Size()) {
+		b.notBefore = b.now().Add(backupAgain)
+		b.failed.Add(1)
+		b.log.Error("backup not taken: it would fill the disk", "dir", dir, "bytes", st.Size(), "again_in", backupAgain)
+		return false
+	}
 	x, err := TakeBackup(ctx, *b.c, "", b.now, nil)
 	if err != nil {
 		b.notBefore = b.now().Add(backupAgain)

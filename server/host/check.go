@@ -60,6 +60,13 @@ func (c *Config) check(where func(string) string) error {
 	case c.Database.File == "":
 		f.add("database.file", "is empty, expected a file name; its folder is made when it is missing")
 	}
+	f.within("database.low_space_percent", c.Database.LowSpacePercent, 0, 90)
+	if b := c.Database.Ballast; b < 0 || b > 1<<30 {
+		f.add("database.ballast", "found %s, expected 0B to 1GiB", b)
+	}
+	if b := c.Database.LowSpace; b < 0 {
+		f.add("database.low_space", "found %s, expected 0B or more", b)
+	}
 	c.checkBackup(f)
 	c.checkCalendar(f)
 	c.checkCauses(f)

@@ -61,6 +61,12 @@ type TLSConfig struct {
 type DatabaseConfig struct {
 	File    string `yaml:"file"`     // SQLite; its folder is made with mode 0700
 	URLFile string `yaml:"url_file"` // PostgreSQL; not in this version
+	// LowSpace and LowSpacePercent of the disk: with less room people are told.
+	LowSpace        conf.Bytes `yaml:"low_space"`
+	LowSpacePercent float64    `yaml:"low_space_percent"`
+	// Ballast is a file beside the database that is given up when the disk is
+	// full; at most a sixteenth of the disk.
+	Ballast conf.Bytes `yaml:"ballast"`
 }
 
 // BackupConfig is about verified copies of the records. Another disk is a
@@ -167,7 +173,7 @@ func Defaults() Config {
 		Version:  1,
 		Site:     SiteConfig{ID: "demo", Zone: "UTC", Locale: "en-GB", Digits: "latn"},
 		Listen:   ListenConfig{GRPC: "127.0.0.1:7443", HTTP: "127.0.0.1:7080", MQTT: "127.0.0.1:7883", Metrics: "127.0.0.1:7465"},
-		Database: DatabaseConfig{File: "turnwise-data/turnwise.db"},
+		Database: DatabaseConfig{File: "turnwise-data/turnwise.db", LowSpace: 500e6, LowSpacePercent: 15, Ballast: 16 << 20},
 		Backup:   BackupConfig{Every: Every(day), Keep: 7},
 		Calendar: CalendarConfig{DayStarts: 6 * 60},
 		Units:    UnitsConfig{Count: "ne", Mass: "kg", Diameter: "inch", Width: "cm"},

@@ -55,11 +55,27 @@ func (h *Host) newGRPC() {
 	for name := range h.grpc.GetServiceInfo() {
 		h.health.SetServingStatus(name, healthpb.HealthCheckResponse_SERVING)
 	}
+	h.health.SetServingStatus(ingestService, healthpb.HealthCheckResponse_SERVING)
 	healthpb.RegisterHealthServer(h.grpc, h.health)
 	if !beyond {
 		reflection.Register(h.grpc)
 	}
 	h.open = append(h.open, func() error { h.grpc.Stop(); return nil })
+}
+
+// ingestService is the name under which health tells whether records of agents
+// are taken.
+const ingestService = "turnwise.ingest"
+
+func (h *Host) tellIngest(taken bool) {
+	if h.health == nil {
+		return // grpc is off
+	}
+	st := healthpb.HealthCheckResponse_SERVING
+	if !taken {
+		st = healthpb.HealthCheckResponse_NOT_SERVING
+	}
+	h.health.SetServingStatus(ingestService, st)
 }
 
 // runGRPC serves until ctx ends. Streams of changes have no end of their own;

@@ -73,6 +73,7 @@ type Host struct {
 	broker      *broker.Broker // nil = off
 	heads       *heads
 	backups     *backups
+	space       *space
 	counts      *counts
 	health      *health.Server
 	grpc        *grpc.Server
@@ -135,7 +136,9 @@ func (h *Host) openStore(ctx context.Context) error {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
 	}
 	h.st, h.promises = st, st
+	h.space = newSpace(h.c.Database, h.o.Log)
 	h.backups = newBackups(&h.c, st, h.o.Log, h.o.Now)
+	h.backups.room = h.space.enough
 	h.open = append(h.open, st.Close)
 	if h.incarnation, err = st.Incarnation(ctx); err != nil {
 		return fmt.Errorf("host: read the incarnation of %s: %w", h.c.Database.File, err)
@@ -165,13 +168,18 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	}
 	h.record = record.New(h.floor, h.promises, record.Options{Calendar: cal, Log: h.o.Log})
 	h.heads = newHeads(h.st, h.o.Log)
+	h.space.tidy = h.backups.db.Shorten
+	h.space.ingest = h.tellIngest
 	h.counts = newCounts(h)
-	h.ingest = ingest.New(h.st, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
+	h.ingest = ingest.New(watched{h.st, h.space}, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
 	return nil
 }
 
 // submit takes a batch in, or tells its agent to come again.
 func (h *Host) submit(ctx context.Context, agent, machine, topic string, payload []byte) error {
+	if err := h.space.refuse(); err != nil {
+		return err
+	}
 	h.counts.waiting.Inc()
 	defer h.counts.waiting.Dec()
 	return h.ingest.Submit(ctx, agent, machine, topic, payload)
@@ -256,6 +264,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind.Go(named("floor", func() error { return h.floor.Run(back) }))
 	behind.Go(named("record", func() error { return h.record.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))
+	behind.Go(named("space", func() error { return h.space.run(back) }))
 	behind.Go(named("backups", func() error { return h.backups.run(back) }))
 
 	before, front := errgroup.WithContext(ctx)

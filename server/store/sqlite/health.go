@@ -6,7 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"os"
+	"syscall"
 	"time"
+
+	"github.com/mattn/go-sqlite3"
 
 	"turnwise/proto/wire"
 	"turnwise/server/store"
@@ -103,6 +106,30 @@ func newestRecords(ctx context.Context, db *sql.DB) error {
 		if newest < c.acked {
 			return fmt.Errorf("stream %x: found records up to %d, expected up to %d, which was acknowledged: %w", c.id, newest, c.acked, store.ErrDamaged)
 		}
+	}
+	return nil
+}
+
+// IsFull tells that an error of the store comes from a full disk, or from a
+// size that the system does not allow. What was asked for has not happened.
+func IsFull(err error) bool {
+	if e, ok := errors.AsType[sqlite3.Error](err); ok {
+		return e.Code == sqlite3.ErrFull || errors.Is(e.SystemErrno, syscall.ENOSPC) || errors.Is(e.SystemErrno, syscall.EDQUOT) || errors.Is(e.SystemErrno, syscall.EFBIG)
+	}
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT)
+}
+
+// Shorten gives the room of the database's journal back to the disk.
+func (s *Store) Shorten(ctx context.Context) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	w, err := s.writer(ctx)
+	if err != nil {
+		return err
+	}
+	var busy, frames, done int
+	if err := w.conn.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &frames, &done); err != nil {
+		return fmt.Errorf("sqlite: shorten the journal of %s: %w", s.file, err)
 	}
 	return nil
 }
