@@ -18,7 +18,7 @@ func (d *desk) finish(law forecast.Law, promise time.Time) Finish {
 		}
 		return t
 	}
-	f.P10, f.P50, f.P80, f.P90 = at(0.1), at(0.5), at(0.8), at(0.9)
+	f.P10, f.P50, f.P80, f.P90, f.P95 = at(0.1), at(0.5), at(0.8), at(0.9), at(0.95)
 	for i := range f.Beads {
 		f.Beads[i] = at((float64(i) + 0.5) / float64(len(f.Beads)))
 	}

@@ -120,11 +120,44 @@ type Outlook struct {
 
 // Finish is a distribution of finishing times.
 type Finish struct {
-	P10, P50, P80, P90 time.Time
-	Beads              [20]time.Time // equally likely, earliest first
-	MissChance         float64       // to finish after the promise
-	Refused            string        // why there is no forecast; the rest is then void
-	Basis              []string
+	P10, P50, P80, P90, P95 time.Time
+	Beads                   [20]time.Time // equally likely, earliest first
+	MissChance              float64       // to finish after the promise
+	Lateness                time.Duration // mean time by which the promise is missed, 0 when it is kept
+	Refused                 string        // why there is no forecast; the rest is then void
+	Basis                   []string
+	// History says whose stops it rests on: "machine", "group", "fleet" or
+	// "assumed"; Corrected by how many past forecasts its chances were put right.
+	History   string
+	Corrected int
+	Parts     []Part  // where the working time goes, the largest first
+	Levers    []Lever // what would help most, the largest gain first
+}
+
+// Kinds of a [Part].
+const (
+	PartRunning  = "running"  // turning at the speed it has
+	PartStop     = "stop"     // random stops of a cause
+	PartPlanned  = "planned"  // doffs, set-ups and the like, of a cause
+	PartSlow     = "slow"     // turning slower than the card says
+	PartWaiting  = "waiting"  // stops that wait for a person
+	PartProgress = "progress" // the stop in progress
+	PartHeld     = "held"     // the machine is taken away
+)
+
+// Part is working time until the finish that goes to one thing, in minutes of
+// machine time. The means of all parts add up to that of the machines.
+type Part struct {
+	Kind, Cause string
+	Mean, P90   float64 // minutes
+	Share       float64 // of the mean of all parts
+}
+
+// Lever says how much earlier the date given with 90 % would be, in working
+// minutes, if something did not happen.
+type Lever struct {
+	Kind, Cause string
+	Gain        float64
 }
 
 // OrderOutlook is one order's future.

@@ -90,8 +90,14 @@ func finishToPB(f *outlook.Finish) *pb.FinishForecast {
 		return &pb.FinishForecast{Refused: f.Refused, Basis: f.Basis}
 	}
 	out := &pb.FinishForecast{
-		P10Time: stamp(f.P10), P50Time: stamp(f.P50), P80Time: stamp(f.P80), P90Time: stamp(f.P90),
-		MissChance: f.MissChance, Basis: f.Basis,
+		P10Time: stamp(f.P10), P50Time: stamp(f.P50), P80Time: stamp(f.P80), P90Time: stamp(f.P90), P95Time: stamp(f.P95),
+		MissChance: f.MissChance, ExpectedLateness: durationpb.New(f.Lateness), Basis: f.Basis, History: f.History, CorrectedByCount: int32(f.Corrected),
+	}
+	for _, p := range f.Parts {
+		out.Parts = append(out.Parts, &pb.TimePart{Kind: p.Kind, Cause: p.Cause, MeanMinutes: p.Mean, P90Minutes: p.P90, Share: p.Share})
+	}
+	for _, l := range f.Levers {
+		out.Levers = append(out.Levers, &pb.Lever{Kind: l.Kind, Cause: l.Cause, P90GainMinutes: l.Gain})
 	}
 	for _, t := range f.Beads {
 		if !t.IsZero() {

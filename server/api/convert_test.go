@@ -132,7 +132,10 @@ func TestMachineToPB(t *testing.T) {
 
 func TestOrderToPB(t *testing.T) {
 	now := time.Unix(1.8e9, 0)
-	f := outlook.Finish{P10: now, P50: now, P80: now, P90: now, MissChance: 0.4, Basis: []string{"K01: 212 stops"}}
+	f := outlook.Finish{
+		P10: now, P50: now, P80: now, P90: now, P95: now, MissChance: 0.4, Lateness: time.Hour, Basis: []string{"K01: 212 stops"}, History: "machine", Corrected: 120,
+		Parts: []outlook.Part{{Kind: outlook.PartStop, Cause: "yarn", Mean: 3, P90: 5, Share: 0.1}}, Levers: []outlook.Lever{{Kind: outlook.PartStop, Cause: "yarn", Gain: 2}},
+	}
 	for i := range f.Beads {
 		f.Beads[i] = now.Add(time.Duration(i) * time.Hour)
 	}
