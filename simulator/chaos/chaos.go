@@ -15,6 +15,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	pb "turnwise/proto/turnwisepb"
@@ -294,7 +295,11 @@ func (m *mill) strike(h hit) *station {
 // checkAlive notes programs that have ended by themselves, and starts them.
 func (m *mill) checkAlive() {
 	if m.server != nil && m.server.over() {
-		m.note("server ended by itself: %v: %s", m.server.err, tail(m.log("server"), 3))
+		// One that starts on a full disk ends; a service manager tries again.
+		starting := m.server.born.Before(m.roomAgain) && strings.Contains(tail(m.log("server"), 1), "no space left on device")
+		if !starting {
+			m.note("server ended by itself: %v: %s", m.server.err, tail(m.log("server"), 3))
+		}
 		m.server = nil
 		if err := m.startServer(); err != nil {
 			m.note("%v", err)

@@ -281,10 +281,7 @@ func filling(ctx context.Context, m *mill, s *station) (func() error, bool, erro
 	}
 	return func() error {
 		pause(ctx.Done(), fullFor)
-		err := os.Remove(file)
-		if errors.Is(err, os.ErrNotExist) {
-			err = nil // the power went before the file was on the disk
-		}
+		err := unfill(file)
 		m.doubt(s, since)
 		m.setBlind(s, false)
 		return err

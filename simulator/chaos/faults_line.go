@@ -2,6 +2,7 @@ package chaos
 
 import (
 	"context"
+	"time"
 
 	"turnwise/simulator/plc"
 )
@@ -26,16 +27,16 @@ func cuttingAll(_ context.Context, m *mill, _ *station) (func() error, bool, err
 // breaking spoils all answers of one machine. The others of the same agent
 // must be read meanwhile.
 func breaking(f plc.Fault) inject {
-	return func(_ context.Context, m *mill, s *station) (func() error, bool, error) {
+	return func(ctx context.Context, m *mill, s *station) (func() error, bool, error) {
 		c := m.oneOf(s)
-		before, proc := map[*cylinder]int{}, s.proc
+		c.breakLine(f)
+		before := map[*cylinder]int{}
 		for _, n := range s.machines {
 			before[n] = n.seen()
 		}
-		c.breakLine(f)
 		return func() error {
 			for n, looks := range before {
-				if n != c && m.alone && proc != nil && s.proc == proc && n.seen() == looks {
+				if n != c && m.alone && s.proc != nil && !n.readAgain(ctx, looks) {
 					m.note("%s was not read while %s gave wrong answers", n.id, c.id)
 				}
 			}
@@ -43,6 +44,17 @@ func breaking(f plc.Fault) inject {
 			return nil
 		}, true, nil
 	}
+}
+
+// readAgain waits until a machine is read after so many looks. Half a minute
+// is no measure of speed: another machine's fault may not stop the reading.
+func (c *cylinder) readAgain(ctx context.Context, looks int) bool {
+	for until := time.Now().Add(30 * time.Second); c.seen() == looks; {
+		if time.Now().After(until) || !pause(ctx.Done(), 20*time.Millisecond) {
+			return false
+		}
+	}
+	return true
 }
 
 func (m *mill) oneOf(s *station) *cylinder { return s.machines[m.rng.IntN(len(s.machines))] }

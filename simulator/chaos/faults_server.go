@@ -88,9 +88,10 @@ func fillingServer(ctx context.Context, m *mill, _ *station) (func() error, bool
 				m.note("a server whose disk is full does not answer: %v", err)
 			}
 		}
-		if err := os.Remove(file); err != nil && !errors.Is(err, os.ErrNotExist) {
+		if err := unfill(file); err != nil {
 			return err
 		}
+		m.roomAgain = time.Now()
 		return nil
 	}, true, nil
 }

@@ -141,6 +141,18 @@ func fill(dir string) (string, error) {
 	return file, nil
 }
 
+// unfill makes room again, for good: a power cut must not bring the file back.
+func unfill(file string) error {
+	if err := os.Remove(file); err != nil && !errors.Is(err, os.ErrNotExist) {
+		return err // it may be gone: the power went before it was on the disk
+	}
+	dir, err := os.Open(filepath.Dir(file))
+	if err != nil {
+		return err
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}
+
 // fullName is the file that fills a small disk.
 const fullName = "full"
 

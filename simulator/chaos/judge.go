@@ -157,6 +157,7 @@ func (c *cylinder) endings(gens map[int]*generation) []window {
 
 func (v *verdict) stops(c *cylinder, t *pb.MachineTotals, gens map[int]*generation) {
 	n := countable(c.sights, gens)
+	n.most += len(c.others)
 	v.stopsTruth, v.stopsStored = v.stopsTruth+int64(len(c.stops)), v.stopsStored+t.GetStops()
 	v.stopsLeast, v.stopsMost = v.stopsLeast+n.least, v.stopsMost+n.most
 	s := t.GetStops()

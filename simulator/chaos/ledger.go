@@ -65,6 +65,7 @@ type cylinder struct {
 	shifts []shift
 	wraps  int
 	sights []sight
+	others []sight       // of a reader that nobody should have started; stops only
 	firsts time.Duration // of the first look; 0 = none yet
 	lasts  time.Duration
 
@@ -107,10 +108,14 @@ func (c *cylinder) look(second bool) plc.Look {
 	} else if !c.hold {
 		l.RPM = 600
 	}
-	if second || c.garbled {
+	now := c.now()
+	if second {
+		c.noteOther(now)
 		return l
 	}
-	now := c.now()
+	if c.garbled {
+		return l
+	}
 	c.looks++
 	if c.glitchN > 0 {
 		c.glitchN--
@@ -123,6 +128,20 @@ func (c *cylinder) look(second bool) plc.Look {
 	c.noteSight(now, l.Turns)
 	c.noteShift(now)
 	return l
+}
+
+// noteOther notes that a second reader sees a stop: it may tell of it too.
+func (c *cylinder) noteOther(now time.Duration) {
+	if c.input == none {
+		return
+	}
+	if n := len(c.others); n > 0 {
+		if s := &c.others[n-1]; s.input == c.input && now-s.to < time.Second {
+			s.to = now
+			return
+		}
+	}
+	c.others = append(c.others, sight{from: now, to: now, calls: 1, input: c.input})
 }
 
 func (c *cylinder) noteSight(now time.Duration, shown int64) {

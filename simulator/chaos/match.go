@@ -51,6 +51,11 @@ func (c *cylinder) lookedAt(s stop, gens map[int]*generation) (looks int64, sure
 		g := gens[v.gen]
 		sure = sure || g == nil && v.calls >= 3 || g != nil && g.surely(v)
 	}
+	for _, v := range c.others {
+		if v.input == s.input && v.from <= c.endOf(s) && v.to >= s.begin {
+			looks++
+		}
+	}
 	return looks, sure
 }
 

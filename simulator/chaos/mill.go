@@ -67,6 +67,7 @@ type mill struct {
 	conn          *grpc.ClientConn
 	backup        string // newest one that the agents can make good; "" = none
 	backups       int
+	roomAgain     time.Time // when the server's disk was full last
 	logRead       int64
 	copied        map[string]bool // agents whose journal was copied
 	broken        bool            // a journal was damaged or lost with what it held
