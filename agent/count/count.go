@@ -69,6 +69,11 @@ const wrapShare = 16
 // register only now and then. A counter that stood may move by that much more.
 const lag = 3 * time.Second
 
+// blind is the longest time over which one reading is believed. What a longer
+// one may show is so much that a value read wrong, or torn between its words,
+// would pass for turning: such a step needs one further reading.
+const blind = 15 * time.Second
+
 // Counter decides about the readings of one raw counter. It holds no reading:
 // what is known of one machine is a [State].
 type Counter struct {
@@ -184,8 +189,10 @@ func (c Counter) judge(st State, s Sample) (State, Verdict) {
 	case bound >= c.modulus && (!forward || bound-d >= c.modulus):
 		// It may have fallen, or gone round once more than it shows.
 		return doubt(st, s, Ambiguous)
-	case forward && d <= bound:
+	case forward && d <= min(bound, c.Bound(blind)):
 		return c.count(st, s, d)
+	case forward && d <= bound:
+		return doubt(st, s, stepped)
 	case forward:
 		return doubt(st, s, Preset)
 	case d <= bound && bound <= c.modulus/wrapShare:

@@ -95,8 +95,20 @@ func TestStep(t *testing.T) {
 		}, []link{{FirstSight, 0, 0, 0}, {Ambiguous, 60_000, 100, 216_002}}, "100, 65,636, 131,172 or 196,708 counts"},
 
 		{"16 bits, long unwatched, one solution", Options{Bits: 16}, []read{
-			{0, 10_000, NewLife, 10_000}, {15 * time.Hour, 50_000, Counted, 50_000},
+			{0, 10_000, NewLife, 10_000}, {15 * time.Hour, 50_000, Held, 10_000}, {half, 50_000, Counted, 50_000},
 		}, []link{{FirstSight, 0, 0, 0}}, "67,502 were possible; 40,000 is, 105,536 is not"},
+
+		{"torn reading after days unwatched", Options{Bits: 32}, []read{
+			{0, 1000, NewLife, 1000}, {72 * time.Hour, 0x11000, Held, 1000}, {half, 0x1001, Held, 1000}, {half, 0x1001, Counted, 0x1001},
+		}, []link{{FirstSight, 0, 0, 0}}, "324,002 counts were possible: a step over more than 15 s needs a second reading"},
+
+		{"up to 15 s are believed at once", Options{Bits: 32}, []read{
+			{0, 1000, NewLife, 1000}, {15 * time.Second, 1015, Counted, 1015}, {16 * time.Second, 1037, Held, 1015}, {half, 1037, Counted, 1037},
+		}, []link{{FirstSight, 0, 0, 0}}, "bound of 15 s ceil(1.25*15)+2 = 21; 22 counts in 16 s are possible, and are confirmed"},
+
+		{"sixteen bits go on round while a step is confirmed", Options{Bits: 16}, []read{
+			{0, 2, NewLife, 2}, {15 * time.Hour, 65_534, Held, 2}, {4 * time.Second, 1, Counted, 65_537},
+		}, []link{{FirstSight, 0, 0, 0}}, "65,532 counts, then three over the end"},
 
 		{"small counter falls and climbs", Options{Bits: 32}, []read{
 			{0, 2, NewLife, 2}, {half, 0, Held, 2}, {time.Second, 2, Held, 2}, {time.Second, 3, NewLife, 3},

@@ -5,9 +5,12 @@ import (
 	"time"
 )
 
-// wrapped is a suspicion of its own: the counter ran over its end. It needs
-// one further reading and ends as a plain count.
-const wrapped Link = 0
+// Suspicions that need one further reading and end as a plain count: wrapped,
+// the counter ran over its end; stepped, it went far while nobody looked.
+const (
+	wrapped Link = 0
+	stepped Link = Ambiguous + 1
+)
 
 // A source that never shows two readings that follow each other is given up
 // after so many and so long: a new life begins, so that somebody looks.
@@ -54,7 +57,7 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	case old && !on:
 		// A momentary value, or one torn between its two words: the line
 		// before goes on as if it had not been.
-		return c.count(st, s, d)
+		return c.judge(st, s)
 	case !on:
 		next, v := c.judge(st, s)
 		if next.held.on && next.held.strange >= strangeReadings && s.At-next.held.lost >= strangeFor {
@@ -64,7 +67,10 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	}
 	h.either = h.either || old
 	h.raw, h.at = s.Raw, s.At
-	if h.why == wrapped && !h.either {
+	switch {
+	case h.why == stepped:
+		return c.count(st, s, c.distance(st.Raw, h.first)+c.distance(h.first, s.Raw))
+	case h.why == wrapped && !h.either:
 		return c.count(st, s, d)
 	}
 	if s.At-h.confirmed >= confirmApart {

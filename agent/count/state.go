@@ -86,7 +86,7 @@ func (s *State) UnmarshalBinary(b []byte) error {
 	d(&out.At)
 	d(&out.Moved)
 	if h := &out.held; h.on && !bad {
-		if len(b) == 0 || Link(b[0]) > Ambiguous {
+		if len(b) == 0 || Link(b[0]) > stepped {
 			return fmt.Errorf("count: %w: no reason for the doubt", ErrState)
 		}
 		h.why, b = Link(b[0]), b[1:]

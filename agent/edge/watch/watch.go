@@ -279,9 +279,11 @@ func (p *pass) newLife(v count.Verdict) {
 // elapsed is the time since the last good reading. Across boots it is only
 // known as well as the wall clocks are; a counter that is wide enough is then
 // given all the time that a journal holds, so that a box whose clock stood
-// while it was off takes no true count for a jump.
+// while it was off takes no true count for a jump. More than two years are not
+// believed to a clock that nobody set: what a machine makes in 70 would let any
+// value of its counter pass for turning.
 func (p *pass) elapsed() time.Duration {
-	const long = 35 * 24 * time.Hour
+	const long, longest = 35 * 24 * time.Hour, 2 * 365 * 24 * time.Hour
 	last, now := p.st.Last, p.r.At
 	if last.Boot == now.Boot {
 		return time.Duration(now.Boottime - last.Boottime)
@@ -293,9 +295,9 @@ func (p *pass) elapsed() time.Duration {
 	case last.Quality >= source.NTPSynced && now.Quality >= source.NTPSynced:
 		return wall
 	case p.w.counter.Bound(long) <= p.w.counter.Modulus()/16:
-		return max(long, wall)
+		return min(max(long, wall), longest)
 	}
-	return wall
+	return min(wall, longest)
 }
 
 var linkKinds = map[count.Link]wirepb.LinkKind{
