@@ -16,7 +16,11 @@ func Batch(agent, machine string, b *wirepb.Batch, received time.Time) store.Bat
 		Agent: agent, Machine: machine, FirstSeq: b.GetFirstSeq(), HeadSeq: b.GetHeadSeq(), Received: received,
 		Records: make([]store.Record, len(b.GetRecords())),
 		Clock: store.Clock{
-			Boot: b.GetClock().GetBoot(), Boottime: b.GetClock().GetBoottimeNs(), Wall: b.GetClock().GetWallNs(), Synced: synced(b.GetClock().GetQuality()),
+			Boot: b.GetClock().GetBoot(), Boottime: b.GetClock().GetBoottimeNs(), Wall: b.GetClock().GetWallNs(), Synced: sealed.Synced(b.GetClock().GetQuality()),
+			Server: store.ServerClock{
+				Told: b.GetClock().GetServer() != nil, Measured: b.GetClock().GetServer().GetMeasured(),
+				Offset: b.GetClock().GetServer().GetOffsetNs(), Error: b.GetClock().GetServer().GetErrorNs(),
+			},
 		},
 	}
 	copy(x.Stream[:], b.GetStreamId())
@@ -39,10 +43,6 @@ func Batch(agent, machine string, b *wirepb.Batch, received time.Time) store.Bat
 	return x
 }
 
-func synced(q wirepb.ClockQuality) bool {
-	return q == wirepb.ClockQuality_CLOCK_QUALITY_NTP_SYNCED || q == wirepb.ClockQuality_CLOCK_QUALITY_SERVER_SYNCED
-}
-
 // Wire turns a batch of the store into a message and seals its records, for
 // tools and tests that speak as an agent.
 func Wire(b store.Batch) (*wirepb.Batch, error) {
@@ -52,6 +52,9 @@ func Wire(b store.Batch) (*wirepb.Batch, error) {
 	}
 	if b.Clock.Synced {
 		p.Clock.Quality = wirepb.ClockQuality_CLOCK_QUALITY_NTP_SYNCED
+	}
+	if s := b.Clock.Server; s.Told {
+		p.Clock.Server = &wirepb.ServerClock{Measured: s.Measured, OffsetNs: s.Offset, ErrorNs: s.Error}
 	}
 	for index, boot := range b.Boots {
 		p.Boots = append(p.Boots, &wirepb.Boot{Index: index, BootId: boot[:]})

@@ -114,6 +114,15 @@ type Clock struct {
 	Boottime int64
 	Wall     int64
 	Synced   bool
+	Server   ServerClock
+}
+
+// ServerClock is what an agent knows of the server's clock.
+type ServerClock struct {
+	Told     bool  // the agent measures it
+	Measured bool  // in this boot; else the rest is void
+	Offset   int64 // ns to be added to Boottime
+	Error    int64 // ns, at most
 }
 
 // Record is one record with its sealed bytes. Kind is one of the pointer
@@ -126,6 +135,7 @@ type Record struct {
 	Boot     uint32
 	Boottime int64
 	Wall     int64
+	Synced   bool // the agent's wall clock was disciplined then
 	Kind     any
 }
 
@@ -139,6 +149,7 @@ type (
 		FromBoottime int64
 		PerRev       uint32 // counts in one revolution, at least 1
 		TimeUnknown  bool
+		Inched       bool // by hand or by the inching button
 	}
 	StopBegin struct {
 		Stop  ID

@@ -12,7 +12,8 @@ func (u *Sender) ServerOffset(now int64) (add, uncertainty time.Duration, ok boo
 	return u.offset.get(now)
 }
 
-// offset is the best of the measurements by four time stamps.
+// offset is the best of the measurements by four time stamps. A process lives
+// in one boot.
 type offset struct {
 	mu   sync.Mutex
 	ok   bool
@@ -30,13 +31,16 @@ func (o *offset) measure(sent, received, answered, back int64) {
 	if sent <= 0 || received <= 0 || answered < received || trip < 0 {
 		return
 	}
+	add := (received - sent + answered - back) / 2
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if o.ok && trip/2 > o.half+int64(drift*float64(back-o.at)) {
+	known := o.half + int64(drift*float64(back-o.at))
+	// Two measurements that cannot both be true: the server's clock was set.
+	set := max(add-o.add, o.add-add) > known+trip/2+int64(time.Millisecond)
+	if o.ok && !set && trip/2 > known {
 		return
 	}
-	o.ok, o.half, o.at = true, trip/2, back
-	o.add = (received - sent + answered - back) / 2
+	o.ok, o.half, o.at, o.add = true, trip/2, back, add
 }
 
 func (o *offset) get(now int64) (add, uncertainty time.Duration, ok bool) {

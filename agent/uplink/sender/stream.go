@@ -250,7 +250,11 @@ func (u *Sender) startWaiting(s *stream, now time.Time) {
 }
 
 func (u *Sender) agentClock(at source.Instant) *wirepb.AgentClock {
-	return &wirepb.AgentClock{Boot: u.j.Boot(at.Boot), BoottimeNs: at.Boottime, WallNs: at.Wall, Quality: quality(at.Quality)}
+	server := new(wirepb.ServerClock)
+	if add, off, ok := u.ServerOffset(at.Boottime); ok {
+		server = &wirepb.ServerClock{Measured: true, OffsetNs: int64(add), ErrorNs: int64(off)}
+	}
+	return &wirepb.AgentClock{Boot: u.j.Boot(at.Boot), BoottimeNs: at.Boottime, WallNs: at.Wall, Quality: quality(at.Quality), Server: server}
 }
 
 func quality(q source.Quality) wirepb.ClockQuality {

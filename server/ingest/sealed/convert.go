@@ -37,8 +37,13 @@ func Decode(body []byte, r *store.Record) error {
 	if err != nil {
 		return fmt.Errorf("record %d: %w", r.Seq, err)
 	}
-	r.Boot, r.Boottime, r.Wall, r.Kind = p.GetBoot(), p.GetBoottimeNs(), p.GetWallNs(), kind
+	r.Boot, r.Boottime, r.Wall, r.Synced, r.Kind = p.GetBoot(), p.GetBoottimeNs(), p.GetWallNs(), Synced(p.GetClock()), kind
 	return nil
+}
+
+// Synced tells whether a wall clock was disciplined.
+func Synced(q wirepb.ClockQuality) bool {
+	return q == wirepb.ClockQuality_CLOCK_QUALITY_NTP_SYNCED || q == wirepb.ClockQuality_CLOCK_QUALITY_SERVER_SYNCED
 }
 
 func fromKind(p *wirepb.Record) (any, error) {
@@ -50,6 +55,7 @@ func fromKind(p *wirepb.Record) (any, error) {
 			Life: life, From: x.GetFrom(), To: x.GetTo(), RawTo: x.GetRawTo(), RawBits: x.GetRawBits(),
 			FromBoottime: x.GetFromBoottimeNs(), PerRev: max(x.GetCountsPerRevolution(), 1),
 			TimeUnknown: x.GetQuality() == wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN,
+			Inched:      x.GetQuality() == wirepb.CountQuality_COUNT_QUALITY_INCHED,
 		}, err
 	case *wirepb.Record_StopBegin:
 		x := k.StopBegin
@@ -134,11 +140,17 @@ var links = map[wirepb.LinkKind]string{
 // batches. What the store does not keep (digests) is left out.
 func Wire(r store.Record) *wirepb.Record {
 	p := &wirepb.Record{Seq: r.Seq, Boot: r.Boot, BoottimeNs: r.Boottime, WallNs: r.Wall}
+	if r.Synced {
+		p.Clock = wirepb.ClockQuality_CLOCK_QUALITY_NTP_SYNCED
+	}
 	switch k := r.Kind.(type) {
 	case *store.CountSpan:
 		q := wirepb.CountQuality_COUNT_QUALITY_SURE
-		if k.TimeUnknown {
+		switch {
+		case k.TimeUnknown:
 			q = wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN
+		case k.Inched:
+			q = wirepb.CountQuality_COUNT_QUALITY_INCHED
 		}
 		p.Kind = &wirepb.Record_CountSpan{CountSpan: &wirepb.CountSpan{
 			LifeId: k.Life[:], From: k.From, To: k.To, RawTo: k.RawTo, RawBits: k.RawBits,

@@ -18,6 +18,7 @@ func TestBothWays(t *testing.T) {
 	for _, kind := range []any{
 		&store.CountSpan{Life: store.ID{1}, From: 5, To: 9, RawTo: 9, RawBits: 16, FromBoottime: -7, PerRev: 3, TimeUnknown: true},
 		&store.CountSpan{Life: store.ID{1}, PerRev: 1},
+		&store.CountSpan{Life: store.ID{1}, From: 5, To: 6, PerRev: 1, Inched: true},
 		&store.StopBegin{Stop: store.ID{2}, Input: true, Cause: "yarn", Side: "top", At: 9},
 		&store.StopBegin{Stop: store.ID{2}},
 		&store.StopEnd{Stop: store.ID{2}, At: 9, Earliest: 4},
@@ -31,7 +32,7 @@ func TestBothWays(t *testing.T) {
 		&store.ClockStep{Delta: -time.Second},
 		nil,
 	} {
-		want := store.Record{Seq: 12, Boot: 1, Boottime: 500, Wall: 900, Kind: kind}
+		want := store.Record{Seq: 12, Boot: 1, Boottime: 500, Wall: 900, Synced: true, Kind: kind}
 		s, err := wire.Seal(make([]byte, wire.IDLen), Wire(want))
 		if err != nil {
 			t.Fatalf("%T: %v", kind, err)

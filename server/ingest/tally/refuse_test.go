@@ -50,7 +50,7 @@ func TestOffset(t *testing.T) {
 	ns := func(d time.Duration) int64 { return received.Add(d).UnixNano() }
 	b := func(wall time.Duration) *store.Batch {
 		return &store.Batch{
-			Received: received, Clock: store.Clock{Boot: 1, Boottime: 500, Wall: ns(wall)},
+			Received: received, Clock: store.Clock{Boot: 1, Boottime: 500, Wall: ns(wall), Synced: true},
 			Records: []store.Record{{Boot: 2, Boottime: 70, Wall: ns(-time.Hour)}, {Boot: 3, Boottime: 90, Wall: ns(time.Hour)}, {Boot: 4, Boottime: 10, Wall: 5}},
 		}
 	}
@@ -68,7 +68,7 @@ func TestOffset(t *testing.T) {
 		{"another boot from the future follows what is known", 0, 3, last*1e6 - 90},
 		{"another boot from 1970 too", 0, 4, last*1e6 - 10},
 	} {
-		if got := Offset(b(c.wall), c.boot, last); got != c.want {
+		if got := Offset(b(c.wall), c.boot, 0, last); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}

@@ -58,6 +58,8 @@ type Machine struct {
 	after map[LifeKey][]LifeKey
 	// Jobs are the starts of the assignments, ascending.
 	Jobs []int64
+
+	set int64 // since when the record in hand is on the scale of a clock that was set
 }
 
 // Stop is a stop as its records tell it so far.
@@ -115,6 +117,7 @@ func NewChanges(find func(store.ID) *Stop) *Changes {
 // a refused record changed nothing.
 func (m *Machine) Apply(stream int64, r *store.Record, place Places, c *Changes) (refused string) {
 	t := place.At(r.Boot, r.Boottime)
+	m.set = place.setAt(r.Boot, r.Boottime)
 	switch k := r.Kind.(type) {
 	case *store.CountSpan:
 		return m.span(stream, k, r, t, place, c)
@@ -153,6 +156,9 @@ func (m *Machine) watch(stream, from, t int64, h how, reason string, c *Changes)
 	}
 	if t <= m.Last {
 		return
+	}
+	if stream == m.Stream && m.set > m.Last {
+		m.book(m.Last, min(m.set, t), unknown, "the server's clock was set", c)
 	}
 	if stream != m.Stream {
 		// Another agent has taken over: nobody watched in between, and what

@@ -35,9 +35,10 @@ func (k *work) noteOrder(m *machine, st *stream, first uint64) error {
 	return nil
 }
 
-// noteBounds writes down that the instants of a record were moved.
+// noteBounds writes down that the instants of a record were moved, or may be
+// by a later version that knows its kind.
 func (k *work) noteBounds(st *stream, r *store.Record, received time.Time) error {
-	if !moved(st.places, r) {
+	if r.Kind != nil && !moved(st.places, r) {
 		return nil
 	}
 	if _, err := k.w.exec(k.ctx, `INSERT INTO bounded (stream_num, seq, received_ns) VALUES (?, ?, ?)`, st.num, int64(r.Seq), received.UnixNano()); err != nil {
@@ -48,7 +49,7 @@ func (k *work) noteBounds(st *stream, r *store.Record, received time.Time) error
 
 // moved tells whether the bounds of places move any instant of a record.
 func moved(p tally.Places, r *store.Record) bool {
-	free := tally.Places{Offsets: p.Offsets}
+	free := p.Free()
 	at := func(boottime int64) bool { return p.At(r.Boot, boottime) != free.At(r.Boot, boottime) }
 	switch k := r.Kind.(type) {
 	case *store.CountSpan:
@@ -178,7 +179,7 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, countsOnly bool, 
 	if err != nil {
 		return err
 	}
-	free := tally.Places{Offsets: x.st.places.Offsets}
+	free := x.st.places.Free()
 	// Kind 0 was not known to the server that stored it, and not booked.
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
 		var seq int64

@@ -2,9 +2,7 @@ package sqlite
 
 import (
 	"context"
-	"crypto/sha256"
 	"database/sql"
-	"encoding/binary"
 	"fmt"
 	"maps"
 	"slices"
@@ -130,6 +128,16 @@ func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 		out.Reason = fmt.Sprintf("the batch begins at %d, the store has everything up to %d", b.FirstSeq, st.acked)
 		return nil, nil
 	}
+	if len(fresh) > 0 && k.unmeasured(st, b) {
+		out.Verdict = store.NeedFrom
+		out.Reason = "the clock of a new boot is measured before its records are booked: send again"
+		return nil, nil
+	}
+	if len(fresh) > 0 {
+		if err := k.followClock(st, b); err != nil {
+			return nil, err
+		}
+	}
 	n, why, err := k.believed(m, st, b, fresh)
 	if err != nil {
 		return nil, err
@@ -152,7 +160,7 @@ func (k *work) stream(b *store.Batch, m *machine) (*stream, error) {
 	}
 	st := &stream{
 		id: b.Stream, agent: b.Agent, machine: b.Machine, run: runOf(b),
-		boots: map[uint32]store.ID{}, places: tally.Places{Offsets: map[uint32]int64{}},
+		boots: map[uint32]store.ID{}, booked: map[uint32]int64{}, places: newPlaces(),
 	}
 	res, err := k.w.exec(k.ctx, `INSERT INTO stream (id, agent, machine_num, acked, horizon, records, run, run_boot, run_boottime, past_runs, frozen)
 		VALUES (?, ?, ?, 0, 0, 0, ?, ?, ?, x'', '')`, st.id[:], st.agent, m.num, st.run.id[:], st.run.boot[:], st.run.boottime)
@@ -274,6 +282,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 		if err := k.noteBounds(st, r, b.Received); err != nil {
 			return err
 		}
+		st.book(r)
 		refused := strange(m, st, r)
 		if refused == "" {
 			refused = m.Apply(st.num, r, st.places, c)
@@ -293,54 +302,6 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 	st.acked = fresh[len(fresh)-1].Seq
 	st.records += int64(len(fresh))
 	k.streams[st] = true
-	return nil
-}
-
-// place makes sure that the boots of a record have their offset.
-func (k *work) place(m *machine, st *stream, b *store.Batch, r *store.Record) error {
-	switch r.Kind.(type) {
-	case *store.CountSpan, *store.StopBegin, *store.StopEnd, *store.StateGap, *store.LifeLink:
-	default:
-		return nil // not booked in time
-	}
-	if err := k.placeBoot(m, st, b, r.Boot); err != nil {
-		return err
-	}
-	if g, ok := r.Kind.(*store.StateGap); ok {
-		return k.placeBoot(m, st, b, g.FromBoot)
-	}
-	return nil
-}
-
-func (k *work) placeBoot(m *machine, st *stream, b *store.Batch, idx uint32) error {
-	if _, ok := st.places.Offsets[idx]; ok {
-		return nil
-	}
-	boot, named := b.Boots[idx]
-	if !named {
-		// A boot without a name is at least not the same as any other.
-		h := sha256.New()
-		h.Write(st.id[:])
-		_ = binary.Write(h, binary.BigEndian, idx)
-		boot = id(h.Sum(nil))
-	}
-	key := bootKey{st.agent, boot}
-	offset, known := k.w.boots[key]
-	if !known {
-		last := int64(0)
-		if m.Heard {
-			last = m.Last
-		}
-		offset = tally.Offset(b, idx, last)
-		k.w.boots[key] = offset
-		if _, err := k.w.exec(k.ctx, `INSERT INTO boot (agent, id, offset_ns) VALUES (?, ?, ?)`, st.agent, boot[:], offset); err != nil {
-			return fmt.Errorf("store a boot of agent %s: %w", st.agent, err)
-		}
-	}
-	st.boots[idx], st.places.Offsets[idx] = boot, offset
-	if _, err := k.w.exec(k.ctx, `INSERT OR REPLACE INTO stream_boot (stream_num, idx, boot) VALUES (?, ?, ?)`, st.num, idx, boot[:]); err != nil {
-		return fmt.Errorf("store a boot of stream %x: %w", st.id, err)
-	}
 	return nil
 }
 
@@ -394,6 +355,9 @@ func (k *work) flush() (heads map[store.ID]uint64, err error) {
 			begin_ms = ?, covers = ?, fence_ms = ?, closed = ? WHERE num = ?`,
 			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, begin, st.covers, fence, st.closed, st.num); err != nil {
 			return nil, fmt.Errorf("store stream %x: %w", st.id, err)
+		}
+		if err := k.saveBooked(st); err != nil {
+			return nil, err
 		}
 	}
 	for _, m := range slices.SortedFunc(maps.Keys(k.machines), func(a, b *machine) int { return int(a.num - b.num) }) {

@@ -171,10 +171,11 @@ func TestVerifyOlderSchema(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	old := `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE life_join; DELETE FROM goose_db_version WHERE version_id > 1;`
+	old := `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE life_join; DROP TABLE boot_line; DROP VIEW v1_totals; DELETE FROM goose_db_version WHERE version_id > 1;`
 	for table, columns := range map[string]string{
 		"life":    "raw ext raw_bits read_ms read_stream read_boot read_boottime prev prev_per_rev prev_to",
-		"account": "life life_per_rev gone", "stream": "begin_ms covers fence_ms closed", "agent_machine": "turn",
+		"account": "life life_per_rev gone inched", "stream": "begin_ms covers fence_ms closed unread", "agent_machine": "turn",
+		"stream_boot": "booked_ns", "rollup": "inched", "meta": "kinds",
 	} {
 		for column := range strings.FieldsSeq(columns) {
 			old += fmt.Sprintf("ALTER TABLE %s DROP COLUMN %s;", table, column)

@@ -48,8 +48,11 @@ type stream struct {
 	past           []store.ID // runs before, newest last
 	frozen         string
 	reach
-	boots  map[uint32]store.ID
-	places tally.Places
+	boots   map[uint32]store.ID
+	places  tally.Places
+	booked  map[uint32]int64 // newest boottime booked, by boot index
+	touched []uint32         // of which that is not written yet
+	asked   int              // how often a measurement of the clock was waited for
 }
 
 // run is one process of an agent and the clock with which it first spoke.
@@ -368,7 +371,7 @@ func (w *writer) loadAgents(ctx context.Context) error {
 func (w *writer) loadStreams(ctx context.Context) error {
 	byNum := map[int64]*stream{}
 	err := each(ctx, w.conn, func(rows *sql.Rows) error {
-		st := &stream{boots: map[uint32]store.ID{}, places: tally.Places{Offsets: map[uint32]int64{}}}
+		st := &stream{boots: map[uint32]store.ID{}, booked: map[uint32]int64{}, places: newPlaces()}
 		var sid, rid, rboot, past []byte
 		var acked, horizon int64
 		var begin, fence sql.NullInt64
@@ -404,21 +407,5 @@ func (w *writer) loadStreams(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	return each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num int64
-		var idx uint32
-		var b []byte
-		if err := rows.Scan(&num, &idx, &b); err != nil {
-			return err
-		}
-		st := byNum[num]
-		if st == nil {
-			return fmt.Errorf("boot of stream number %d, which is not in the store: %w", num, store.ErrDamaged)
-		}
-		st.boots[idx] = id(b)
-		if o, ok := w.boots[bootKey{st.agent, id(b)}]; ok {
-			st.places.Offsets[idx] = o
-		}
-		return nil
-	}, `SELECT stream_num, idx, boot FROM stream_boot`)
+	return w.loadClocks(ctx, byNum)
 }
