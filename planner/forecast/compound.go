@@ -4,9 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"math"
-	"math/cmplx"
-
-	"gonum.org/v1/gonum/dsp/fourier"
 )
 
 // ErrInput is inside every error of this package: there is no forecast, and why.
@@ -32,265 +29,131 @@ type Repeat struct {
 	Durations Durations
 }
 
+// Sum is a running time with all the standing that comes with it: random stops of
+// every cause, whose clock is the running time, and repeats.
+type Sum struct {
+	// Run is the running time, minutes; RunSD its standard deviation where speed is
+	// not certain, at most 0.3 of Run.
+	Run, RunSD float64
+	Stops      []Stops
+	Repeats    []Repeat
+	// Common is the shape of a gamma factor with mean 1 that multiplies the rates of
+	// all causes alike, as yarn of a good or bad lot does; 0 = no such factor.
+	Common float64
+}
+
 const (
 	// maxMinutes bounds running and standing time: two years.
-	maxMinutes = 2 * 365 * 24 * 60
-	maxRepeats = 1_000_000
-	// cells of the lattice. More are taken if the step would be coarser than
-	// coarsest times the spread of the law.
-	minCells, maxCells = 1024, 16384
-	coarsest           = 1.0 / 40
-	finestStep         = 1.0 / 64 // minutes
-	// tailLeft is the mass that may lie beyond the lattice.
-	tailLeft = 1e-4
-	// tilt damps what wraps round from beyond the lattice by exp(-tilt).
-	tilt = 12.0
+	maxMinutes  = 2 * 365 * 24 * 60
+	maxRepeats  = 1_000_000
+	maxRunDoubt = 0.3
 )
 
-// Compound is the law of run minutes of running plus all the standing that comes
-// with it: random stops of every cause, whose clock is the running time, and
-// repeats. It is computed by inversion of the transform on a lattice (Panjer's
-// recursion gives the same numbers and is the test); the chance beyond the
-// lattice is below 1e-4 and is laid on its last point.
+// Compound is the law of run minutes of running plus stops and repeats, computed by
+// inversion of its transform on a lattice: the CDF is right within 1e-3, or
+// within a quarter of a minute where the law has steps (with gamma shapes below 1 the
+// very first minutes of long work may be off by 2e-3). Panjer's
+// recursion and simulation compute the same in its tests.
 func Compound(run float64, stops []Stops, repeats []Repeat) (Law, error) {
-	return compound(run, stops, repeats, 0, nil)
+	return Sum{Run: run, Stops: stops, Repeats: repeats}.Law()
 }
 
-// Shared is Compound when one more factor multiplies the rates of all causes alike,
-// as yarn of a good or bad lot does: its mean is 1 and its gamma shape is common.
-// Common 0 means that there is no such factor.
+// Shared is Compound with a factor common to all causes; see [Sum].
 func Shared(run float64, stops []Stops, repeats []Repeat, common float64) (Law, error) {
-	return compound(run, stops, repeats, common, nil)
+	return Sum{Run: run, Stops: stops, Repeats: repeats, Common: common}.Law()
 }
 
-// spectra keeps the transforms of kept laws.
-type spectra map[spectrumKey][]complex128
+// Law of the sum.
+func (s Sum) Law() (Law, error) { return s.law(new(spectra)) }
 
-type spectrumKey struct {
-	key   string
-	step  float64
-	cells int
-}
-
-func compound(run float64, stops []Stops, repeats []Repeat, common float64, cache spectra) (Law, error) {
-	mean, variance, err := moments(run, stops, repeats, common)
+func (s Sum) law(cache *spectra) (Law, error) {
+	m, err := s.moments()
 	if err != nil {
 		return Law{}, err
 	}
-	if mean == 0 {
-		return Certain(run), nil
+	if m.variance == 0 && s.RunSD == 0 {
+		return Certain(s.Run + m.mean), nil
 	}
-	spread := math.Sqrt(variance)
-	reach := mean + 6*spread
-	for {
-		cells := minCells
-		for cells < maxCells && reach/float64(cells) > spread*coarsest {
-			cells *= 2
-		}
-		step := math.Exp2(math.Ceil(math.Log2(max(reach/float64(cells), finestStep))))
-		mass := invert(run, stops, repeats, common, step, cells, cache)
-		law, left := fromMasses(mass, step, atom(run, stops, repeats, common))
-		if left <= tailLeft || reach > 64*maxMinutes {
-			law.shift(run)
-			law.mean = run + mean
-			return law, nil
-		}
-		reach *= 2
-	}
+	law := s.invert(m, cache)
+	law.mean = m.mean
+	law.shift(s.Run)
+	return law, nil
 }
 
-// moments gives mean and variance of the standing time, and refuses what cannot be.
-func moments(run float64, stops []Stops, repeats []Repeat, common float64) (mean, variance float64, err error) {
-	if !(run >= 0 && run <= maxMinutes) {
-		return 0, 0, fmt.Errorf("%w: running time is %g min, expected 0 to %d; check kilos left and speed", ErrInput, run, maxMinutes)
+// moments of the standing time, the doubt about the running time counted in.
+type moments struct {
+	mean, variance float64
+	// low bounds how far the law reaches down: below the mean by c times low lies
+	// at most exp(-c*c/2). For a sum of positive parts that is the square root of
+	// the sum of their mean squares.
+	low float64
+	// skew is the skewness that the gamma rates alone give.
+	skew float64
+	atom float64 // chance of no standing at all
+}
+
+// moments refuses what cannot be.
+func (s Sum) moments() (m moments, err error) {
+	if !(s.Run >= 0 && s.Run <= maxMinutes) {
+		return m, fmt.Errorf("%w: running time is %g min, expected 0 to %d; check kilos left and speed", ErrInput, s.Run, maxMinutes)
 	}
-	for _, s := range stops {
-		r := s.Rate
+	if !(s.RunSD >= 0 && s.RunSD <= maxRunDoubt*s.Run) {
+		return m, fmt.Errorf("%w: running time of %g min is uncertain by %g min, expected 0 to %g; check the speeds measured", ErrInput, s.Run, s.RunSD, maxRunDoubt*s.Run)
+	}
+	if !(s.Common >= 0) || math.IsInf(s.Common, 1) {
+		return m, fmt.Errorf("%w: the factor shared by all causes has shape %g, expected 0 or more", ErrInput, s.Common)
+	}
+	var slope, third, none, lowest float64 // slope: standing for one more running minute
+	m.atom = 1
+	for _, c := range s.Stops {
+		r := c.Rate
 		if !(r.Mean >= 0 && r.Mean <= 60) || !(r.Shape >= 0) || math.IsInf(r.Shape, 1) {
-			return 0, 0, fmt.Errorf("%w: cause %q stops %g times a running minute with shape %g, expected 0 to 60 and a finite shape", ErrInput, s.Cause, r.Mean, r.Shape)
+			return m, fmt.Errorf("%w: cause %q stops %g times a running minute with shape %g, expected 0 to 60 and a finite shape", ErrInput, c.Cause, r.Mean, r.Shape)
 		}
-		n, y, y2 := r.Mean*run, s.Durations.Mean(), s.Durations.Square()
-		mean += n * y
-		variance += n * y2
+		n, y, y2 := r.Mean*s.Run, c.Durations.Mean(), c.Durations.Square()
+		m.mean += n * y
+		slope += r.Mean * y
+		m.variance += n * y2
 		if r.Shape > 0 {
-			variance += n * n / r.Shape * y * y
-		}
-	}
-	if !(common >= 0) || math.IsInf(common, 1) {
-		return 0, 0, fmt.Errorf("%w: the factor shared by all causes has shape %g, expected 0 or more", ErrInput, common)
-	}
-	if common > 0 {
-		variance += mean * mean / common
-	}
-	for _, p := range repeats {
-		if p.Count < 0 || p.Count > maxRepeats {
-			return 0, 0, fmt.Errorf("%w: %d planned stops, expected 0 to %d; check the roll's kilos", ErrInput, p.Count, maxRepeats)
-		}
-		n, y, y2 := float64(p.Count), p.Durations.Mean(), p.Durations.Square()
-		mean += n * y
-		variance += n * max(y2-y*y, 0)
-	}
-	if !(mean >= 0 && mean <= 16*maxMinutes) || math.IsNaN(variance) || math.IsInf(variance, 0) {
-		return 0, 0, fmt.Errorf("%w: standing time of %.3g min for %g min of running is beyond belief; check the stop history", ErrInput, mean, run)
-	}
-	return mean, variance, nil
-}
-
-// atom is the chance of no standing at all.
-func atom(run float64, stops []Stops, repeats []Repeat, common float64) float64 {
-	for _, p := range repeats {
-		if p.Count > 0 {
-			return 0
-		}
-	}
-	log := 0.0
-	for _, s := range stops {
-		n := s.Rate.Mean * run
-		if s.Rate.Shape > 0 {
-			log -= s.Rate.Shape * math.Log1p(n/s.Rate.Shape)
+			m.variance += n * n / r.Shape * y * y
+			third += 2 * n * n * n / (r.Shape * r.Shape) * y * y * y
+			none -= r.Shape * math.Log1p(n/r.Shape)
 		} else {
-			log -= n
+			none -= n
 		}
 	}
-	if common > 0 {
-		log = -common * math.Log1p(-log/common)
+	if s.Common > 0 {
+		third += 3*m.mean*m.variance/s.Common + 2*m.mean*m.mean*m.mean/(s.Common*s.Common)
+		m.variance += m.mean * m.mean / s.Common
+		none = -s.Common * math.Log1p(-none/s.Common)
 	}
-	return math.Exp(log)
-}
-
-// invert gives the masses of the standing time on the lattice.
-func invert(run float64, stops []Stops, repeats []Repeat, common, step float64, cells int, cache spectra) []float64 {
-	fft := fourier.NewFFT(cells)
-	half := cells/2 + 1
-	log := make([]complex128, half)
-	scratch := make([]float64, cells)
-	for _, s := range stops {
-		n := complex(s.Rate.Mean*run, 0)
-		if n == 0 {
-			continue
+	m.atom = math.Exp(none)
+	lowest = m.variance
+	for _, p := range s.Repeats {
+		if p.Count < 0 || p.Count > maxRepeats {
+			return m, fmt.Errorf("%w: %d planned stops, expected 0 to %d; check the roll's kilos", ErrInput, p.Count, maxRepeats)
 		}
-		phi := spectrum(fft, s.Durations, step, scratch, cache)
-		shape := complex(s.Rate.Shape, 0)
-		for k, f := range phi {
-			if shape == 0 {
-				log[k] += n * (f - 1)
-			} else {
-				log[k] -= shape * clog(1+n/shape*(1-f))
-			}
-		}
-	}
-	if common > 0 {
-		// The causes' gamma rates run on as processes over the shared factor.
-		for k, l := range log {
-			log[k] = complex(-common, 0) * clog(1-l/complex(common, 0))
-		}
-	}
-	for k, l := range log {
-		sin, cos := math.Sincos(imag(l))
-		e := math.Exp(real(l))
-		log[k] = complex(e*cos, e*sin)
-	}
-	for _, p := range repeats {
 		if p.Count == 0 {
 			continue
 		}
-		phi := spectrum(fft, p.Durations, step, scratch, cache)
-		for k, f := range phi {
-			log[k] *= power(f, p.Count)
-		}
+		n, y, y2 := float64(p.Count), p.Durations.Mean(), p.Durations.Square()
+		m.mean += n * y
+		m.variance += n * max(y2-y*y, 0)
+		lowest += n * y2
+		m.atom = 0
 	}
-	mass := fft.Sequence(scratch, log)
-	growth := math.Exp(tilt / float64(cells))
-	scale := 1 / float64(cells)
-	for k := range mass {
-		mass[k] *= scale
-		scale *= growth
+	if s.RunSD > 0 {
+		d := s.RunSD * (1 + slope)
+		m.variance += d * d
+		lowest += d * d
+		m.atom = 0
 	}
-	return mass
-}
-
-// clog is the principal logarithm; the argument's real part is at least 1 here, so
-// it is continuous along the transform.
-func clog(z complex128) complex128 {
-	re, im := real(z), imag(z)
-	return complex(math.Log(re*re+im*im)/2, math.Atan2(im, re))
-}
-
-func power(z complex128, n int) complex128 {
-	if n > 64 {
-		return cmplx.Pow(z, complex(float64(n), 0))
+	if !(m.mean >= 0 && m.mean <= 16*maxMinutes) || math.IsNaN(m.variance) || math.IsInf(m.variance, 0) {
+		return m, fmt.Errorf("%w: standing time of %.3g min for %g min of running is beyond belief; check the stop history", ErrInput, m.mean, s.Run)
 	}
-	p := complex(1, 0)
-	for ; n > 0; n >>= 1 {
-		if n&1 == 1 {
-			p *= z
-		}
-		z *= z
+	m.low = math.Sqrt(lowest)
+	if m.variance > 0 {
+		m.skew = third / (m.variance * math.Sqrt(m.variance))
 	}
-	return p
-}
-
-// spectrum is the transform of a duration law's lattice masses, tilted. The parts of
-// a mixture are transformed apart, so that a kept part is transformed once for all
-// machines.
-func spectrum(fft *fourier.FFT, d Durations, step float64, scratch []float64, cache spectra) []complex128 {
-	switch d := d.(type) {
-	case kept:
-		key := spectrumKey{d.key, step, len(scratch)}
-		phi, ok := cache[key]
-		if !ok {
-			phi = spectrum(fft, d.Durations, step, scratch, nil)
-			if cache != nil {
-				cache[key] = phi
-			}
-		}
-		return phi
-	case Mixture:
-		sum := make([]complex128, len(scratch)/2+1)
-		for _, w := range d {
-			for k, f := range spectrum(fft, w.Law, step, scratch, cache) {
-				sum[k] += complex(w.Weight, 0) * f
-			}
-		}
-		return sum
-	}
-	clear(scratch)
-	addLattice(scratch, 1, d, step)
-	damp, scale := math.Exp(-tilt/float64(len(scratch))), 1.0
-	for k := range scratch {
-		scratch[k] *= scale
-		scale *= damp
-	}
-	return fft.Coefficients(nil, scratch)
-}
-
-// fromMasses makes the law of lattice masses. A mass at k step stands for the cell
-// from (k-1/2) step to (k+1/2) step; of the first cell, the atom lies at 0.
-func fromMasses(mass []float64, step, atom float64) (law Law, left float64) {
-	law.at = append(make([]float64, 0, len(mass)+1), 0)
-	law.cdf = append(make([]float64, 0, len(mass)+1), atom)
-	sum := 0.0
-	for k, m := range mass {
-		sum += max(m, 0) // rounding leaves about 1e-11 on either side of 0
-		f := min(max(sum, atom), 1)
-		if f < 1e-9 {
-			law.at[0] = (float64(k) + 0.5) * step
-			continue
-		}
-		law.at = append(law.at, (float64(k)+0.5)*step)
-		law.cdf = append(law.cdf, f)
-		if f > 1-1e-8 {
-			break
-		}
-	}
-	last := len(law.cdf) - 1
-	left = 1 - law.cdf[last]
-	law.cdf[last] = 1
-	return law, left
-}
-
-func (l *Law) shift(minutes float64) {
-	for i := range l.at {
-		l.at[i] += minutes
-	}
+	return m, nil
 }

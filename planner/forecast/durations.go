@@ -210,40 +210,9 @@ type kept struct {
 	key string
 }
 
-// addLattice adds weight times the masses of d on the lattice 0, h, 2h... to dst;
-// what lies beyond dst is left out. A duration between two points is shared between
-// them so that its mean stays: plain rounding would bend the mean of
-// durations that are short against the step, once for every stop.
-func addLattice(dst []float64, weight float64, d Durations, h float64) {
-	switch d := d.(type) {
-	case kept:
-		addLattice(dst, weight, d.Durations, h)
-	case Mixture:
-		for _, w := range d {
-			addLattice(dst, weight*w.Weight, w.Law, h)
-		}
-	case Sample:
-		each := weight / float64(max(len(d.sorted), 1))
-		for _, x := range d.sorted {
-			k := math.Floor(x / h)
-			part := x/h - k
-			if k < float64(len(dst)) {
-				dst[int(k)] += each * (1 - part)
-			}
-			if k+1 < float64(len(dst)) {
-				dst[int(k)+1] += each * part
-			}
-		}
-	default:
-		// The mass at k is the second difference of Limited over the step.
-		here, slope := 0.0, h
-		for k := range dst {
-			ahead := d.Limited(float64(k+1) * h)
-			dst[k] += weight * max(slope-(ahead-here), 0) / h
-			if ahead-here <= 0 {
-				return
-			}
-			here, slope = ahead, ahead-here
-		}
+// each gives every duration with its share.
+func (s Sample) each(f func(minutes, share float64)) {
+	for _, x := range s.sorted {
+		f(x, 1/float64(len(s.sorted)))
 	}
 }

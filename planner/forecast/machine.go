@@ -54,12 +54,11 @@ func (m *Machine) Finish(w Work) (Law, error) {
 	if err != nil {
 		return Law{}, err
 	}
-	law, err := compound(w.RunMinutes, m.random(w.Planned), repeats, 0, m.fleet.cache)
+	law, err := Sum{Run: w.RunMinutes, Stops: m.random(w.Planned), Repeats: repeats}.law(&m.fleet.cache)
 	if err != nil {
 		return Law{}, err
 	}
 	law.shift(w.FixedMinutes)
-	law.mean += w.FixedMinutes
 	return law, nil
 }
 
