@@ -17,6 +17,7 @@ import (
 type KeptQuery struct {
 	Since              time.Time // zero = all that is kept
 	Article, Structure string    // empty = all
+	Order              string    // empty = all
 }
 
 // CalibrationView is what was promised and what happened.
@@ -41,7 +42,7 @@ func (f *Floor) Calibration(ctx context.Context, q KeptQuery) (CalibrationView, 
 	if f.c.Promises == nil {
 		return CalibrationView{}, ErrNoRecord
 	}
-	kept, err := f.c.Promises.KeptForecasts(ctx, store.KeptQuery{Since: q.Since})
+	kept, err := f.c.Promises.KeptForecasts(ctx, store.KeptQuery{Since: q.Since, Order: q.Order})
 	if err != nil {
 		return CalibrationView{}, fmt.Errorf("floor: read kept forecasts: %w", err)
 	}

@@ -135,10 +135,10 @@ func TestBrowser(t *testing.T) {
 	sites := map[string]string{"mill": serve(t, f, millOptions(f)).URL, "strange": serve(t, strange, millOptions(strange)).URL, "none": serve(t, none, millOptions(none)).URL}
 	for _, width := range []int64{320, 390, 900, 1440} {
 		for name, base := range sites {
-			pages := []string{"/runs", "/creel", "/promises"}
+			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept"}
 			switch name {
 			case "mill":
-				pages = append(pages, "/m/k04", "/creel?set=A")
+				pages = append(pages, "/m/k04", "/creel?set=A", "/o/SO-1041", "/whatif?c=down+k04+6h,+slow+K03+27", "/whatif?c=down+k99+6h")
 			case "strange":
 				pages = append(pages, "/m/a%2Fb%20%3F%23&", "/m/new")
 			}
@@ -311,6 +311,9 @@ func TestShots(t *testing.T) {
 		{"runs-print", srv.URL + "/runs", 1050, "print"}, {"creel-print", srv.URL + "/creel", 1050, "print"}, {"promises-print", srv.URL + "/promises", 1050, "print"},
 		{"runs50-1440", srvBig.URL + "/runs", 1440, ""}, {"none-390", srvNone.URL + "/creel", 390, ""}, {"none-1440", srvNone.URL + "/runs", 1440, ""},
 		{"creel-dark", srv.URL + "/creel?set=A", 390, "dark"}, {"machine-dark", srv.URL + "/m/k09", 390, "dark"},
+		{"order-1440", srv.URL + "/o/SO-1041", 1440, ""}, {"order-390", srv.URL + "/o/SO-1041", 390, ""}, {"order-print", srv.URL + "/o/SO-1041", 1050, "print"}, {"order-dark", srv.URL + "/o/SO-1041", 390, "dark"},
+		{"whatif-1440", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 1440, ""}, {"whatif-390", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 390, ""}, {"whatif-none-390", srvNone.URL + "/whatif", 390, ""},
+		{"kept-1440", srv.URL + "/kept", 1440, ""}, {"kept-390", srv.URL + "/kept", 390, ""}, {"kept-none-1440", srvNone.URL + "/kept", 1440, ""}, {"kept-print", srv.URL + "/kept", 1050, "print"},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}
 	if url := os.Getenv("TURNWISE_SHOTS_URL"); url != "" { // the pages of a server that runs

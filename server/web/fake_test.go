@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"turnwise/planner/calendar"
+	"turnwise/planner/forecast/score"
 	"turnwise/planner/outlook"
 	"turnwise/planner/unit"
 	"turnwise/server/floor"
@@ -24,6 +25,7 @@ type fakeFloor struct {
 	shift    floor.ShiftView
 	orders   []floor.OrderView
 	tasks    []floor.TaskView
+	kept     floor.CalibrationView
 	err      error
 	wake     []chan struct{}
 }
@@ -81,6 +83,46 @@ func (f *fakeFloor) Tasks(_ context.Context, machines []string, _ time.Duration)
 		}
 	}
 	return list, f.err
+}
+
+// WhatIf lets every machine that stands delay all orders: what the planner
+// would say is not the pages' business.
+func (f *fakeFloor) WhatIf(_ context.Context, changes ...outlook.Change) (floor.WhatIfView, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	v := floor.WhatIfView{Same: len(f.orders)}
+	for _, c := range changes {
+		stop, ok := c.(outlook.StopMachine)
+		if !ok {
+			continue
+		}
+		if i := slices.IndexFunc(f.machines, func(m floor.MachineView) bool { return m.ID == stop.Machine }); i < 0 {
+			return floor.WhatIfView{}, fmt.Errorf("floor: what if, change 1: %w: machine %q is not in the book; see `planner machines`", outlook.ErrRequest, stop.Machine)
+		}
+		for _, o := range f.orders[:min(2, len(f.orders))] {
+			e := outlook.Effect{Order: o.ID, Promise: o.Promise, Before: o.Outlook.Finish, After: o.Outlook.Finish, Sentence: o.ID + " is done later"}
+			for i := range e.After.Beads {
+				e.After.Beads[i] = e.After.Beads[i].Add(stop.For)
+			}
+			e.After.P90 = e.After.P90.Add(stop.For)
+			e.After.MissChance = float64(lateBeads(e.After.Beads[:], o.Promise)) / 20
+			v.Effects = append(v.Effects, e)
+			v.Same--
+		}
+	}
+	return v, f.err
+}
+
+func (f *fakeFloor) Calibration(_ context.Context, q floor.KeptQuery) (floor.CalibrationView, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	v := floor.CalibrationView{Groups: f.kept.Groups}
+	for i, k := range f.kept.Outcomes {
+		if q.Order == "" || k.Order == q.Order {
+			v.Outcomes, v.Places = append(v.Outcomes, k), append(v.Places, f.kept.Places[i])
+		}
+	}
+	return v, f.err
 }
 
 func (f *fakeFloor) Subscribe(ctx context.Context) <-chan struct{} {
@@ -216,7 +258,38 @@ func mill() *fakeFloor {
 	}
 	f.tasks = millTasks(now)
 	f.orders = millOrders(now)
+	f.kept = millKept(now)
 	return f
+}
+
+// millKept is a record of 60 forecasts that promised a little too much with 90 %.
+func millKept(now time.Time) floor.CalibrationView {
+	var v floor.CalibrationView
+	group := func(name string, n int, shares ...float64) {
+		g := floor.CalibrationGroup{Name: name}
+		g.Count, g.CRPS = n, 96.5
+		for i, p := range []float64{.5, .8, .9} {
+			low, high := score.Band(n, p, .95)
+			g.Levels = append(g.Levels, score.Level{Chance: p, Share: shares[i], Low: float64(low) / float64(n), High: float64(high) / float64(n)})
+		}
+		g.Tenths = [10]int{n / 12, n / 10, n / 10, n / 9, n / 10, n / 10, n / 11, n / 10, n / 8, n / 6}
+		v.Groups = append(v.Groups, g)
+	}
+	group("all", 60, .48, .77, .80)
+	group("structure single jersey", 36, .5, .81, .89)
+	group("structure pique", 24, .46, .71, .67)
+	kept := func(order, occasion string, ago time.Duration, became store.Settled, place float64) {
+		k := store.Kept{Order: order, Occasion: occasion, Made: now.Add(-ago), Article: "a-" + order, Promise: now.Add(96 * time.Hour), MissChance: .3, Settled: became}
+		for i := range 100 {
+			k.Minutes = append(k.Minutes, 5000+10*float64(i))
+		}
+		v.Outcomes, v.Places = append(v.Outcomes, k), append(v.Places, place)
+	}
+	kept("SO-1041", "25 % done", 20*time.Hour, store.Settled{}, -1)
+	kept("SO-1041", "promised for 2026-11-30T05:00:00Z", 90*time.Hour, store.Settled{}, -1)
+	kept("SO-1033", "0 % done", 300*time.Hour, store.Settled{Ended: now.Add(-30 * time.Hour), Minutes: 5750}, .75)
+	kept("SO-1030", "0 % done", 310*time.Hour, store.Settled{Void: "the order was changed from 900 to 1400 kg"}, -1)
+	return v
 }
 
 // sumShift fills the figures of the shift from its threads.
@@ -286,7 +359,13 @@ func finish(mid time.Time, spread time.Duration, promise time.Time, cal calendar
 		f.Beads[i] = at
 	}
 	f.P10, f.P50, f.P80, f.P90 = f.Beads[2], f.Beads[9], f.Beads[16], f.Beads[18]
+	f.P95 = f.Beads[19]
 	f.MissChance = float64(lateBeads(f.Beads[:], promise)) / 20
+	f.Lateness, f.History, f.Corrected = time.Duration(f.MissChance*float64(spread)), "machine", 120
+	f.Parts = []outlook.Part{{Kind: outlook.PartRunning, Mean: 5210, P90: 5210, Share: .861}, {Kind: outlook.PartStop, Cause: "yarn", Mean: 402, P90: 610, Share: .066},
+		{Kind: outlook.PartPlanned, Cause: "doff", Mean: 210, P90: 260, Share: .035}, {Kind: outlook.PartSlow, Mean: 130, P90: 130, Share: .021},
+		{Kind: outlook.PartStop, Cause: "needle", Mean: 95, P90: 240, Share: .016}, {Kind: outlook.PartProgress, Cause: "yarn", Mean: 3, P90: 9, Share: .001}}
+	f.Levers = []outlook.Lever{{Kind: outlook.PartStop, Cause: "yarn", Gain: 540}, {Kind: outlook.PartSlow, Gain: 130}, {Kind: outlook.PartStop, Cause: "needle", Gain: 121}}
 	f.Basis = []string{"Stops of K01 and K02 since Mon 16 Nov: 212 in 96 hours of running.", "2,000 ways the next days may go, by shift."}
 	return f
 }

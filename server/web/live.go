@@ -37,8 +37,8 @@ func (s *site) events(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	q := normal(name, in)
-	if name == "machine" {
-		q.Set("machine", in.Get("machine"))
+	if id := namedBy[name]; id != "" {
+		q.Set(id, in.Get(id))
 	}
 	if !s.openStream() {
 		w.Header().Set("Retry-After", "30")

@@ -26,6 +26,7 @@ func (s *site) templates() (*template.Template, error) {
 		"nb":      func(s string) string { return map[bool]string{true: "nb"}[len(s) <= 16] }, // a short code is not broken
 		"rid":     func() string { return ridMark },
 		"machine": func(id string) string { return "/m/" + url.PathEscape(id) },
+		"order":   func(id string) string { return "/o/" + url.PathEscape(id) },
 	}).ParseFS(templateFiles, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("web: templates: %w", err)

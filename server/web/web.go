@@ -8,6 +8,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"crypto/rand"
 	"errors"
@@ -22,6 +23,7 @@ import (
 	"time"
 
 	"turnwise/planner/calendar"
+	"turnwise/planner/outlook"
 	"turnwise/server/floor"
 )
 
@@ -33,6 +35,12 @@ type Floor interface {
 	MachineThread(ctx context.Context, id string, from, to time.Time) (floor.Thread, error)
 	Orders(ctx context.Context) ([]floor.OrderView, error)
 	Tasks(ctx context.Context, machines []string, horizon time.Duration) ([]floor.TaskView, error)
+	// WhatIf tells what changes would do; errors hold outlook.ErrRequest for a
+	// change that cannot be.
+	WhatIf(ctx context.Context, changes ...outlook.Change) (floor.WhatIfView, error)
+	// Calibration compares kept forecasts with what happened; floor.ErrNoRecord
+	// where none are kept.
+	Calibration(ctx context.Context, q floor.KeptQuery) (floor.CalibrationView, error)
 	// Subscribe returns a channel that wakes after changes, many of them as
 	// one. It closes when ctx ends.
 	Subscribe(ctx context.Context) <-chan struct{}
@@ -94,6 +102,9 @@ func New(f Floor, o Options) (http.Handler, error) {
 		mux.HandleFunc("GET "+n.Href, s.page(strings.TrimPrefix(n.Href, "/")))
 	}
 	mux.HandleFunc("GET /m/{machine}", s.page("machine"))
+	mux.HandleFunc("GET /o/{order}", s.page("order"))
+	mux.HandleFunc("GET /whatif", s.page("whatif"))
+	mux.HandleFunc("GET /kept", s.page("kept"))
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /static/{file}", s.files.serve)
 	if o.Load != nil {
@@ -143,6 +154,7 @@ func open(f Floor, o Options) (*site, error) {
 	}
 	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
 		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
+		"order": s.order, "whatif": s.whatif, "kept": s.kept,
 	}
 	var err error
 	if s.files, err = newStatics(); err != nil {
@@ -179,7 +191,14 @@ type frame struct {
 // that a stranger's link cannot fill the cache.
 var keptQuery = map[string][]string{
 	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "open", "done"}, "promises": {"risk", "order"},
+	"order": {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
 }
+
+// behind are pages that one comes to from a page of the navigation.
+var behind = map[string]string{"order": "/promises", "whatif": "/promises", "kept": "/promises"}
+
+// namedBy are the pages of one thing, with the part of the address that names it.
+var namedBy = map[string]string{"machine": "machine", "order": "order"}
 
 const longestParameter = 1000 // bytes; a list of all machines of a big mill fits
 
@@ -197,8 +216,8 @@ func normal(name string, in url.Values) url.Values {
 func (s *site) page(name string) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		q := normal(name, r.URL.Query())
-		if name == "machine" {
-			q.Set("machine", r.PathValue("machine"))
+		if id := namedBy[name]; id != "" {
+			q.Set(id, r.PathValue(id))
 		}
 		p, err := s.look(r.Context(), name, q)
 		if err != nil {
@@ -206,7 +225,7 @@ func (s *site) page(name string) http.HandlerFunc {
 			return
 		}
 		rid := newToken()
-		f := s.frame(p.Title, "/"+name, p.at)
+		f := s.frame(p.Title, cmp.Or(behind[name], "/"+name), p.at)
 		f.Name, f.Version = name, p.version
 		f.Main = template.HTML(strings.ReplaceAll(string(p.main), ridMark, rid))
 		if !p.Still {
