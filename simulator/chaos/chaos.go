@@ -295,9 +295,7 @@ func (m *mill) strike(h hit) *station {
 // checkAlive notes programs that have ended by themselves, and starts them.
 func (m *mill) checkAlive() {
 	if m.server != nil && m.server.over() {
-		// One that starts on a full disk ends; a service manager tries again.
-		starting := m.server.born.Before(m.roomAgain) && strings.Contains(tail(m.log("server"), 1), "no space left on device")
-		if !starting {
+		if !m.server.foundNoRoom(m.log("server"), m.roomAgain) {
 			m.note("server ended by itself: %v: %s", m.server.err, tail(m.log("server"), 3))
 		}
 		m.server = nil
@@ -307,12 +305,20 @@ func (m *mill) checkAlive() {
 	}
 	for _, s := range m.stations {
 		if s.proc != nil && s.proc.over() {
-			m.note("agent %s ended by itself: %v: %s", s.id, s.proc.err, tail(m.log(s.id), 3))
+			if !s.proc.foundNoRoom(m.log(s.id), s.roomAgain) {
+				m.note("agent %s ended by itself: %v: %s", s.id, s.proc.err, tail(m.log(s.id), 3))
+			}
 			if err := m.startAgent(s, false); err != nil {
 				m.note("%v", err)
 			}
 		}
 	}
+}
+
+// foundNoRoom tells that a program has ended because it was started on a full
+// disk: it says so, and a service manager tries again.
+func (p *process) foundNoRoom(log string, roomAgain time.Time) bool {
+	return p.born.Before(roomAgain) && strings.Contains(tail(log, 1), "no space left on device")
 }
 
 // checkFrozen notes streams that froze though nobody copied their journal.

@@ -1,6 +1,8 @@
 package chaos
 
 import (
+	"context"
+	"os"
 	"testing"
 	"time"
 
@@ -33,6 +35,24 @@ func TestFewCycles(t *testing.T) {
 func TestUnknownFault(t *testing.T) {
 	if _, err := Run(t.Context(), Options{Only: []string{"bad luck"}}); err == nil {
 		t.Error("a fault that nobody knows was taken")
+	}
+}
+
+// TestNothingIsLeft: a run that is interrupted leaves no folder.
+func TestNothingIsLeft(t *testing.T) {
+	dir := t.TempDir()
+	t.Setenv("TMPDIR", dir) // os.MkdirTemp on Unix
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	if _, err := Run(ctx, Options{Bin: t.TempDir()}); err == nil {
+		t.Error("an interrupted run ended without an error")
+	}
+	left, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range left {
+		t.Errorf("%s is left", e.Name())
 	}
 }
 

@@ -282,6 +282,7 @@ func filling(ctx context.Context, m *mill, s *station) (func() error, bool, erro
 	return func() error {
 		pause(ctx.Done(), fullFor)
 		err := unfill(file)
+		s.roomAgain = time.Now()
 		m.doubt(s, since)
 		m.setBlind(s, false)
 		return err

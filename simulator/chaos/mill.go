@@ -32,20 +32,21 @@ const unsettled = 500 * time.Millisecond
 
 // station is one agent with its machines and its line to the server.
 type station struct {
-	id       string
-	machines []*cylinder
-	line     *relay
-	spool    string
-	conf     string
-	proc     *process
-	gen      int
-	disk     *disk         // small; nil = none
-	spared   bool          // its agent is never ended nor loses anything
-	safe     time.Duration // up to here all that it told was in the books once
-	metrics  string        // address; "" = none
-	clock    string        // file with the step of its wall clock
-	blind    bool          // it may keep nothing of what it sees
-	placing  time.Duration // since then its new streams wait for their place in time; 0 = none does
+	id        string
+	machines  []*cylinder
+	line      *relay
+	spool     string
+	conf      string
+	proc      *process
+	gen       int
+	disk      *disk         // small; nil = none
+	spared    bool          // its agent is never ended nor loses anything
+	safe      time.Duration // up to here all that it told was in the books once
+	metrics   string        // address; "" = none
+	clock     string        // file with the step of its wall clock
+	blind     bool          // it may keep nothing of what it sees
+	roomAgain time.Time     // when its disk was full last
+	placing   time.Duration // since then its new streams wait for their place in time; 0 = none does
 }
 
 // mill is the small mill with its programs.
