@@ -71,8 +71,12 @@ const lag = 3 * time.Second
 
 // blind is the longest time over which one reading is believed. What a longer
 // one may show is so much that a value read wrong, or torn between its words,
-// would pass for turning: such a step needs one further reading.
+// would pass for turning: such a step needs one further reading. In a narrow
+// counter a sixteenth of its values is too much already.
 const blind = 15 * time.Second
+
+// atOnce is how far a step may go that is believed at once.
+func (c Counter) atOnce() uint64 { return min(c.Bound(blind), c.modulus/wrapShare) }
 
 // Counter decides about the readings of one raw counter. It holds no reading:
 // what is known of one machine is a [State].
@@ -189,7 +193,7 @@ func (c Counter) judge(st State, s Sample) (State, Verdict) {
 	case bound >= c.modulus && (!forward || bound-d >= c.modulus):
 		// It may have fallen, or gone round once more than it shows.
 		return doubt(st, s, Ambiguous)
-	case forward && d <= min(bound, c.Bound(blind)):
+	case forward && d <= min(bound, c.atOnce()):
 		return c.count(st, s, d)
 	case forward && d <= bound:
 		return doubt(st, s, stepped)

@@ -82,6 +82,14 @@ func TestStep(t *testing.T) {
 			{0, 90_000, NewLife, 90_000}, {half, 500_000, Held, 90_000}, {time.Second, 500_001, Held, 90_000}, {time.Second, 500_002, NewLife, 500_002},
 		}, []link{{FirstSight, 0, 0, 0}, {Preset, 90_000, 0, 3}}, "the life begins at 500,000; the two counts after it are booked"},
 
+		{"momentary jump before the box went off for a month", Options{Bits: 32}, []read{
+			{0, 90_000, NewLife, 90_000}, {half, 155_536, Held, 90_000}, {720 * time.Hour, 1_200_000, Held, 90_000}, {half, 1_200_000, Counted, 1_200_000},
+		}, []link{{FirstSight, 0, 0, 0}}, "what was doubted before is forgotten: nothing follows it any more after so long"},
+
+		{"wrong value in a fast narrow counter", Options{Bits: 16, PerRevolution: 1000}, []read{
+			{0, 51_532, NewLife, 51_532}, {14 * time.Second, 65_535, Held, 51_532}, {half, 52_000, Counted, 52_000},
+		}, []link{{FirstSight, 0, 0, 0}}, "17,502 were possible, but 14,003 is more than a sixteenth of the counter"},
+
 		{"preset downwards", Options{Bits: 32}, []read{
 			{0, 90_000, NewLife, 90_000}, {half, 50_000, Held, 90_000}, {time.Second, 50_000, Held, 90_000}, {time.Second, 50_000, NewLife, 50_000},
 		}, []link{{FirstSight, 0, 0, 0}, {Preset, 90_000, 0, 3}}, "neither wrap nor reset"},

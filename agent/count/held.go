@@ -52,7 +52,7 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	s.At = max(s.At, h.at)
 	d, bound := c.delta(st, s)
 	old := s.Raw >= st.Raw && d <= bound && bound < c.modulus
-	on := c.distance(h.raw, s.Raw) <= c.Bound(s.At-h.at)
+	on := c.distance(h.raw, s.Raw) <= min(c.Bound(s.At-h.at), c.Bound(blind)) // after longer, any value would be
 	switch {
 	case old && !on:
 		// A momentary value, or one torn between its two words: the line
