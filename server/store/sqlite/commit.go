@@ -295,7 +295,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 				return err
 			}
 		}
-		if _, err := insert.ExecContext(k.ctx, st.num, int64(r.Seq), kindOf(r), int64(r.CRC), r.Body); err != nil {
+		if _, err := insert.ExecContext(k.ctx, st.num, int64(r.Seq), kindOf(r), keptCRC(r), r.Body); err != nil {
 			return fmt.Errorf("store record %d of stream %x: %w", r.Seq, st.id, err)
 		}
 	}
@@ -312,6 +312,27 @@ func (k *work) refuse(st *stream, seq uint64, reason string, received time.Time)
 		return fmt.Errorf("store why record %d of stream %x was refused: %w", seq, st.id, err)
 	}
 	return nil
+}
+
+// keptCRC is how the check sum of a record is kept: inverted for a coarse one,
+// so that the kind cannot change unseen.
+func keptCRC(r *store.Record) int64 {
+	if r.Coarse {
+		return int64(^r.CRC)
+	}
+	return int64(r.CRC)
+}
+
+// crcOf is the check sum that a row keeps. What is no check sum at all gives
+// one that no record has but by chance.
+func crcOf(kind, kept int64) uint32 {
+	if kept>>32 != 0 {
+		return ^uint32(kept) ^ uint32(kept>>32)
+	}
+	if kind >= coarseKind {
+		return ^uint32(kept)
+	}
+	return uint32(kept)
 }
 
 // kindOf is the field number of the kind in wire.proto.

@@ -89,17 +89,18 @@ func newestRecords(ctx context.Context, db *sql.DB) error {
 	for _, c := range streams {
 		newest := uint64(0)
 		err := each(ctx, db, func(rows *sql.Rows) error {
-			var seq, crc int64
+			var seq, kind, kept int64
 			var body sql.RawBytes
-			if err := rows.Scan(&seq, &crc, &body); err != nil {
+			if err := rows.Scan(&seq, &kind, &kept, &body); err != nil {
 				return err
 			}
+			crc := crcOf(kind, kept)
 			newest = max(newest, uint64(seq))
-			if got := wire.RecordCRC(c.id[:], uint64(seq), body); got != uint32(crc) {
-				return fmt.Errorf("record %d of stream %x: found bytes with check sum %08x, expected %08x: %w", seq, c.id, got, uint32(crc), store.ErrDamaged)
+			if got := wire.RecordCRC(c.id[:], uint64(seq), body); got != crc {
+				return fmt.Errorf("record %d of stream %x: found bytes with check sum %08x, expected %08x: %w", seq, c.id, got, crc, store.ErrDamaged)
 			}
 			return nil
-		}, `SELECT seq, crc, body FROM record WHERE stream_num = ? ORDER BY seq DESC LIMIT ?`, c.num, lookNewest)
+		}, `SELECT seq, kind, crc, body FROM record WHERE stream_num = ? ORDER BY seq DESC LIMIT ?`, c.num, lookNewest)
 		if err != nil {
 			return err
 		}

@@ -156,6 +156,9 @@ func (c connector) Connect(context.Context) (driver.Conn, error) { return c.Driv
 
 func onConnect(c *sqlite3.SQLiteConn) error {
 	// cell_size_check finds some damage at once that would otherwise spread.
+	if err := registerGuard(c); err != nil {
+		return err
+	}
 	_, err := c.Exec(`PRAGMA cell_size_check = ON; PRAGMA journal_size_limit = 67108864; PRAGMA cache_size = -32768;`, nil)
 	return err
 }
@@ -184,11 +187,13 @@ func (s *Store) migrate(ctx context.Context) error {
 		return fmt.Errorf("sqlite: open %s: %w: its schema is version %d, this server knows up to %d; start the newer server again, or restore a backup made before the upgrade",
 			s.file, store.ErrNewerSchema, have, want)
 	}
-	if have == want {
-		return nil
+	if have < want {
+		if _, err := p.Up(ctx); err != nil {
+			return fmt.Errorf("sqlite: bring %s from schema %d to %d: %w", s.file, have, want, err)
+		}
 	}
-	if _, err := p.Up(ctx); err != nil {
-		return fmt.Errorf("sqlite: bring %s from schema %d to %d: %w", s.file, have, want, err)
+	if err := guard(ctx, db); err != nil {
+		return fmt.Errorf("sqlite: guard the tables of %s: %w", s.file, err)
 	}
 	return nil
 }

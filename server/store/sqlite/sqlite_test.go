@@ -116,10 +116,7 @@ func TestNewerSchema(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	db, err := sql.Open("sqlite3", dsn(file(dir), ""))
-	if err != nil {
-		t.Fatal(err)
-	}
+	db := sql.OpenDB(connector{dsn(file(dir), "")})
 	if _, err := db.Exec(`INSERT INTO goose_db_version (version_id, is_applied) VALUES (900, 1)`); err != nil {
 		t.Fatal(err)
 	}
@@ -127,7 +124,7 @@ func TestNewerSchema(t *testing.T) {
 		t.Fatal(err)
 	}
 	before, _ := os.ReadFile(file(dir))
-	_, err = Open(t.Context(), file(dir), Options{})
+	_, err := Open(t.Context(), file(dir), Options{})
 	if !errors.Is(err, store.ErrNewerSchema) || !strings.Contains(err.Error(), "900") || !strings.Contains(err.Error(), file(dir)) {
 		t.Errorf("error %v, want ErrNewerSchema with the file and version 900", err)
 	}

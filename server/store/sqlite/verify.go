@@ -16,6 +16,7 @@ import (
 	"github.com/mattn/go-sqlite3"
 
 	"turnwise/proto/wire"
+	"turnwise/server/ingest/sealed"
 	"turnwise/server/store"
 )
 
@@ -101,7 +102,7 @@ func Verify(ctx context.Context, file string, o VerifyOptions) (*Report, error) 
 
 // run does all checks, up to damage behind which the others tell nothing.
 func (v *verifier) run(ctx context.Context) error {
-	for _, check := range []func(context.Context) error{v.head, v.structure, v.records, v.book, v.sums} {
+	for _, check := range []func(context.Context) error{v.head, v.structure, v.guards, v.records, v.book, v.sums} {
 		if v.stop {
 			return nil
 		}
@@ -204,7 +205,7 @@ func fromContent(err error) bool {
 var errOldSchema = errors.New("schema of an older version")
 
 // newestSchema is the version of the last migration.
-const newestSchema = 6
+const newestSchema = 7
 
 // head reads what kind of database this is.
 func (v *verifier) head(ctx context.Context) error {
@@ -343,13 +344,15 @@ func (v *verifier) scan(ctx context.Context, h hash.Hash, chains map[int64]*chai
 			v.damage(fmt.Sprintf("record %d of stream number %d", seq, num), "no such stream", "every record to belong to a stream")
 			return nil
 		}
-		v.record(c, uint64(seq), uint32(crc), body)
+		v.record(c, uint64(seq), kind, crc, body)
 		return nil
 	}, `SELECT stream_num, seq, kind, crc, body FROM record ORDER BY stream_num, seq`)
 }
 
-func (v *verifier) record(c *chain, seq uint64, crc uint32, body []byte) {
+func (v *verifier) record(c *chain, seq uint64, kind, kept int64, body []byte) {
 	c.found++
+	v.kind(c, seq, kind, body)
+	crc := crcOf(kind, kept)
 	if got := wire.RecordCRC(c.id[:], seq, body); got != crc {
 		if c.brokenCRC++; c.brokenCRC <= 5 {
 			v.damage(fmt.Sprintf("record %d of %s", seq, c.text), fmt.Sprintf("bytes with check sum %08x", got), fmt.Sprintf("%08x, as the agent sealed it", crc))
@@ -362,6 +365,23 @@ func (v *verifier) record(c *chain, seq uint64, crc uint32, body []byte) {
 	}
 	c.next = seq + 1
 }
+
+// kind looks whether the kept kind of a record is that of its body.
+func (v *verifier) kind(c *chain, seq uint64, kind int64, body []byte) {
+	r := store.Record{Seq: seq}
+	if sealed.Decode(body, &r) != nil {
+		r.Kind = nil
+	}
+	base, told := kind&^coarseKind, kindOf(&r)
+	if base == told || base == 0 && told > newestFirstKind {
+		return
+	}
+	v.damage(fmt.Sprintf("record %d of %s", seq, c.text), fmt.Sprintf("kind %d", base), fmt.Sprintf("%d, as its bytes say", told))
+}
+
+// newestFirstKind is the highest kind that every server has known: others may
+// have been stored unread.
+const newestFirstKind = 18
 
 func (v *verifier) endChain(c *chain) {
 	if c.next-1 != c.acked {

@@ -31,12 +31,29 @@ func undamaged(t *testing.T, file string) *Report {
 // spoil executes a statement behind the store's back.
 func spoil(t *testing.T, file, statement string) {
 	t.Helper()
-	db, err := sql.Open("sqlite3", dsn(file, ""))
+	db := sql.OpenDB(connector{dsn(file, "")})
+	defer db.Close()
+	if _, err := db.Exec(statement); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// unguard takes away what guards the tables, as in a database of before.
+func unguard(t *testing.T, file string) {
+	t.Helper()
+	db := sql.OpenDB(connector{dsn(file, "")})
+	defer db.Close()
+	drop := `DROP TABLE guard;`
+	err := each(t.Context(), db, func(rows *sql.Rows) error {
+		var name string
+		err := rows.Scan(&name)
+		drop += `DROP TRIGGER ` + name + `;`
+		return err
+	}, `SELECT name FROM sqlite_schema WHERE type = 'trigger'`)
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer db.Close()
-	if _, err := db.Exec(statement); err != nil {
+	if _, err := db.Exec(drop); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -171,6 +188,7 @@ func TestVerifyOlderSchema(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
+	unguard(t, file(dir))
 	old := `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE life_join; DROP TABLE boot_line; DROP VIEW v1_totals; DELETE FROM goose_db_version WHERE version_id > 1;`
 	for table, columns := range map[string]string{
 		"life":    "raw ext raw_bits read_ms read_stream read_boot read_boottime prev prev_per_rev prev_to",
