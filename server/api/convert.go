@@ -52,7 +52,7 @@ func machineToPB(m *floor.MachineView) *pb.Machine {
 		Agent: m.Agent, CommissioningYear: int32(m.Entry.Year), Set: m.Set,
 		Live: &pb.MachineLiveState{
 			State: stateToPB[m.State], SinceTime: stamp(m.Since), Cause: m.Cause.ID, HeardTime: stamp(m.Heard),
-			Speed: speed, CardSpeedRpm: m.CardRPM, RevolutionCount: m.Revolutions, CountedKg: kg,
+			Speed: speed, CardSpeedRpm: m.CardRPM, RevolutionCount: m.Revolutions, InchedRevolutionCount: m.Inched, CountedKg: kg,
 			Order: m.Order, KnitCard: m.Card,
 			RevolutionsSinceDoff: m.SinceDoff, RevolutionsToDoff: m.ToDoff, Problem: m.Problem,
 		},
@@ -61,7 +61,7 @@ func machineToPB(m *floor.MachineView) *pb.Machine {
 
 func totalsToPB(t *floor.TotalsView) *pb.MachineTotals {
 	return &pb.MachineTotals{
-		Machine: t.Machine, Revolutions: t.Revolutions, Stops: t.Stops, StopsByCause: t.ByCause, OpenStop: t.OpenStop,
+		Machine: t.Machine, Revolutions: t.Revolutions, InchedRevolutions: t.Inched, Stops: t.Stops, StopsByCause: t.ByCause, OpenStop: t.OpenStop,
 		LostMin: t.LostMin, LostMax: t.LostMax, KilosCounted: t.Kilos, RevolutionsWithoutCard: t.WithoutCard,
 		RunMs: t.RunMS, StopMs: t.StopMS, UnknownMs: t.UnknownMS,
 	}

@@ -72,7 +72,7 @@ func (f *Floor) Totals(ctx context.Context) ([]TotalsView, bool, error) {
 	out := make([]TotalsView, 0, len(totals))
 	for _, t := range totals {
 		v := TotalsView{
-			Machine: t.Machine, Revolutions: t.Revolutions, Stops: t.Stops, ByCause: t.ByCause, OpenStop: t.OpenStop,
+			Machine: t.Machine, Revolutions: t.Revolutions, Inched: t.Inched, Stops: t.Stops, ByCause: t.ByCause, OpenStop: t.OpenStop,
 			LostMin: t.LostMin, LostMax: t.LostMax, RunMS: t.RunMS, StopMS: t.StopMS, UnknownMS: t.UnknownMS,
 		}
 		v.Kilos, v.WithoutCard = b.kilos(t.Counted)

@@ -138,9 +138,9 @@ func (f *Floor) picture(m *machine, now time.Time) MachineView {
 		ID: m.id, Name: f.book.name(m.id), Area: e.Area, Set: e.Set, Agent: f.book.agents[m.id],
 		Label: f.book.label(job.Card), Structure: f.book.articles[c.Article].Structure, CardRPM: c.SpeedRPM, Order: job.Order, Card: job.Card, GramsPerRev: c.grams,
 		Problem:     m.live.problem,
-		Revolutions: m.state.Revolutions,
-		SinceDoff:   max(0, m.state.Revolutions-m.state.DoffAt),
-		RollNumber:  m.state.Doffs + 1,
+		Revolutions: m.state.Revolutions, Inched: m.state.Inched,
+		SinceDoff:  max(0, m.state.Revolutions-m.state.DoffAt),
+		RollNumber: m.state.Doffs + 1,
 		Entry: MachineEntry{
 			DiameterInch: e.DiameterInch, GaugeNPI: e.GaugeNPI, CylinderNeedles: e.CylinderNeedles, DialNeedles: e.DialNeedles,
 			Feeders: e.Feeders, MaxRPM: e.MaxRPM, Structures: e.Structures, Year: e.Year,

@@ -44,6 +44,7 @@ type MachineView struct {
 	Problem     string  // of the source, as the agent tells it
 
 	Revolutions  int64 // committed
+	Inched       int64 // of them: by hand or by the inching button
 	KilosCounted float64
 	SinceDoff    int64
 	ToDoff       int64 // revolutions; 0 with RollKg 0 = not known
@@ -172,7 +173,8 @@ type TaskView struct {
 // TotalsView is the books of one machine with kilos.
 type TotalsView struct {
 	Machine                  string
-	Revolutions, Stops       int64
+	Revolutions, Inched      int64 // Inched are among the revolutions
+	Stops                    int64
 	ByCause                  map[string]int64
 	OpenStop                 bool
 	LostMin, LostMax         int64

@@ -289,6 +289,7 @@ type MachineState struct {
 	Machine       string
 	First, Last   time.Time // watched from, watched to; zero = never heard
 	Revolutions   int64
+	Inched        int64 // of them: by hand or by the inching button
 	RunMS, StopMS int64
 	UnknownMS     int64
 	Open          *Stop     // the stop in progress
@@ -303,6 +304,7 @@ type MachineState struct {
 type Totals struct {
 	Machine          string
 	Revolutions      int64
+	Inched           int64 // of them: by hand or by the inching button
 	Stops            int64 // begun at stop inputs, the open one included
 	ByCause          map[string]int64
 	OpenStop         bool
@@ -375,6 +377,7 @@ type Rollup struct {
 	Machine     string
 	Start       time.Time
 	Revolutions int64
+	Inched      int64 // of them
 	RunMS       int64
 	StopMS      int64
 	UnknownMS   int64

@@ -190,6 +190,9 @@ func (s *site) machineTop(m floor.MachineView, now time.Time) machineTop {
 	}
 	if !m.Heard.IsZero() {
 		add(fact{Word: "revolutions", Value: thousands(m.Revolutions), Origin: counted})
+		if m.Inched > 0 {
+			add(fact{Word: "of them inched", Value: thousands(m.Inched), Origin: counted})
+		}
 		add(fact{Word: "heard", Value: dayTime(m.Heard, now, s.zone)})
 	}
 	return t

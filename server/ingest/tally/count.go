@@ -40,16 +40,29 @@ func (m *Machine) span(stream int64, k *store.CountSpan, r *store.Record, t int6
 	n := m.grow(key, lo, hi, from, t, c)
 	m.read(key, Reading{Raw: k.RawTo, Ext: hi, Bits: k.RawBits, At: t, Stream: stream, Boot: r.Boot, Boottime: r.Boottime}, c)
 	h, reason := byState, ""
-	if k.TimeUnknown {
+	switch {
+	case k.TimeUnknown:
 		h, reason = unknown, "time of the counts not known"
+	case k.Inched:
+		h = stopped
+		m.inch(min(n, int64((hi-lo)/uint64(key.PerRev))+1), from, t, c)
 	}
-	if n > 0 && t > from && !k.TimeUnknown && m.Open == nil {
+	if n > 0 && t > from && h == byState && m.Open == nil {
 		fade := math.Exp(-float64(t-from) / speedFadeMS)
 		m.SpeedRevs = m.SpeedRevs*fade + float64(k.To-k.From)/float64(perRev(k.PerRev))
 		m.SpeedMS = m.SpeedMS*fade + float64(t-from)
 	}
 	m.watch(stream, from, t, h, reason, c)
 	return ""
+}
+
+// inch files n of the revolutions booked just now as inched. Where two readers
+// told of the same turns, the one that moved the hull has filed them.
+func (m *Machine) inch(n, from, t int64, c *Changes) {
+	if n > 0 {
+		m.Inched += n
+		c.spreadRevolutions(from, t, n, func(x *Cell, n int64) { x.Inched += n })
+	}
 }
 
 func perRev(n uint32) uint32 { return max(n, 1) }
@@ -104,7 +117,7 @@ func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) in
 	if n > 0 {
 		m.Revolutions += n
 		c.Counts[m.job(t)] += n
-		c.spreadRevolutions(from, t, n)
+		c.spreadRevolutions(from, t, n, func(x *Cell, n int64) { x.Revolutions += n })
 	}
 	return n
 }

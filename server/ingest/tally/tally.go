@@ -35,6 +35,7 @@ type Machine struct {
 	Heard                    bool // First and Last are set
 	First, Last              int64
 	Revolutions              int64
+	Inched                   int64 // of them: by hand or by the inching button
 	Stops                    int64 // begun at stop inputs
 	RunMS, StopMS, UnknownMS int64
 	LostMin, LostMax         int64 // revolutions
@@ -86,7 +87,7 @@ type Gap struct {
 
 // Cell holds what to add to one cell of the finest rollup.
 type Cell struct {
-	Revolutions, RunMS, StopMS, UnknownMS, Stops int64
+	Revolutions, Inched, RunMS, StopMS, UnknownMS, Stops int64
 }
 
 // Changes is what applying records did beside the machine's own fields.
@@ -144,6 +145,7 @@ type how uint8
 
 const (
 	byState how = iota // stop if one is open, else run
+	stopped            // also where no stop is open: the cylinder was inched
 	unknown
 )
 
@@ -195,7 +197,7 @@ func (m *Machine) book(a, b int64, h how, reason string, c *Changes) {
 		if m.Open == nil {
 			m.Since = b
 		}
-	case m.Open != nil:
+	case m.Open != nil || h == stopped:
 		m.StopMS += ms
 		c.spread(a, b, func(x *Cell, ms int64) { x.StopMS += ms })
 	default:
@@ -239,7 +241,7 @@ func (c *Changes) spread(a, b int64, add func(x *Cell, ms int64)) {
 
 // spreadRevolutions splits n revolutions over (a, b] by time; the last cell
 // takes the remainder.
-func (c *Changes) spreadRevolutions(a, b, n int64) {
+func (c *Changes) spreadRevolutions(a, b, n int64, add func(x *Cell, n int64)) {
 	last := CellStart(max(a, b-1), Fine)
 	if a >= b {
 		last = CellStart(b, Fine)
@@ -249,11 +251,11 @@ func (c *Changes) spreadRevolutions(a, b, n int64) {
 		start := CellStart(s, Fine)
 		end := start + Fine
 		part := mulDiv(n, end-s, b-a)
-		c.at(start).Revolutions += part
+		add(c.at(start), part)
 		left -= part
 		s = end
 	}
-	c.at(last).Revolutions += left
+	add(c.at(last), left)
 }
 
 // mulDiv is floor(n*num/den) for 0 <= num <= den, without overflow.

@@ -14,7 +14,7 @@ import (
 type piece struct {
 	what   string // "run", "stop", "standstill", "gap", "reset"
 	ms     int64
-	counts uint64
+	counts uint64 // in a stop: by hand
 	cause  string
 }
 
@@ -22,6 +22,7 @@ type piece struct {
 type truth struct {
 	pieces []piece
 	perRev uint32
+	inched int64 // counts made by hand
 	want   totals
 }
 
@@ -49,6 +50,11 @@ func drawTruth(t *rapid.T) truth {
 			inLife += p.counts
 			x.want.RunMS += p.ms
 		case "stop":
+			if rapid.Bool().Draw(t, "inched") {
+				p.counts = uint64(rapid.IntRange(0, 5).Draw(t, "by hand"))
+				inLife += p.counts
+				x.inched += int64(p.counts)
+			}
 			p.cause = rapid.SampledFrom(causes).Draw(t, "cause")
 			byCause[p.cause]++
 			x.want.Stops++
@@ -81,8 +87,9 @@ func (x truth) tell(t *rapid.T) []store.Record {
 	var records []store.Record
 	at, life, ext := int64(0), byte(1), uint64(100)
 	add := func(atMS int64, kind any) { records = append(records, store.Record{Boottime: atMS * 1e6, Kind: kind}) }
+	byHand := false
 	span := func(from, to int64, counts uint64) {
-		add(to, &store.CountSpan{Life: store.ID{life}, From: ext, To: ext + counts, FromBoottime: from * 1e6, PerRev: x.perRev})
+		add(to, &store.CountSpan{Inched: byHand && counts > 0, Life: store.ID{life}, From: ext, To: ext + counts, FromBoottime: from * 1e6, PerRev: x.perRev})
 		ext += counts
 	}
 	// cut tells a stretch in one to four spans.
@@ -104,8 +111,10 @@ func (x truth) tell(t *rapid.T) []store.Record {
 			cut(p.ms, p.counts)
 		case "stop", "standstill":
 			add(at, &store.StopBegin{Stop: stop, Input: p.what == "stop", Cause: p.cause})
-			if rapid.Bool().Draw(t, "watched") {
-				cut(p.ms, 0)
+			if p.counts > 0 || rapid.Bool().Draw(t, "watched") {
+				byHand = true
+				cut(p.ms, p.counts)
+				byHand = false
 			}
 			add(end, &store.StopEnd{Stop: stop})
 		case "gap":
@@ -169,10 +178,14 @@ func (b *books) sums(t *rapid.T) {
 		cells.RunMS += x.RunMS
 		cells.StopMS += x.StopMS
 		cells.UnknownMS += x.UnknownMS
+		cells.Inched += x.Inched
 		cells.Stops += x.Stops
 	}
-	if want := (Cell{b.m.Revolutions, b.m.RunMS, b.m.StopMS, b.m.UnknownMS, b.m.Stops}); cells != want {
+	if want := (Cell{b.m.Revolutions, b.m.Inched, b.m.RunMS, b.m.StopMS, b.m.UnknownMS, b.m.Stops}); cells != want {
 		t.Fatalf("cells add up to %+v, want %+v", cells, want)
+	}
+	if b.m.Inched < 0 || b.m.Inched > b.m.Revolutions {
+		t.Fatalf("%d of %d revolutions inched", b.m.Inched, b.m.Revolutions)
 	}
 	var counted, unknown int64
 	for _, n := range b.c.Counts {
@@ -201,6 +214,11 @@ func TestAnySplit(t *testing.T) {
 				t.Fatalf("books %+v, truth %+v", got, x.want)
 			}
 			b.sums(t)
+			// Turns are run turns and inched turns. Of a counter with several
+			// counts to the turn, parts of turns are made in stops.
+			if x.perRev == 1 && b.m.Inched != x.inched {
+				t.Fatalf("%d inched, %d were made by hand", b.m.Inched, x.inched)
+			}
 		}
 		for start, c := range one.c.Cells {
 			d := two.c.Cells[start]

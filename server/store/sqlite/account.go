@@ -15,7 +15,7 @@ import (
 
 // accountColumns in the order in which they are read and written.
 const accountColumns = `machine_num, heard, first_ms, last_ms, revolutions, stops, run_ms, stop_ms, unknown_ms,
-	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop, life, life_per_rev, gone`
+	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop, life, life_per_rev, gone, inched`
 
 // lifeColumns in the order in which they are read and written.
 const lifeColumns = `machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max,
@@ -27,10 +27,10 @@ func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
 	if m.Open != nil {
 		open = m.Open.ID[:]
 	}
-	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		m.num, m.Heard, m.First, m.Last, m.Revolutions, m.Stops, m.RunMS, m.StopMS, m.UnknownMS,
 		m.LostMin, m.LostMax, m.Since, m.DoffAt, m.Doffs, m.SpeedRevs, m.SpeedMS, m.Stream, open,
-		m.Current.ID[:], m.Current.PerRev, m.Gone); err != nil {
+		m.Current.ID[:], m.Current.PerRev, m.Gone, m.Inched); err != nil {
 		return err
 	}
 	for k := range c.Lives {
@@ -92,6 +92,7 @@ func hours(fine map[int64]*tally.Cell) map[int64]*tally.Cell {
 		h.RunMS += x.RunMS
 		h.StopMS += x.StopMS
 		h.UnknownMS += x.UnknownMS
+		h.Inched += x.Inched
 		h.Stops += x.Stops
 	}
 	return all
@@ -102,11 +103,12 @@ func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally
 	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: fine, hourMS: hours(fine)} {
 		for _, start := range slices.Sorted(maps.Keys(cells)) {
 			x := cells[start]
-			if _, err := w.exec(ctx, `INSERT INTO rollup (grain_ms, machine_num, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops)
-				VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+			if _, err := w.exec(ctx, `INSERT INTO rollup (grain_ms, machine_num, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops, inched)
+				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 				ON CONFLICT DO UPDATE SET revolutions = revolutions + excluded.revolutions, run_ms = run_ms + excluded.run_ms,
-					stop_ms = stop_ms + excluded.stop_ms, unknown_ms = unknown_ms + excluded.unknown_ms, stops = stops + excluded.stops`,
-				grain, num, start, x.Revolutions, x.RunMS, x.StopMS, x.UnknownMS, x.Stops); err != nil {
+					stop_ms = stop_ms + excluded.stop_ms, unknown_ms = unknown_ms + excluded.unknown_ms, stops = stops + excluded.stops,
+					inched = inched + excluded.inched`,
+				grain, num, start, x.Revolutions, x.RunMS, x.StopMS, x.UnknownMS, x.Stops, x.Inched); err != nil {
 				return err
 			}
 		}
@@ -176,7 +178,7 @@ func stopsOf(machine string, c *tally.Changes) []store.Stop {
 // state turns an account into that of the store.
 func state(m *machine) store.MachineState {
 	x := store.MachineState{
-		Machine: m.id, Revolutions: m.Revolutions, RunMS: m.RunMS, StopMS: m.StopMS, UnknownMS: m.UnknownMS,
+		Machine: m.id, Revolutions: m.Revolutions, Inched: m.Inched, RunMS: m.RunMS, StopMS: m.StopMS, UnknownMS: m.UnknownMS,
 		SpeedRPM: m.RPM(), DoffAt: m.DoffAt, Doffs: m.Doffs,
 	}
 	if m.Heard {

@@ -17,8 +17,9 @@ import (
 // there what a record books raises it: otherwise sums of before, which were
 // right, would be taken for damage. 2: lost counts of a replaced reader are
 // bounded. 3: its life is joined to the one before where that is sure, counts
-// found later are lost no more, and lost records leave unknown time.
-const bookingRules = 3
+// found later are lost no more, and lost records leave unknown time. 4: inched
+// turns are filed apart.
+const bookingRules = 4
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its

@@ -27,7 +27,7 @@ func (s *Store) States(ctx context.Context) ([]store.MachineState, error) {
 	return states, nil
 }
 
-const machineQuery = `SELECT m.num, m.id, coalesce(a.heard, 0), coalesce(a.first_ms, 0), coalesce(a.last_ms, 0), coalesce(a.revolutions, 0),
+const machineQuery = `SELECT m.num, m.id, coalesce(a.heard, 0), coalesce(a.first_ms, 0), coalesce(a.last_ms, 0), coalesce(a.revolutions, 0), coalesce(a.inched, 0),
 		coalesce(a.stops, 0), coalesce(a.run_ms, 0), coalesce(a.stop_ms, 0), coalesce(a.unknown_ms, 0), coalesce(a.lost_min, 0),
 		coalesce(a.lost_max, 0), coalesce(a.since_ms, 0), coalesce(a.doff_at, 0), coalesce(a.doffs, 0), coalesce(a.speed_revs, 0),
 		coalesce(a.speed_ms, 0), s.id, s.begin_ms, coalesce(s.cause, ''), coalesce(s.side, ''), coalesce(s.input, 0), coalesce(s.revolutions, 0)
@@ -39,7 +39,7 @@ func scanMachine(rows *sql.Rows) (*machine, error) {
 	var stop []byte
 	var begin sql.NullInt64
 	var open tally.Stop
-	err := rows.Scan(&m.num, &m.id, &m.Heard, &m.First, &m.Last, &m.Revolutions, &m.Stops, &m.RunMS, &m.StopMS, &m.UnknownMS, &m.LostMin,
+	err := rows.Scan(&m.num, &m.id, &m.Heard, &m.First, &m.Last, &m.Revolutions, &m.Inched, &m.Stops, &m.RunMS, &m.StopMS, &m.UnknownMS, &m.LostMin,
 		&m.LostMax, &m.Since, &m.DoffAt, &m.Doffs, &m.SpeedRevs, &m.SpeedMS, &stop, &begin, &open.Cause, &open.Side, &open.Input, &open.Revolutions)
 	if stop != nil {
 		open.ID, open.Begun, open.Begin = id(stop), begin.Valid, begin.Int64
@@ -75,7 +75,7 @@ func readTotals(ctx context.Context, tx *sql.Tx) ([]store.Totals, error) {
 		}
 		byNum[m.num] = len(totals)
 		totals = append(totals, store.Totals{
-			Machine: m.id, Revolutions: m.Revolutions, Stops: m.Stops, ByCause: map[string]int64{}, OpenStop: m.Open != nil && m.Open.Input,
+			Machine: m.id, Revolutions: m.Revolutions, Inched: m.Inched, Stops: m.Stops, ByCause: map[string]int64{}, OpenStop: m.Open != nil && m.Open.Input,
 			LostMin: m.LostMin, LostMax: m.LostMax, RunMS: m.RunMS, StopMS: m.StopMS, UnknownMS: m.UnknownMS,
 		})
 		return nil
@@ -234,11 +234,11 @@ func (s *Store) Rollups(ctx context.Context, q store.RollupQuery) ([]store.Rollu
 	err := each(ctx, s.read, func(rows *sql.Rows) error {
 		var x store.Rollup
 		var start int64
-		err := rows.Scan(&x.Machine, &start, &x.Revolutions, &x.RunMS, &x.StopMS, &x.UnknownMS, &x.Stops)
+		err := rows.Scan(&x.Machine, &start, &x.Revolutions, &x.RunMS, &x.StopMS, &x.UnknownMS, &x.Stops, &x.Inched)
 		x.Start = ms(start)
 		cells = append(cells, x)
 		return err
-	}, `SELECT m.id, r.start_ms, r.revolutions, r.run_ms, r.stop_ms, r.unknown_ms, r.stops
+	}, `SELECT m.id, r.start_ms, r.revolutions, r.run_ms, r.stop_ms, r.unknown_ms, r.stops, r.inched
 		FROM (SELECT num, id FROM machine WHERE :machine = '' OR id = :machine) m
 		CROSS JOIN rollup r ON r.grain_ms = :grain AND r.machine_num = m.num AND r.start_ms > :from AND r.start_ms < :to
 		ORDER BY m.id, r.start_ms`,

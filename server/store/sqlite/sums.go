@@ -80,7 +80,7 @@ func (v *verifier) account(m *machine, again *tally.Machine) {
 		what          string
 		kept, counted any
 	}{
-		{"revolutions", m.Revolutions, again.Revolutions}, {"stops", m.Stops, again.Stops},
+		{"revolutions", m.Revolutions, again.Revolutions}, {"inched", m.Inched, again.Inched}, {"stops", m.Stops, again.Stops},
 		{"heard", m.Heard, again.Heard}, {"first", m.First, again.First}, {"last", m.Last, again.Last},
 		{"run ms", m.RunMS, again.RunMS}, {"stop ms", m.StopMS, again.StopMS}, {"unknown ms", m.UnknownMS, again.UnknownMS},
 		{"lost at least", m.LostMin, again.LostMin}, {"lost at most", m.LostMax, again.LostMax}, {"since", m.Since, again.Since},
@@ -245,7 +245,7 @@ func (v *verifier) cells(ctx context.Context, m *machine, c *tally.Changes) erro
 	err := each(ctx, v.w.conn, func(rows *sql.Rows) error {
 		var k key
 		var x tally.Cell
-		if err := rows.Scan(&k.grain, &k.start, &x.Revolutions, &x.RunMS, &x.StopMS, &x.UnknownMS, &x.Stops); err != nil {
+		if err := rows.Scan(&k.grain, &k.start, &x.Revolutions, &x.RunMS, &x.StopMS, &x.UnknownMS, &x.Stops, &x.Inched); err != nil {
 			return err
 		}
 		if x != again[k] {
@@ -253,7 +253,7 @@ func (v *verifier) cells(ctx context.Context, m *machine, c *tally.Changes) erro
 		}
 		delete(again, k)
 		return nil
-	}, `SELECT grain_ms, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops FROM rollup WHERE machine_num = ? AND grain_ms IN (?, ?)`, m.num, tally.Fine, hourMS)
+	}, `SELECT grain_ms, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops, inched FROM rollup WHERE machine_num = ? AND grain_ms IN (?, ?)`, m.num, tally.Fine, hourMS)
 	for k, x := range again {
 		if x != (tally.Cell{}) {
 			v.differs(m, "rollup", fmt.Sprintf("%d min at %s: nothing", k.grain/60_000, ms(k.start).Format("2006-01-02T15:04Z")), "", x)

@@ -270,7 +270,7 @@ func (w *writer) loadMachines(ctx context.Context) error {
 		var a tally.Machine
 		var stop, life []byte
 		if err := rows.Scan(&num, &a.Heard, &a.First, &a.Last, &a.Revolutions, &a.Stops, &a.RunMS, &a.StopMS, &a.UnknownMS,
-			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop, &life, &a.Current.PerRev, &a.Gone); err != nil {
+			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop, &life, &a.Current.PerRev, &a.Gone, &a.Inched); err != nil {
 			return err
 		}
 		a.Current.ID = id(life)

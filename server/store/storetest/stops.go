@@ -225,3 +225,24 @@ func testRollups(t *testing.T, b *bench) {
 		return err
 	})
 }
+
+// Turns by hand in a stop are in the total, filed apart, and no running time;
+// neither are they without a stop that explains them.
+func testInched(t *testing.T, b *bench) {
+	b.register("a1", "k01")
+	a := newAgent(t, "a1", "k01")
+	a.span(0, 20, 0, 8).begin(20, "s1", "yarn")
+	a.add(50, &store.CountSpan{Life: a.life, From: 8, To: 11, FromBoottime: ns(20), PerRev: 1, Inched: true})
+	a.end(60, "s1").span(60, 70, 11, 15)
+	a.add(90, &store.CountSpan{Life: a.life, From: 15, To: 16, FromBoottime: ns(70), PerRev: 1, Inched: true})
+	x := a.batch()
+	b.ok(x)
+	b.ok(x)
+	if got := b.totals("k01"); got.Revolutions != 16 || got.Inched != 4 || got.RunMS != 30_000 || got.StopMS != 60_000 {
+		t.Errorf("books %+v, want 16 revolutions, 4 of them inched, 30 s running", got)
+	}
+	b.restart()
+	if got := b.state("k01"); got.Inched != 4 || got.Revolutions != 16 {
+		t.Errorf("state %+v", got)
+	}
+}

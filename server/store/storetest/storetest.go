@@ -35,6 +35,7 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"poison", testPoison},
 		{"hull", testHull},
 		{"stops", testStops},
+		{"inched", testInched},
 		{"stop queries", testStopQueries},
 		{"orphan end", testOrphanEnd},
 		{"gaps", testGaps},
@@ -176,9 +177,10 @@ func (b *bench) invariants() {
 				sum.RunMS += c.RunMS
 				sum.StopMS += c.StopMS
 				sum.UnknownMS += c.UnknownMS
+				sum.Inched += c.Inched
 				sum.Stops += c.Stops
 			}
-			if want := (store.Rollup{Revolutions: x.Revolutions, RunMS: x.RunMS, StopMS: x.StopMS, UnknownMS: x.UnknownMS, Stops: x.Stops}); sum != want {
+			if want := (store.Rollup{Revolutions: x.Revolutions, Inched: x.Inched, RunMS: x.RunMS, StopMS: x.StopMS, UnknownMS: x.UnknownMS, Stops: x.Stops}); sum != want {
 				b.Errorf("%s: cells of %v add up to %+v, want %+v", x.Machine, time.Duration(grain), sum, want)
 			}
 		}
