@@ -19,6 +19,7 @@ type Machine struct {
 // jobs before it on the same machine are part of it, as they share its rates.
 type Work struct {
 	RunMinutes   float64 // running time, turns over speed
+	RunSDMin     float64 // its standard deviation, as the speed is not certain
 	FixedMinutes float64 // standing known exactly
 	// Planned stops come a known number of times and are then not random.
 	Planned []Planned
@@ -54,7 +55,7 @@ func (m *Machine) Finish(w Work) (Law, error) {
 	if err != nil {
 		return Law{}, err
 	}
-	law, err := Sum{Run: w.RunMinutes, Stops: m.random(w.Planned), Repeats: repeats}.law(&m.fleet.cache)
+	law, err := Sum{Run: w.RunMinutes, RunSD: w.RunSDMin, Stops: m.random(w.Planned), Repeats: repeats}.law(&m.fleet.cache)
 	if err != nil {
 		return Law{}, err
 	}

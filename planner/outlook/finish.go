@@ -1,6 +1,7 @@
 package outlook
 
 import (
+	"errors"
 	"fmt"
 	"time"
 
@@ -26,6 +27,7 @@ func (d *desk) finish(law forecast.Law, promise time.Time) Finish {
 		return Finish{Refused: f.Refused}
 	}
 	f.MissChance = d.missChance(law, promise)
+	f.Lateness = d.lateness(law, promise)
 	return f
 }
 
@@ -40,29 +42,64 @@ func (d *desk) missChance(law forecast.Law, promise time.Time) float64 {
 	return 1 - law.CDF(d.clock.Working(promise).Minutes())
 }
 
+// lateness is the mean time by which the promise is missed, on the wall: closed
+// shifts count, as the customer waits through them.
+func (d *desk) lateness(law forecast.Law, promise time.Time) time.Duration {
+	if promise.IsZero() {
+		return 0
+	}
+	const ways = 100
+	var sum time.Duration
+	for i := range ways {
+		at, ok := d.clock.After(minutes(law.Quantile((float64(ways-i) - 0.5) / ways)))
+		late := at.Sub(promise)
+		if ok && late <= 0 {
+			break // all others are earlier
+		}
+		if ok {
+			sum += min(late, longestLate) / ways
+		}
+	}
+	return sum
+}
+
+// longestLate bounds what is told of promises that lie centuries back.
+const longestLate = 20 * 365 * 24 * time.Hour
+
 // minutes as a duration; the laws stay below a few decades, which fits.
 func minutes(m float64) time.Duration {
 	return time.Duration(min(m, 1e8) * float64(time.Minute))
 }
 
-// law of the working minutes until job i of a queue is done.
-func (d *desk) law(q *queue, i int) (forecast.Law, string) {
+// stretch is the work until job i of a queue is done, with the law of its working
+// minutes, or the reason why there is none.
+func (d *desk) stretch(q *queue, i int) (stretch, string) {
 	w := &q.jobs[i]
 	if w.reason != "" {
-		return forecast.Law{}, w.reason
+		return stretch{}, w.reason
 	}
 	if w.kg <= 0 {
-		return forecast.Law{}, nothingLeft
+		return stretch{}, nothingLeft
 	}
-	todo, err := q.until(q.jobs[:i+1])
-	if err != nil {
-		return forecast.Law{}, fmt.Sprintf("A job before it on %s has no forecast", name(q.m.ID))
+	s, err := q.stretch(q.jobs[:i+1])
+	switch {
+	case errors.Is(err, errEarlier):
+		return stretch{}, fmt.Sprintf("A job before it on %s has no forecast", name(q.m.ID))
+	case err != nil:
+		return stretch{}, fmt.Sprintf("Check %s on %s: %v", w.job.Order, name(q.m.ID), err)
 	}
-	law, err := q.forecast.Finish(todo)
-	if err != nil {
-		return forecast.Law{}, fmt.Sprintf("Check %s on %s: %v", w.job.Order, name(q.m.ID), err)
+	return s, ""
+}
+
+// stretch is the work of the jobs, which begin with the machine's first.
+func (q *queue) stretch(jobs []work) (stretch, error) {
+	s := stretch{q: q}
+	var err error
+	if s.todo, s.lost, err = q.account(jobs); err != nil {
+		return s, err
 	}
-	return law, ""
+	s.law, err = q.forecast.Finish(s.todo)
+	return s, err
 }
 
 const nothingLeft = "Nothing is left to knit"

@@ -71,13 +71,15 @@ func (d *desk) order(o *Order) OrderOutlook {
 		return out
 	}
 	out.RemainingKg = left
+	var stretches []stretch
+	var only Finish // of the last job, the only one if there is one
 	var laws []forecast.Law
 	var basis []string
 	refused, jobs := "", 0
 	d.parts(o.ID, func(q *queue, i int) {
 		jobs++
 		w := &q.jobs[i]
-		law, reason := d.law(q, i)
+		todo, reason := d.stretch(q, i)
 		job := JobOutlook{Machine: q.m.ID, RemainingKg: w.kg, RemainingRevolutions: unit.Revolutions(w.turns())}
 		if reason != "" {
 			job.Finish.Refused = reason
@@ -85,9 +87,11 @@ func (d *desk) order(o *Order) OrderOutlook {
 				refused = cmp.Or(refused, reason)
 			}
 		} else {
-			job.Finish = d.finish(law, o.Promise)
+			job.Finish = d.finish(todo.law, o.Promise)
+			job.Finish.goes([]stretch{todo}, todo.law)
 			job.Finish.Basis = append(q.basis(), d.fleet.Basis()...)
-			laws = append(laws, law)
+			only = job.Finish
+			stretches, laws = append(stretches, todo), append(laws, todo.law)
 			basis = append(basis, q.basis()...)
 		}
 		out.Jobs = append(out.Jobs, job)
@@ -104,6 +108,11 @@ func (d *desk) order(o *Order) OrderOutlook {
 	default:
 		out.Law = forecast.Max(laws...)
 		out.Finish = d.finish(out.Law, o.Promise)
+		if len(stretches) == 1 {
+			out.Finish.History, out.Finish.Parts, out.Finish.Levers = only.History, only.Parts, only.Levers
+		} else {
+			out.Finish.goes(stretches, out.Law)
+		}
 		out.Stops, out.Level = d.busy(o.ID)
 		out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	}

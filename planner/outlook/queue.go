@@ -28,6 +28,9 @@ const (
 	maxKg    = 1e7
 	// slow is the share of card speed below which a machine is called slow.
 	slow = 0.97
+	// Relative standard deviation of the speed that a job will have: once measured
+	// on the machine, and by its card only. An assumption, no source.
+	measuredDoubt, cardDoubt = 0.01, 0.03
 )
 
 // desk holds one plan while it is made.
@@ -56,7 +59,8 @@ type work struct {
 	job    *Job
 	grams  unit.Grams // of one turn
 	speed  unit.RPM
-	fixed  bool // its kilos are given, not shared
+	doubt  float64 // relative standard deviation of speed
+	fixed  bool    // its kilos are given, not shared
 	kg     float64
 	rollKg float64 // 0 = not told
 	reason string  // why there is no forecast
@@ -130,6 +134,7 @@ func (d *desk) work(m *Machine, i int) work {
 	// is the stop in progress.
 	w.setup = i > 0 && job.Card.ID != m.Jobs[i-1].Card.ID
 	w.grams, w.speed, w.reason = ability(m, job.Card)
+	w.doubt = doubt(m)
 	if o := d.orders[job.Order]; o != nil {
 		w.rollKg = o.RollKg
 	}
@@ -140,6 +145,14 @@ func (d *desk) work(m *Machine, i int) work {
 		w.kg = min(max(job.QuantityKg-job.CountedKg, 0), maxKg)
 	}
 	return w
+}
+
+// doubt about the speed of a machine's jobs.
+func doubt(m *Machine) float64 {
+	if speedKnown(m.SpeedRPM) {
+		return measuredDoubt
+	}
+	return cardDoubt
 }
 
 // ability is what a machine gives with a card: mass of a turn and speed, or the
@@ -305,16 +318,27 @@ var errEarlier = errors.New("an earlier job has no forecast")
 // until is all the work up to the end of the last of the jobs, which begin with the
 // machine's first.
 func (q *queue) until(jobs []work) (forecast.Work, error) {
-	out := forecast.Work{Stop: q.stop, FixedMinutes: held(q.m)}
+	todo, _, err := q.account(jobs)
+	return todo, err
+}
+
+// account is until, with the running minutes that are lost against the cards' speeds.
+func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error) {
+	out = forecast.Work{Stop: q.stop, FixedMinutes: held(q.m)}
 	doffs, setups, planned := 0, 0, false
 	for k := range jobs {
 		w := &jobs[k]
 		if w.reason != "" {
-			return out, errEarlier
+			return out, 0, errEarlier
 		}
 		turns := w.turns()
 		minutes, _ := unit.Revolutions(turns).Minutes(w.speed)
 		out.RunMinutes += minutes
+		// The same machine stays too fast or too slow: the doubts of its jobs add up.
+		out.RunSDMin += w.doubt * minutes
+		if card := w.job.Card.SpeedRPM; speedKnown(card) && float64(w.speed) < slow*card {
+			lost += minutes * (1 - float64(w.speed)/card)
+		}
 		if w.setup && turns > 0 {
 			setups++
 		}
@@ -336,7 +360,7 @@ func (q *queue) until(jobs []work) (forecast.Work, error) {
 	if setups > 0 {
 		out.Planned = append(out.Planned, forecast.Planned{Cause: causeSetup, Count: setups})
 	}
-	return out, nil
+	return out, lost, nil
 }
 
 // turns that the job's kilos take.

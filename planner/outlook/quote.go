@@ -103,6 +103,7 @@ func (d *desk) candidates(r QuoteRequest) (all []*candidate, left []string, reas
 		c := &candidate{q: q, card: card}
 		c.w = work{job: &Job{Card: card}, rollKg: rollKg}
 		c.w.grams, c.w.speed, c.w.reason = ability(q.m, card)
+		c.w.doubt = doubt(q.m)
 		n := len(q.jobs)
 		c.w.setup = n == 0 || q.jobs[n-1].job.Card.ID != card.ID
 		if why := cmp.Or(c.w.reason, q.blocked()); why != "" {
@@ -187,23 +188,20 @@ func spread(cs []*candidate, kg float64) (end float64) {
 
 func (d *desk) answer(chosen []*candidate, left []string, r QuoteRequest, risk float64) QuoteResult {
 	var out QuoteResult
+	var stretches []stretch
 	var laws []forecast.Law
 	var names, basis []string
 	for _, c := range chosen {
 		if c.w.kg <= 0 {
 			continue
 		}
-		todo, err := c.q.until(append(slices.Clone(c.q.jobs), c.w))
-		var law forecast.Law
-		if err == nil {
-			law, err = c.q.forecast.Finish(todo)
-		}
+		todo, err := c.q.stretch(append(slices.Clone(c.q.jobs), c.w))
 		if err != nil {
 			out.Finish.Refused = fmt.Sprintf("Ask for less, or other machines: %s: %v", name(c.q.m.ID), err)
 			return out
 		}
-		laws = append(laws, law)
-		job := JobOutlook{Machine: c.q.m.ID, RemainingKg: c.w.kg, RemainingRevolutions: unit.Revolutions(c.w.turns()), Finish: d.finish(law, time.Time{})}
+		stretches, laws = append(stretches, todo), append(laws, todo.law)
+		job := JobOutlook{Machine: c.q.m.ID, RemainingKg: c.w.kg, RemainingRevolutions: unit.Revolutions(c.w.turns()), Finish: d.finish(todo.law, time.Time{})}
 		job.Finish.Basis = append(c.q.basis(), d.fleet.Basis()...)
 		out.Jobs = append(out.Jobs, job)
 		names = append(names, name(c.q.m.ID))
@@ -211,6 +209,7 @@ func (d *desk) answer(chosen []*candidate, left []string, r QuoteRequest, risk f
 	}
 	law := forecast.Max(laws...)
 	out.Finish = d.finish(law, time.Time{})
+	out.Finish.goes(stretches, law)
 	out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	if out.Finish.Refused == "" {
 		out.Promise, _ = d.clock.After(minutes(law.Quantile(1 - risk)))
