@@ -4,7 +4,6 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
-	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -44,8 +43,8 @@ func TestCompoundClosedForms(t *testing.T) {
 				got := law.CDF(x + tt.run)
 				worst = max(worst, math.Abs(got-tt.f[i]))
 			}
-			if worst > 2e-4 {
-				t.Errorf("largest error of the CDF is %.2e, want at most 2e-4", worst)
+			if worst > 1e-4 {
+				t.Errorf("largest error of the CDF is %.2e, want at most 1e-4", worst)
 			}
 			for i, p := range tt.p {
 				if got := law.Quantile(p) - tt.run; math.Abs(got-tt.q[i]) > 0.002*tt.q[i]+0.02 {
@@ -64,57 +63,6 @@ func fourCauses(shape float64) []Stops {
 		{"b", Rate{1.0 / 600, shape}, Lognormal{math.Log(6), 0.8}},
 		{"c", Rate{1.0 / 1500, shape}, Lognormal{math.Log(15), 0.9}},
 		{"d", Rate{1.0 / 6000, shape}, Lognormal{math.Log(45), 1.1}},
-	}
-}
-
-// 200,000 simulated orders; their own error of the CDF is about 0.003 at the worst
-// of all points (Kolmogorov, 0.1 %: 1.95/sqrt(n) = 0.0044).
-func TestMonteCarloAgrees(t *testing.T) {
-	const orders = 200_000
-	for _, tt := range []struct{ run, shape float64 }{{300, 0}, {1500, 0}, {8000, 0}, {8000, 4}} {
-		t.Run(fmt.Sprintf("run %g shape %g", tt.run, tt.shape), func(t *testing.T) {
-			stops := fourCauses(tt.shape)
-			law, err := Compound(tt.run, stops, []Repeat{{3, Lognormal{math.Log(3), 0.5}}})
-			if err != nil {
-				t.Fatal(err)
-			}
-			rng := rand.New(rand.NewPCG(11, 7))
-			draws := make([]float64, orders)
-			for i := range draws {
-				sum := tt.run
-				for range 3 {
-					sum += math.Exp(math.Log(3) + 0.5*rng.NormFloat64())
-				}
-				for _, s := range stops {
-					n := s.Rate.Mean * tt.run
-					if tt.shape > 0 {
-						n *= gammaDraw(rng, tt.shape) / tt.shape
-					}
-					l := s.Durations.(Lognormal)
-					for range poissonDraw(rng, n) {
-						sum += math.Exp(l.Mu + l.Sigma*rng.NormFloat64())
-					}
-				}
-				draws[i] = sum
-			}
-			slices.Sort(draws)
-			worst := 0.0
-			for _, p := range []float64{.01, .05, .1, .2, .3, .4, .5, .6, .7, .8, .9, .95, .99, .999} {
-				x := draws[int(p*orders)]
-				worst = max(worst, math.Abs(law.CDF(x)-p))
-			}
-			if worst > 0.0044 {
-				t.Errorf("CDF differs from %d simulated orders by %.4f, want at most 0.0044 (seed 11, 7)", orders, worst)
-			}
-			var mean float64
-			for _, d := range draws {
-				mean += d / orders
-			}
-			if math.Abs(mean-law.Mean()) > 0.02*(mean-tt.run) {
-				t.Errorf("mean %.2f, simulated %.2f", law.Mean(), mean)
-			}
-			t.Logf("largest difference %.4f, %d cells of %g", worst, len(law.cdf), law.step)
-		})
 	}
 }
 
