@@ -15,6 +15,7 @@ import (
 type counts struct {
 	reg     *prometheus.Registry
 	records prometheus.Counter
+	unread  prometheus.Counter
 	batches *prometheus.CounterVec
 	waiting prometheus.Gauge
 }
@@ -23,6 +24,7 @@ func newCounts(h *Host) *counts {
 	c := &counts{
 		reg:     prometheus.NewRegistry(),
 		records: prometheus.NewCounter(prometheus.CounterOpts{Name: "turnwise_records_committed_total", Help: "Records of agents that were new and are durable."}),
+		unread:  prometheus.NewCounter(prometheus.CounterOpts{Name: "turnwise_records_unread_total", Help: "Records of a kind that this version does not know; their bytes are kept. More than 0: an agent is newer than the server."}),
 		batches: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "turnwise_batches_total", Help: "Batches decided in the store, by verdict."}, []string{"verdict"}),
 	}
 	c.waiting = prometheus.NewGauge(prometheus.GaugeOpts{Name: "turnwise_ingest_waiting", Help: "Batches whose connection waits for a place in the queue of ingest. More than 0 for long: the disk does not keep up."})
@@ -31,7 +33,7 @@ func newCounts(h *Host) *counts {
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{Name: "turnwise_build_info", Help: "1; the version is a label.", ConstLabels: prometheus.Labels{"version": h.o.Version}})
 	info.Set(1)
-	c.reg.MustRegister(c.records, c.batches, info, machineStates{h}, brokerStats{h}, h.backups, h.space, c.waiting,
+	c.reg.MustRegister(c.records, c.unread, c.batches, info, machineStates{h}, brokerStats{h}, h.backups, h.space, c.waiting,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return c
 }
@@ -40,6 +42,7 @@ func (c *counts) committed(outcomes []store.Outcome) {
 	for _, o := range outcomes {
 		c.batches.WithLabelValues(verdict(o.Verdict)).Inc()
 		c.records.Add(float64(o.Applied))
+		c.unread.Add(float64(o.Unread))
 	}
 }
 

@@ -220,6 +220,7 @@ type Outcome struct {
 	Acked   uint64 // as read in the transaction that committed
 	Horizon uint64 // in a verified backup
 	Applied int    // records that were new
+	Unread  int    // of them: of a kind that this version does not know
 	State   MachineState
 	Stops   []Stop // begun, ended or changed
 }

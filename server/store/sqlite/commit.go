@@ -150,6 +150,12 @@ func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 	if n == 0 {
 		return nil, nil
 	}
+	for i := range fresh[:n] {
+		if fresh[i].Kind == nil {
+			out.Unread++
+		}
+	}
+	st.unread += int64(out.Unread)
 	return m, k.apply(m, st, b, fresh[:n])
 }
 
@@ -373,8 +379,8 @@ func (k *work) flush() (heads map[store.ID]uint64, err error) {
 		}
 		begin, fence := sql.NullInt64{Int64: st.begin, Valid: st.begun}, sql.NullInt64{Int64: st.fence, Valid: st.fenced}
 		if _, err := k.w.exec(k.ctx, `UPDATE stream SET acked = ?, records = ?, run = ?, run_boot = ?, run_boottime = ?, past_runs = ?, frozen = ?,
-			begin_ms = ?, covers = ?, fence_ms = ?, closed = ? WHERE num = ?`,
-			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, begin, st.covers, fence, st.closed, st.num); err != nil {
+			begin_ms = ?, covers = ?, fence_ms = ?, closed = ?, unread = ? WHERE num = ?`,
+			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, begin, st.covers, fence, st.closed, st.unread, st.num); err != nil {
 			return nil, fmt.Errorf("store stream %x: %w", st.id, err)
 		}
 		if err := k.saveBooked(st); err != nil {

@@ -52,6 +52,7 @@ type stream struct {
 	places  tally.Places
 	booked  map[uint32]int64 // newest boottime booked, by boot index
 	touched []uint32         // of which that is not written yet
+	unread  int64            // records of a kind that was not known
 	asked   int              // how often a measurement of the clock was waited for
 }
 
@@ -376,7 +377,7 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		var acked, horizon int64
 		var begin, fence sql.NullInt64
 		if err := rows.Scan(&st.num, &sid, &st.agent, &st.machine, &acked, &horizon, &st.records, &rid, &rboot, &st.run.boottime, &past, &st.frozen,
-			&begin, &st.covers, &fence, &st.closed); err != nil {
+			&begin, &st.covers, &fence, &st.closed, &st.unread); err != nil {
 			return err
 		}
 		st.begun, st.begin, st.fenced, st.fence = begin.Valid, begin.Int64, fence.Valid, fence.Int64
@@ -388,7 +389,7 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		w.streams[st.id], byNum[st.num] = st, st
 		return nil
 	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen,
-	           s.begin_ms, s.covers, s.fence_ms, s.closed
+	           s.begin_ms, s.covers, s.fence_ms, s.closed, s.unread
 	    FROM stream s JOIN machine m ON m.num = s.machine_num`)
 	if err != nil {
 		return err
