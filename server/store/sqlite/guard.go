@@ -102,12 +102,11 @@ func tableSum(ctx context.Context, q querier, table string, columns []string) (s
 // schemaSum is that of all definitions but the seal's.
 func schemaSum(ctx context.Context, q querier) (sum int64, err error) {
 	err = each(ctx, q, func(rows *sql.Rows) error {
-		var typ, name, table string
-		var text sql.NullString
+		var typ, name, table, text any // bytes in the place of a text are a change too
 		if err := rows.Scan(&typ, &name, &table, &text); err != nil {
 			return err
 		}
-		sum, err = guardMix(sum, guardSchema, typ, name, table, text.String)
+		sum, err = guardMix(sum, guardSchema, typ, name, table, text)
 		return err
 	}, `SELECT type, name, tbl_name, sql FROM sqlite_schema WHERE tbl_name <> ?`, sealTable)
 	return sum, err
