@@ -70,7 +70,8 @@ func (l Lognormal) Limited(x float64) float64 {
 // Sample is the empirical law of observed durations. The zero value holds none.
 type Sample struct {
 	sorted       []float64
-	sums         []float64 // sums[i] is the sum of the first i
+	shares       []float64 // of each; nil = all the same
+	sums, upto   []float64 // sums[i] is the sum of the first i, by share; upto[i] their share
 	mean, square float64
 }
 
@@ -89,14 +90,26 @@ func NewSample(minutes ...float64) Sample {
 		return s
 	}
 	slices.Sort(s.sorted)
-	s.sums = make([]float64, len(s.sorted)+1)
-	for i, x := range s.sorted {
-		s.sums[i+1] = s.sums[i] + x
-		s.square += x * x
-	}
-	n := float64(len(s.sorted))
-	s.mean, s.square = s.sums[len(s.sorted)]/n, s.square/n
+	s.sum()
 	return s
+}
+
+func (s *Sample) sum() {
+	n := len(s.sorted)
+	s.sums, s.upto = make([]float64, n+1), make([]float64, n+1)
+	s.each(func(x, share float64) { s.square += share * x * x })
+	for i, x := range s.sorted {
+		s.sums[i+1] = s.sums[i] + x*s.share(i)
+		s.upto[i+1] = s.upto[i] + s.share(i)
+	}
+	s.mean, s.upto[n] = s.sums[n], 1
+}
+
+func (s Sample) share(i int) float64 {
+	if s.shares == nil {
+		return 1 / float64(len(s.sorted))
+	}
+	return s.shares[i]
 }
 
 // Len is the number of durations.
@@ -113,7 +126,7 @@ func (s Sample) Tail(x float64) float64 {
 	if len(s.sorted) == 0 || x < 0 {
 		return 1
 	}
-	return float64(len(s.sorted)-s.upTo(x)) / float64(len(s.sorted))
+	return max(1-s.upto[s.upTo(x)], 0)
 }
 
 // Limited gives the mean cut off at x.
@@ -122,7 +135,7 @@ func (s Sample) Limited(x float64) float64 {
 		return 0
 	}
 	n := s.upTo(x)
-	return (s.sums[n] + x*float64(len(s.sorted)-n)) / float64(len(s.sorted))
+	return s.sums[n] + x*max(1-s.upto[n], 0)
 }
 
 // upTo is the number of durations of at most x.
@@ -212,7 +225,7 @@ type kept struct {
 
 // each gives every duration with its share.
 func (s Sample) each(f func(minutes, share float64)) {
-	for _, x := range s.sorted {
-		f(x, 1/float64(len(s.sorted)))
+	for i, x := range s.sorted {
+		f(x, s.share(i))
 	}
 }

@@ -1,0 +1,231 @@
+package forecast
+
+import (
+	"fmt"
+	"math"
+	"slices"
+)
+
+// Observed is one duration; Open says that it was not over when last looked at, so
+// that it is only known to be longer.
+type Observed struct {
+	Minutes float64
+	Open    bool
+}
+
+// leastDuration stands for durations of 0 where a logarithm is taken, minutes.
+const leastDuration = 1.0 / 60
+
+// usable leaves out durations that cannot be, and sorts.
+func usable(seen []Observed) (out []Observed, ended int) {
+	for _, o := range seen {
+		if o.Minutes >= 0 && o.Minutes <= maxDurationMin {
+			o.Minutes = max(o.Minutes, leastDuration)
+			out = append(out, o)
+			if !o.Open {
+				ended++
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b Observed) int {
+		switch {
+		case a.Minutes < b.Minutes:
+			return -1
+		case a.Minutes > b.Minutes:
+			return 1
+		case a.Open == b.Open:
+			return 0
+		case b.Open: // at a tie the open one lasted longer
+			return -1
+		}
+		return 1
+	})
+	return out, ended
+}
+
+// leastFit is the number of different ended durations that two parameters need.
+const leastFit = 3
+
+func enough(seen []Observed, law string) ([]Observed, int, error) {
+	out, ended := usable(seen)
+	different := map[float64]bool{}
+	for _, o := range out {
+		if !o.Open {
+			different[o.Minutes] = true
+		}
+	}
+	if len(different) < leastFit {
+		return nil, 0, fmt.Errorf("%w: %d different ended stops of %d given are too few to fit a %s law, expected %d; pool machines or take a known law",
+			ErrInput, len(different), len(seen), law, leastFit)
+	}
+	return out, ended, nil
+}
+
+// FitLognormal is the lognormal law of greatest likelihood, open stops counted as
+// longer than they are seen; loglik is the logarithm of that likelihood.
+func FitLognormal(seen []Observed) (l Lognormal, loglik float64, err error) {
+	obs, ended, err := enough(seen, "lognormal")
+	if err != nil {
+		return l, 0, err
+	}
+	n, sum, square := 0.0, 0.0, 0.0
+	for _, o := range obs {
+		x := math.Log(o.Minutes)
+		n, sum, square = n+1, sum+x, square+x*x
+	}
+	l = Lognormal{sum / n, math.Sqrt(max(square/n-sum*sum/n/n, 1e-12))}
+	// Expectation and maximisation: an open stop counts with the mean and mean square
+	// of what it may become. Without open stops the first step is the last.
+	for range 2000 {
+		var s1, s2 float64
+		for _, o := range obs {
+			x := math.Log(o.Minutes)
+			if !o.Open {
+				s1, s2 = s1+x, s2+x*x
+				continue
+			}
+			z := (x - l.Mu) / l.Sigma
+			mills := hazard(z)
+			s1 += l.Mu + l.Sigma*mills
+			s2 += l.Mu*l.Mu + l.Sigma*l.Sigma + l.Sigma*(x+l.Mu)*mills
+		}
+		next := Lognormal{s1 / n, math.Sqrt(max(s2/n-s1*s1/n/n, 1e-12))}
+		moved := math.Abs(next.Mu-l.Mu) + math.Abs(next.Sigma-l.Sigma)
+		l = next
+		if moved < 1e-11 {
+			break
+		}
+	}
+	if ended > 0 && !(l.Sigma < 20 && math.Abs(l.Mu) < 30) {
+		return l, 0, fmt.Errorf("%w: nearly all of %d stops are still open, so their law cannot be told; wait for more to end", ErrInput, len(obs))
+	}
+	for _, o := range obs {
+		z := (math.Log(o.Minutes) - l.Mu) / l.Sigma
+		if o.Open {
+			loglik += math.Log(math.Erfc(z/math.Sqrt2) / 2)
+		} else {
+			loglik -= z*z/2 + math.Log(o.Minutes*l.Sigma*math.Sqrt(2*math.Pi))
+		}
+	}
+	return l, loglik, nil
+}
+
+// hazard of the standard normal: density over tail.
+func hazard(z float64) float64 {
+	if z > 30 {
+		return z + 1/z
+	}
+	return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) / (math.Erfc(z/math.Sqrt2) / 2)
+}
+
+// FitWeibull is the Weibull law of greatest likelihood, open stops counted as longer
+// than they are seen. A shape below 1 says that what has lasted will last.
+func FitWeibull(seen []Observed) (w Weibull, loglik float64, err error) {
+	obs, ended, err := enough(seen, "Weibull")
+	if err != nil {
+		return w, 0, err
+	}
+	longest := obs[len(obs)-1].Minutes // scaled by it, powers stay at most 1
+	meanLog := 0.0
+	for _, o := range obs {
+		if !o.Open {
+			meanLog += math.Log(o.Minutes/longest) / float64(ended)
+		}
+	}
+	// The score of the shape rises with it: sum x^k ln x / sum x^k - 1/k - mean ln x.
+	score := func(k float64) float64 {
+		var p, pl float64
+		for _, o := range obs {
+			x := math.Log(o.Minutes / longest)
+			e := math.Exp(k * x)
+			p, pl = p+e, pl+e*x
+		}
+		return pl/p - 1/k - meanLog
+	}
+	lo, hi := 0.01, 200.0
+	if score(lo) > 0 || score(hi) < 0 {
+		return w, 0, fmt.Errorf("%w: %d stops give no Weibull shape between %g and %g; check for durations all alike", ErrInput, len(obs), lo, hi)
+	}
+	for range 100 {
+		if mid := math.Sqrt(lo * hi); score(mid) < 0 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	sum := 0.0
+	for _, o := range obs {
+		sum += math.Pow(o.Minutes/longest, lo)
+	}
+	w = Weibull{Shape: lo, Scale: longest * math.Pow(sum/float64(ended), 1/lo)}
+	for _, o := range obs {
+		x := o.Minutes / w.Scale
+		loglik -= math.Pow(x, w.Shape)
+		if !o.Open {
+			loglik += math.Log(w.Shape/w.Scale) + (w.Shape-1)*math.Log(x)
+		}
+	}
+	return w, loglik, nil
+}
+
+// Survival is a step of the Kaplan-Meier curve: the share that lasts longer than
+// Minutes, and its Greenwood standard error (NaN once nobody is left).
+type Survival struct{ Minutes, Share, SE float64 }
+
+// KaplanMeier is the curve of observed durations, a step for each ended one.
+func KaplanMeier(seen []Observed) []Survival {
+	obs, _ := usable(seen)
+	var out []Survival
+	share, sum := 1.0, 0.0
+	for i := 0; i < len(obs); {
+		left, ended, at := float64(len(obs)-i), 0.0, obs[i].Minutes
+		for ; i < len(obs) && obs[i].Minutes == at; i++ {
+			if !obs[i].Open {
+				ended++
+			}
+		}
+		if ended == 0 {
+			continue
+		}
+		share *= 1 - ended/left
+		sum += ended / (left * (left - ended))
+		out = append(out, Survival{at, share, share * math.Sqrt(sum)})
+	}
+	return out
+}
+
+// Pooled is the law of observed durations as they are, open ones among them
+// (Kaplan-Meier); what lasts longer than the last ended one follows tail.
+func Pooled(seen []Observed, tail Durations) Durations {
+	curve := KaplanMeier(seen)
+	if len(curve) == 0 {
+		return tail
+	}
+	s := Sample{}
+	before := 1.0
+	last := curve[len(curve)-1]
+	if last.Share >= 1 {
+		return tail
+	}
+	for _, c := range curve {
+		s.sorted = append(s.sorted, c.Minutes)
+		s.shares = append(s.shares, (before-c.Share)/(1-last.Share))
+		before = c.Share
+	}
+	s.sum()
+	if last.Share < 1e-12 {
+		return s
+	}
+	return Mixture{{1 - last.Share, s}, {last.Share, Beyond{tail, last.Minutes}}}
+}
+
+// Shrunk draws the mu of one machine's durations to the fleet's: its n ended
+// durations have the mean logarithm mu; sigma is the spread within a machine, tau
+// between machines. The weight of its own is n/(n + sigma^2/tau^2).
+func Shrunk(fleet Lognormal, tau float64, mu float64, n int) Lognormal {
+	if n <= 0 || !(tau > 0) {
+		return fleet
+	}
+	w := float64(n) / (float64(n) + fleet.Sigma*fleet.Sigma/(tau*tau))
+	return Lognormal{fleet.Mu + w*(mu-fleet.Mu), fleet.Sigma}
+}
