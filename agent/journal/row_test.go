@@ -1,0 +1,114 @@
+package journal
+
+import (
+	"errors"
+	"os"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+)
+
+// The power goes at any moment while the ladder works: what was durable is
+// there, nothing is damaged, counts and stops agree up to the state that is kept.
+func TestFault_06_PowerCutWhileMakingRoom(t *testing.T) {
+	steps := 400
+	if testing.Short() {
+		steps = 120
+	}
+	d := newMemDisk(96 << 10)
+	k := &knitter{id: "m01"}
+	j, _, err := Open("memory", Options{Disk: d, Log: silent})
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := mustChannel(t, j, "m01")
+	j.Boot([16]byte{1})
+	j.tend()
+	for i := range steps {
+		if err := k.step(c, 60); err != nil {
+			t.Fatal(err)
+		}
+		if i%3 != 0 {
+			continue
+		}
+		mustSync(t, j)
+		durable, rows := c.Head(), len(c.held)
+		cut := d.crash()
+		after, rep, err := Open("memory", Options{Disk: cut, Log: silent})
+		if err != nil || rep.Damage != nil {
+			t.Fatalf("cut after step %d: %v, %v", i, rep.Damage, err)
+		}
+		ac := mustChannel(t, after, "m01")
+		if ac.Head() != durable || len(ac.held) != rows {
+			t.Errorf("cut after step %d: head %d with %d in the row, want %d with %d", i, ac.Head(), len(ac.held), durable, rows)
+		}
+		if i%30 == 0 {
+			k.agreesWithRow(t, after, ac, "after the cut")
+		}
+		_ = after.Close()
+	}
+	_ = j.Close()
+}
+
+// A sync that went wrong has made nothing durable, and the next good one all.
+func TestFault_13_FailedSyncIsNotBelieved(t *testing.T) { TestNothingIsDurableBeforeTheSyncSucceeds(t) }
+
+// The process may open no more files: nothing is lost, and it goes on when it
+// may again.
+func TestFault_45_NoDescriptors(t *testing.T) {
+	d := newMemDisk(0)
+	j, _ := mustOpen(t, "memory", Options{Disk: d, Log: silent, SegmentBytes: 4 << 10})
+	c := mustChannel(t, j, "m01")
+	j.Boot([16]byte{1})
+	k := &knitter{id: "m01"}
+	work := func() {
+		t.Helper()
+		for range 60 {
+			if err := k.step(c, 20); err != nil {
+				t.Fatal(err)
+			}
+			mustSync(t, j)
+		}
+	}
+	work()
+	d.mu.Lock()
+	d.most = d.open
+	d.mu.Unlock()
+	work() // no new segment can begin
+	if _, _, err := c.Read(1, 10, 1<<20); !errors.Is(err, syscall.EMFILE) {
+		t.Errorf("reading without descriptors: %v, want EMFILE", err)
+	}
+	d.mu.Lock()
+	d.most = 0
+	d.mu.Unlock()
+	work()
+	k.agrees(t, hear(t, c, 1), "with descriptors again")
+	checkJournal(t, j)
+}
+
+// The folder of the journal may not be written.
+func TestFault_51_ReadOnlyFolder(t *testing.T) {
+	if os.Geteuid() == 0 {
+		// Root may write everywhere but into a file that is no folder.
+		file := filepath.Join(t.TempDir(), "file")
+		if err := os.WriteFile(file, nil, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if _, _, err := Open(filepath.Join(file, "j"), Options{Log: silent}); err == nil || !strings.Contains(err.Error(), "write permission") {
+			t.Errorf("%v, want what to do", err)
+		}
+		return
+	}
+	dir := t.TempDir()
+	if err := os.Chmod(dir, 0o500); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := Open(dir, Options{Log: silent}); !errors.Is(err, os.ErrPermission) || !strings.Contains(err.Error(), "write permission") {
+		t.Errorf("%v, want ErrPermission and what to do", err)
+	}
+	if err := os.Chmod(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	mustOpen(t, dir, Options{Log: silent})
+}
