@@ -50,6 +50,7 @@ type Agent struct {
 	journal  *journal.Journal
 	uplink   runner
 	machines []*machine
+	asks     *asks // nil: nobody to ask
 
 	pastDone chan struct{}
 	ready    chan struct{}
@@ -108,11 +109,12 @@ func (a *Agent) wire(s secrets) error {
 	if a.uplink = a.o.send; a.uplink != nil {
 		return nil
 	}
+	a.asks = new(asks)
 	u, err := uplink.New(a.journal, uplink.Options{
 		URL: a.conf.MQTT.URL, Site: a.conf.Site, Agent: a.conf.Agent, Version: a.o.Version,
 		TLS: s.tls, Username: a.conf.MQTT.Username, Password: s.password,
 		Keepalive: a.conf.MQTT.Keepalive.Std(), CatchUp: a.conf.MQTT.CatchUp,
-		Clock: a.now, Live: a.live, Log: a.o.Log,
+		Clock: a.now, Live: a.live, Asking: a.asks.machines, Resumed: a.asks.answered, Log: a.o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("edge: %w", err)

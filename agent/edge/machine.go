@@ -123,6 +123,7 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 			m.log.Warn("source not closed", "error", err)
 		}
 	}()
+	m.remember(ctx)
 	m.replay(ctx)
 	if r, ok := src.(recorded); ok {
 		m.takePast(ctx, r.Past())

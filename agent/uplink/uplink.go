@@ -60,6 +60,9 @@ type Options struct {
 	// view shows the streams only. It is called once a second at most and
 	// must not block.
 	Live func() []*wirepb.MachineLive
+	// Asking and Resumed are those of [sender.Options].
+	Asking  func() []string
+	Resumed func(r *wirepb.Resume, at source.Instant)
 	// Log; nil means slog.Default().
 	Log *slog.Logger
 
@@ -104,7 +107,7 @@ func New(j *journal.Journal, o Options) (*Uplink, error) {
 	}
 	return &Uplink{o: o, j: j, sender: sender.New(j, sender.Options{
 		Site: o.Site, Agent: o.Agent, Version: o.Version,
-		Group: o.Group, AckTimeout: o.AckTimeout, Window: o.Window, CatchUp: o.CatchUp, Live: o.Live, Log: o.Log,
+		Group: o.Group, AckTimeout: o.AckTimeout, Window: o.Window, CatchUp: o.CatchUp, Live: o.Live, Asking: o.Asking, Resumed: o.Resumed, Log: o.Log,
 	})}, nil
 }
 

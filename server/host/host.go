@@ -72,6 +72,7 @@ type Host struct {
 	ingest      *ingest.Ingest
 	broker      *broker.Broker // nil = off
 	heads       *heads
+	resumes     *resumes
 	backups     *backups
 	space       *space
 	counts      *counts
@@ -170,6 +171,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	h.heads = newHeads(h.st, h.o.Log)
 	h.space.tidy = h.backups.db.Shorten
 	h.space.ingest = h.tellIngest
+	h.resumes = newResumes(h.st, h.o.Log, h.o.Now, h.command)
 	h.counts = newCounts(h)
 	h.ingest = ingest.New(watched{h.st, h.space}, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
 	return nil
@@ -209,6 +211,7 @@ func (h *Host) committed(outcomes []store.Outcome) {
 func (h *Host) live(agent string, st *wirepb.AgentState) {
 	h.floor.Live(agent, st)
 	h.heads.saw(agent, st)
+	h.resumes.saw(agent, st)
 }
 
 // malformed keeps the bytes that nobody could read.
@@ -265,6 +268,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind.Go(named("record", func() error { return h.record.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))
 	behind.Go(named("space", func() error { return h.space.run(back) }))
+	behind.Go(named("hand-over", func() error { return h.resumes.run(back) }))
 	behind.Go(named("backups", func() error { return h.backups.run(back) }))
 
 	before, front := errgroup.WithContext(ctx)

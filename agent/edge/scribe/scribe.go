@@ -37,6 +37,9 @@ func New(c *journal.Channel, w *watch.Watch) (*Scribe, error) {
 	return s, nil
 }
 
+// Begin replaces what is known of the machine, before the first reading.
+func (s *Scribe) Begin(st watch.State) { s.st = st }
+
 // State is all that is known of the machine.
 func (s *Scribe) State() watch.State { return s.st }
 

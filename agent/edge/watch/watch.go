@@ -261,6 +261,7 @@ func (p *pass) newLife(v count.Verdict) {
 	link := &wirepb.LifeLink{
 		Kind: linkKinds[v.Link], LostMin: v.LostMin, LostMax: v.LostMax, PrevTo: v.PrevTo,
 		Evidence: v.Evidence, CountsPerRevolution: p.w.conf.PerRevolution,
+		Raw: p.st.Count.Raw, RawBits: uint32(p.w.conf.Bits), Extended: v.To, MaxSpeedRpm: p.w.conf.MaxRPM,
 	}
 	if v.Link != count.FirstSight {
 		p.flush(p.r.At, max(p.st.Still, p.st.Covered), v.PrevTo)

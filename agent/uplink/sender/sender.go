@@ -44,6 +44,13 @@ type Options struct {
 	// view shows the streams only. It is called once a second at most and
 	// must not block.
 	Live func() []*wirepb.MachineLive
+	// Asking lists the machines of which the agent has lost the state, or that
+	// are new to it; nil means none. The server is asked where their counters
+	// stood as long as they are listed. It must not block.
+	Asking func() []string
+	// Resumed hears the server's answers, and when they came; nil means nobody.
+	// It must not block.
+	Resumed func(r *wirepb.Resume, at source.Instant)
 	// Log; nil means slog.Default().
 	Log *slog.Logger
 	// Random is uniform in [0, 1), for the jitter; nil means math/rand.
@@ -101,6 +108,12 @@ func New(j *journal.Journal, o Options) *Sender {
 	}
 	if o.Random == nil {
 		o.Random = rand.Float64
+	}
+	if o.Asking == nil {
+		o.Asking = func() []string { return nil }
+	}
+	if o.Resumed == nil {
+		o.Resumed = func(*wirepb.Resume, source.Instant) {}
 	}
 	return &Sender{o: o, j: j, byID: map[[16]byte]*stream{}}
 }

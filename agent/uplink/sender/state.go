@@ -18,14 +18,15 @@ func (u *Sender) publishState(now Now, send func(Message) bool) time.Time {
 		return at
 	}
 	machines := u.machines()
-	digest := stateDigest(machines)
-	if now.At.Sub(u.stateSent) < stateEvery && bytes.Equal(digest, u.stateDigest) {
+	digest, asks := stateDigest(machines), u.asks()
+	if len(asks) == 0 && now.At.Sub(u.stateSent) < stateEvery && bytes.Equal(digest, u.stateDigest) {
 		return now.At.Add(stateAtMost)
 	}
 	run := u.j.RunID()
 	st := &wirepb.AgentState{
 		SessionNo: u.session, Online: true, RunId: run[:], Version: u.o.Version, BootId: now.Clock.Boot[:],
 		Clock: u.agentClock(now.Clock), Machines: machines, JournalBytes: uint64(u.j.Bytes()),
+		Resumes: asks,
 	}
 	payload, err := proto.Marshal(st)
 	if err != nil {
@@ -48,6 +49,41 @@ func stateDigest(machines []*wirepb.MachineLive) []byte {
 		h.Write(b)
 	}
 	return h.Sum(nil)
+}
+
+// asks are the questions to the server. A machine whose stream still holds
+// records that the server may not have waits with its own: the newest reading
+// may be among them.
+func (u *Sender) asks() (list []*wirepb.ResumeRequest) {
+	for _, machine := range u.o.Asking() {
+		for _, s := range u.streams {
+			if s.ch.Machine() != machine || s.frozen != "" || s.acked < s.ch.Head() || len(list) == wire.MaxMachines {
+				continue
+			}
+			id := s.ch.StreamID()
+			list = append(list, &wirepb.ResumeRequest{Machine: machine, StreamId: id[:], HeadSeq: s.ch.Head()})
+		}
+	}
+	return list
+}
+
+// resumed takes a command of the server.
+func (u *Sender) resumed(now Now, m Message) {
+	c, err := wire.DecodeCommand(m.Payload)
+	if err != nil {
+		u.o.Log.Warn("command of the server not read", "bytes", len(m.Payload), "error", err)
+		return
+	}
+	at := now.Clock
+	if m.At > 0 && m.At < at.Boottime {
+		at.Wall, at.Boottime = at.Wall-(at.Boottime-m.At), m.At
+	}
+	for _, r := range c.GetResumes() {
+		// An answer to an older journal of this agent is none.
+		if s := u.byID[[16]byte(r.GetStreamId())]; s != nil && s.ch.Machine() == r.GetMachine() {
+			u.o.Resumed(r, at)
+		}
+	}
 }
 
 // machines is the newest look at each machine, with how its stream stands.

@@ -271,6 +271,10 @@ func quality(q source.Quality) wirepb.ClockQuality {
 
 // Receive takes a message that came from the server.
 func (u *Sender) Receive(now Now, m Message) {
+	if m.Topic == wire.Cmd(u.o.Site, u.o.Agent) {
+		u.resumed(now, m)
+		return
+	}
 	if m.Topic != wire.Ack(u.o.Site, u.o.Agent) {
 		return // other words of the server are for others
 	}

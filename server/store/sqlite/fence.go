@@ -191,7 +191,7 @@ func (k *work) resume(q store.ResumeQuery, at time.Time) (store.Resume, error) {
 		Verdict: store.ResumeContinue, Life: key.ID, PerRev: key.PerRev, Ext: r.Ext, Raw: r.Raw, RawBits: r.Bits,
 		Boottime: r.Boottime, At: ms(r.At),
 	}
-	if m.Open != nil {
+	if m.Open != nil && m.Stream == st.num { // another stream begins a stop of its own
 		out.Stop = m.Open.ID
 	}
 	for _, x := range k.w.streams {

@@ -1,0 +1,52 @@
+package watch
+
+import (
+	"time"
+
+	"turnwise/agent/count"
+	"turnwise/agent/source"
+)
+
+// Resumed is where the server last knew the counter of a machine.
+type Resumed struct {
+	Life          [16]byte
+	Ext, Raw      uint64
+	Bits          uint   // width of the raw counter
+	PerRevolution uint32 // counts in one revolution
+	// At is an instant of this boot, and Age how old the reading was then, by
+	// the server's clock.
+	At  source.Instant
+	Age time.Duration
+	// Stop is the stop that was open; zero when there was none.
+	Stop [16]byte
+}
+
+// placing is how far off the age of a reading can be: its host's clock and the
+// way of the answer.
+const placing = 5 * time.Second
+
+// owed is how long a counter that stood may owe counts to its register.
+const owed = 3 * time.Second
+
+// anyStop is the number of no stop input.
+const anyStop = 255
+
+// Resume is the state of a watch that goes on from a reading of another one.
+// Its next reading ends a hole: counts that followed without doubt belong to
+// the same life, and of anything else the link to a new life gives bounds.
+func (w *Watch) Resume(r Resumed) State {
+	last := instant(r.At, r.At.Boottime-int64(r.Age))
+	s := State{
+		Known: true, Counter: w.conf.Counter, Life: r.Life, Axis: placing,
+		Count: count.State{Known: true, Raw: r.Raw, Ext: r.Ext, Moved: -owed},
+		Last:  last, Raw: r.Raw, Told: r.Ext, resumed: true,
+	}
+	if r.Bits != w.conf.Bits || r.PerRevolution != w.conf.PerRevolution {
+		s.Counter = ^w.conf.Counter // another counter is read from now on
+	}
+	if r.Stop != [16]byte{} {
+		s.stop = stop{open: true, input: true, id: r.Stop, first: anyStop, held: ^uint64(0)}
+	}
+	s.settle(last.Boottime, r.Ext)
+	return s
+}

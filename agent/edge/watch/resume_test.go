@@ -1,0 +1,121 @@
+package watch
+
+import (
+	"testing"
+	"time"
+
+	"turnwise/agent/source"
+	"turnwise/proto/turnwisepb/wirepb"
+)
+
+// An agent that was replaced goes on from the server's reading: exactly where
+// the counter follows without doubt, with bounds that hold the truth where it
+// may have fallen.
+func TestResume(t *testing.T) {
+	type expect struct {
+		life     byte // of the newest count
+		told     uint64
+		kind     wirepb.LinkKind // unspecified: the life goes on
+		min, max uint64
+	}
+	tests := []struct {
+		name  string
+		bits  uint
+		raw   uint64 // the server's reading
+		ext   uint64
+		age   time.Duration
+		per   uint32
+		reads []uint64 // a second apart
+		truth uint64   // counts since the reading
+		want  expect
+	}{
+		{"counter intact", 32, 90_000, 90_000, time.Hour, 1, []uint64{91_200, 91_200}, 1200, expect{1, 91_200, 0, 0, 0}},
+		{"nothing moved", 32, 90_000, 90_000, time.Hour, 1, []uint64{90_000}, 0, expect{1, 90_000, 0, 0, 0}},
+		{"a wrap between", 16, 65_000, 130_536, 30 * time.Minute, 1, []uint64{100, 100, 100}, 636, expect{1, 131_172, 0, 0, 0}},
+		{"a reset between", 32, 90_000, 90_000, time.Hour, 1, []uint64{50, 50, 50, 50}, 350, expect{2, 50, wirepb.LinkKind_LINK_KIND_RESET, 0, 4500}},
+		{"another width is configured", 32, 90_000, 90_000, time.Hour, 4, []uint64{91_200}, 1200, expect{2, 91_200, wirepb.LinkKind_LINK_KIND_REPLACED, 0, 4600}},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			n := byte(1)
+			w, err := New(Config{Bits: tt.bits}, func() (id [16]byte) { n++; id[0] = n; return id }, func([16]byte) uint32 { return 1 })
+			if err != nil {
+				t.Fatal(err)
+			}
+			now := source.Instant{Boot: [16]byte{9}, Boottime: int64(10 * time.Second), Wall: int64(5000 * time.Second)}
+			st := w.Resume(Resumed{Life: [16]byte{1}, Ext: tt.ext, Raw: tt.raw, Bits: tt.bits, PerRevolution: tt.per, At: now, Age: tt.age})
+			var recs []*wirepb.Record
+			for _, raw := range tt.reads {
+				now.Boottime += int64(time.Second)
+				now.Wall += int64(time.Second)
+				var r []*wirepb.Record
+				st, r = w.Step(st, source.Reading{At: now, Raw: raw}, false)
+				recs = append(recs, r...)
+			}
+			var link *wirepb.LifeLink
+			var gap *wirepb.StateGap
+			counted := uint64(0)
+			for _, r := range recs {
+				if l := r.GetLifeLink(); l != nil {
+					link = l
+				}
+				if g := r.GetStateGap(); g != nil {
+					gap = g
+				}
+				if s := r.GetCountSpan(); s != nil {
+					counted += s.GetTo() - s.GetFrom()
+					if s.GetTo() > s.GetFrom() && s.GetQuality() != wirepb.CountQuality_COUNT_QUALITY_TIME_UNKNOWN {
+						t.Errorf("counts of the hole are told as %v", s.GetQuality())
+					}
+				}
+			}
+			if gap == nil || gap.GetRawBefore() != tt.raw || time.Duration(int64(10*time.Second)-gap.GetFromBoottimeNs()) != tt.age {
+				t.Errorf("gap %v, want one from %v before the answer", gap, tt.age)
+			}
+			if st.Life[0] != tt.want.life || st.Count.Ext != tt.want.told || st.Count.Holding() {
+				t.Errorf("life %d at %d, holding %v; want %d at %d", st.Life[0], st.Count.Ext, st.Count.Holding(), tt.want.life, tt.want.told)
+			}
+			if link.GetKind() != tt.want.kind || link != nil && (link.GetPrevTo() != tt.ext || link.GetPrevLife()[0] != 1) {
+				t.Fatalf("link %v", link)
+			}
+			if min, max := counted+link.GetLostMin(), counted+link.GetLostMax(); tt.truth < min || tt.truth > max || link.GetLostMax() > tt.want.max || link == nil && min != max {
+				t.Errorf("between %d and %d counts are told, %d were made", min, max, tt.truth)
+			}
+		})
+	}
+}
+
+// A stop that was open when the state was lost goes on while its machine
+// stands, and ends somewhere in the hole otherwise.
+func TestResumeInAStop(t *testing.T) {
+	for _, moved := range []bool{false, true} {
+		w, err := New(Config{Bits: 32, Stops: []Stop{{Cause: "yarn"}}}, func() [16]byte { return [16]byte{7} }, func([16]byte) uint32 { return 1 })
+		if err != nil {
+			t.Fatal(err)
+		}
+		now := source.Instant{Boot: [16]byte{9}, Boottime: int64(time.Hour), Wall: int64(time.Hour)}
+		st := w.Resume(Resumed{Life: [16]byte{1}, Ext: 5, Raw: 5, Bits: 32, PerRevolution: 1, At: now, Age: time.Minute, Stop: [16]byte{3}})
+		r := source.Reading{At: now, Raw: 5, Active: []int{0}}
+		if moved {
+			r.Raw, r.Active = 25, nil
+		}
+		r.At.Boottime += 1
+		st, recs := w.Step(st, r, false)
+		id, _, open := st.Stopped()
+		if open == moved || open && id != [16]byte{3} {
+			t.Errorf("moved %v: stop %x open %v", moved, id, open)
+		}
+		ends := 0
+		for _, r := range recs {
+			if r.GetStopEnd() != nil {
+				ends++
+			}
+			if r.GetStopBegin() != nil {
+				t.Error("a second stop began")
+			}
+		}
+		if (ends == 1) != moved {
+			t.Errorf("moved %v: %d ends", moved, ends)
+		}
+	}
+}
