@@ -4,9 +4,13 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"runtime"
+	"runtime/debug"
 	"strings"
 	"syscall"
 	"testing"
+
+	"turnwise/proto/wire"
 )
 
 // The power goes at any moment while the ladder works: what was durable is
@@ -111,4 +115,37 @@ func TestFault_51_ReadOnlyFolder(t *testing.T) {
 		t.Fatal(err)
 	}
 	mustOpen(t, dir, Options{Log: silent})
+}
+
+// Three days of a machine wait, under a memory limit of 64 MiB: they are read
+// batch by batch, head and tail, and the memory does not grow.
+func TestFault_44_BacklogStreams(t *testing.T) {
+	defer debug.SetMemoryLimit(debug.SetMemoryLimit(64 << 20))
+	const records = 3 * 24 * 360
+	heap := func() int64 {
+		runtime.GC()
+		var m runtime.MemStats
+		runtime.ReadMemStats(&m)
+		return int64(m.HeapAlloc)
+	}
+	before := heap()
+	j := backlog(t, records, Options{Log: silent, SegmentBytes: 256 << 10, disk: (&flakyDisk{}).on})
+	read, most := 0, int64(0)
+	for _, c := range j.Channels() {
+		for next := uint64(1); next <= c.Head(); {
+			recs, _, err := c.Read(next, wire.MaxRecords, wire.MaxBatchBytes)
+			if err != nil || len(recs) == 0 {
+				t.Fatalf("Read(%d): %d records, %v", next, len(recs), err)
+			}
+			next += uint64(len(recs))
+			read += len(recs)
+		}
+		most = max(most, heap()-before)
+	}
+	if read != records {
+		t.Errorf("%d records read, want %d", read, records)
+	}
+	if most > 8<<20 {
+		t.Errorf("%d bytes of memory for %d bytes of journal, want 8 MiB at most", most, j.Bytes())
+	}
 }
