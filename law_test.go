@@ -33,6 +33,7 @@ var allowed = map[string][]string{
 	"simulator/machine":      {"planner/unit"},                                                                                               // a wrong formula must not agree with itself
 	"simulator/stops":        {"planner/unit"},                                                                                               // nor a wrong stop
 	"simulator/truth":        {"simulator/machine", "simulator/stops", "planner/unit"},                                                       // the ledger knows no mill tool
+	"simulator/backtest":     {"planner/"},                                                                                                   // it judges the planner by a truth of its own
 	"simulator/plc":          {"simulator/"},                                                                                                 // a machine knows no mill tool
 	"simulator/mill":         {"simulator/", "agent/", "server/host", "server/store", "proto/", "planner/calendar", "planner/unit"},
 	"simulator/chaos":        {"simulator/machine", "simulator/plc", "proto/"}, // it knows the programs as processes, not as packages

@@ -27,6 +27,8 @@ type commands struct {
 	PLC     plcCommand     `cmd:"" name:"plc" help:"Run the machines alone, as Modbus TCP servers, for agents started by hand."`
 	Compare compareCommand `cmd:"" help:"Compare a truth file of plc with the books of a server."`
 	Chaos   chaosCommand   `cmd:"" help:"Run agents and a server as processes under faults drawn from a seed, and compare the books with the truth."`
+
+	Backtest backtestCommand `cmd:"" help:"Draw mills whose truth is known, forecast their orders and count how often dates were kept."`
 }
 
 // env is what commands stand on.

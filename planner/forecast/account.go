@@ -35,8 +35,9 @@ func (m *Machine) Account(w Work) ([]Account, error) {
 		}
 		return err
 	}
-	for _, s := range m.random(w.Planned) {
-		if err := add(Random, s.Cause, Sum{Run: w.RunMinutes, Stops: []Stops{s}}); err != nil {
+	sum := m.of(w)
+	for _, s := range sum.Stops {
+		if err := add(Random, s.Cause, Sum{Run: w.RunMinutes, Stops: []Stops{s}, Common: sum.Common}); err != nil {
 			return nil, err
 		}
 	}

@@ -179,6 +179,9 @@ func spread(p *spreader, d Durations) {
 	case Sample:
 		d.each(p.add)
 		return
+	case binned:
+		d.each(p.add)
+		return
 	}
 	const narrow, nothing = 0.05, 1e-13
 	step := 1 / p.scale

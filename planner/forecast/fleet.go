@@ -2,6 +2,7 @@ package forecast
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 )
@@ -22,18 +23,11 @@ var (
 const (
 	// littleHistory is the fleet's running time below which causes are not told apart.
 	littleHistory = 240.0 // minutes
-	// fleetWeight is the number of own stops that count as much as the fleet's
-	// durations do for a machine.
-	fleetWeight = 20.0
 	// tailWeight is the number of stops that the fitted lognormal counts for beside
 	// the fleet's durations: it gives a tail beyond the longest stop seen.
 	tailWeight = 3.0
-	// Squared relative spread of a cause's rate between machines: what is usual and
-	// how far off that may be (an assumption, no source), and its bounds.
-	usualSpread, usualSpreadError = 0.35, 0.25
-	leastSpread, mostSpread       = 0.02, 3.0
-	maxSample                     = 5000 // durations of one machine and cause that are looked at, the last given
-	maxCount                      = 1e9
+	maxSample  = 5000 // durations of one machine and cause that are looked at, the last given
+	maxCount   = 1e9
 )
 
 // lognormal is the law with this median and 90 % point.
@@ -47,6 +41,10 @@ func lognormal(median, p90 float64) Lognormal {
 type Fleet struct {
 	histories []seen
 	causes    []fleetCause
+	index     map[string]int // of causes
+	groups    map[string][]float64
+	spread    spreads
+	levels    commonLevels
 	minutes   float64
 	pooled    Durations // of any cause
 	ignored   []string
@@ -56,9 +54,12 @@ type Fleet struct {
 
 // seen is a history without what cannot be.
 type seen struct {
-	machine string
-	minutes float64
-	causes  []seenCause
+	machine, group string
+	minutes        float64
+	pieces         []piece
+	causes         []seenCause
+	last           string // order of the last stretch; "" = not known
+	lastNumber     int
 }
 
 type seenCause struct {
@@ -69,72 +70,117 @@ type seenCause struct {
 
 type fleetCause struct {
 	cause     string
-	rate      Rate // of a machine not yet seen
+	rate      float64 // of stops in a running minute, at usual levels
+	doubt     float64 // squared relative error of rate
 	durations Durations
+	bins      binned // the same
+	pace      pace
 	ended     int // stops that durations rests on
+	planned   bool
 }
 
 // Learn pools the histories of all machines. Causes in ignored are not stops of a
 // running machine (no order, set-up) and are left out of the random stops; they
 // may still be planned.
 func Learn(histories []History, ignored ...string) *Fleet {
-	f := &Fleet{ignored: ignored, cache: spectra{}}
-	durations := map[string][]float64{}
+	f := &Fleet{ignored: ignored, index: map[string]int{}}
+	f.nameCauses(histories)
+	durations := make([][]float64, len(f.causes))
 	var all []float64
 	for _, h := range histories {
-		own := look(h)
+		own := f.look(h)
 		f.histories = append(f.histories, own)
 		f.minutes += own.minutes
 		for _, c := range own.causes {
-			durations[c.cause] = append(durations[c.cause], c.durations.sorted...)
-			if !slices.Contains(ignored, c.cause) {
+			i := f.index[c.cause]
+			durations[i] = append(durations[i], c.durations.sorted...)
+			if !f.causes[i].planned {
 				all = append(all, c.durations.sorted...)
 				f.stops += c.count
 			}
 		}
 	}
 	f.pooled = kept{withTail(NewSample(all...), anyDuration), ""}
-	for _, cause := range causeNames(f.histories) {
-		sample := NewSample(durations[cause]...)
-		law := kept{withTail(sample, priorDuration(cause)), "cause " + cause}
-		f.causes = append(f.causes, fleetCause{cause, f.fleetRate(cause), law, sample.Len()})
+	for i := range f.causes {
+		c := &f.causes[i]
+		sample := NewSample(durations[i]...)
+		c.bins = bin(withTail(sample, priorDuration(c.cause)))
+		c.durations = kept{c.bins, "cause " + c.cause}
+		c.ended = sample.Len()
+		c.pace = f.fitPace(c.cause)
 	}
+	f.fit()
 	return f
 }
 
-// look leaves out what cannot be, negative times and counts, and joins causes that
-// come twice.
-func look(h History) seen {
-	out := seen{machine: h.Machine}
-	if h.RunMinutes >= 0 && h.RunMinutes <= 50*maxMinutes {
-		out.minutes = h.RunMinutes
-	}
-	for _, c := range h.Causes {
-		durations := c.DurationsMin[max(len(c.DurationsMin)-maxSample, 0):]
-		own := seenCause{cause: c.Cause, durations: NewSample(durations...)}
-		own.count = min(max(c.Count, own.durations.Len()), maxCount)
-		if i := slices.IndexFunc(out.causes, func(o seenCause) bool { return o.cause == c.Cause }); i >= 0 {
-			o := &out.causes[i]
-			o.count = min(o.count+own.count, maxCount)
-			o.durations = NewSample(append(slices.Clone(o.durations.sorted), own.durations.sorted...)...)
-			continue
-		}
-		out.causes = append(out.causes, own)
-	}
-	return out
-}
-
-func causeNames(histories []seen) []string {
-	var names []string
+// nameCauses numbers the causes, the first maxCauses by name.
+func (f *Fleet) nameCauses(histories []History) {
+	names := map[string]bool{}
 	for _, h := range histories {
-		for _, c := range h.causes {
-			if !slices.Contains(names, c.cause) {
-				names = append(names, c.cause)
+		for _, c := range h.Causes {
+			names[c.Cause] = true
+		}
+		for _, s := range h.Stretches {
+			for _, c := range s.Causes {
+				names[c.Cause] = true
 			}
 		}
 	}
-	slices.Sort(names)
-	return names
+	for _, name := range slices.Sorted(maps.Keys(names)) {
+		if len(f.causes) < maxCauses {
+			f.index[name] = len(f.causes)
+			f.causes = append(f.causes, fleetCause{cause: name, planned: slices.Contains(f.ignored, name)})
+		}
+	}
+}
+
+// look leaves out what cannot be, negative times and counts, joins causes that come
+// twice, and cuts the history into pieces.
+func (f *Fleet) look(h History) seen {
+	out := seen{machine: h.Machine, group: h.Group, lastNumber: -1}
+	stretches := h.Stretches
+	if len(stretches) == 0 {
+		stretches = []Stretch{{RunMinutes: h.RunMinutes, Causes: h.Causes}}
+	}
+	counts := make([]int, len(f.causes))
+	durations := make([][]float64, len(f.causes))
+	var orders []string
+	for _, s := range stretches {
+		p := piece{order: orderOf(&orders, s.Order), shift: max(s.Shift, 0), counts: make([]float64, len(f.causes))}
+		if s.Class > 0 && s.Class <= maxClass {
+			p.class = s.Class
+		}
+		if s.RunMinutes >= 0 && s.RunMinutes <= 50*maxMinutes {
+			p.minutes = s.RunMinutes
+		}
+		for _, c := range s.Causes {
+			i, ok := f.index[c.Cause]
+			if !ok {
+				continue
+			}
+			n := min(max(c.Count, len(c.DurationsMin), 0), maxCount)
+			durations[i] = append(durations[i], c.DurationsMin...)
+			counts[i] = min(counts[i]+n, maxCount)
+			if !f.causes[i].planned {
+				p.counts[i] += float64(n)
+			}
+		}
+		out.minutes += p.minutes
+		out.pieces = append(out.pieces, p)
+		out.last, out.lastNumber = s.Order, p.order
+	}
+	later := 0.0
+	for i := len(out.pieces) - 1; i >= 0; i-- {
+		out.pieces[i].weight = math.Exp2(-later / halfLife)
+		later += out.pieces[i].minutes
+	}
+	for i, n := range counts {
+		if n > 0 {
+			d := durations[i]
+			out.causes = append(out.causes, seenCause{f.causes[i].cause, n, NewSample(d[max(len(d)-maxSample, 0):]...)})
+		}
+	}
+	return out
 }
 
 func priorDuration(cause string) Lognormal {
@@ -166,42 +212,6 @@ func withTail(s Sample, prior Lognormal) Durations {
 	return Mixture{{1 - w, s}, {w, fit}}
 }
 
-// fleetRate fits the gamma distribution of a cause's rate over the machines by
-// moments: what the rates of the machines vary more than counts would by chance,
-// drawn towards usual as far as the counts are too few to tell, and widened by what
-// is not known of the fleet's mean itself.
-func (f *Fleet) fleetRate(cause string) Rate {
-	var stops, time, square, machines float64
-	for _, h := range f.histories {
-		if h.minutes > 0 {
-			stops += float64(h.count(cause))
-			time += h.minutes
-			square += h.minutes * h.minutes
-			machines++
-		}
-	}
-	if time == 0 {
-		return Rate{}
-	}
-	var spread float64
-	for _, h := range f.histories {
-		if h.minutes > 0 {
-			d := float64(h.count(cause))/h.minutes - stops/time
-			spread += h.minutes * d * d
-		}
-	}
-	mean := (stops + 0.5) / time // half a stop, so that none seen is not never
-	told, sd := 0.0, math.Inf(1) // squared spread between machines and its error
-	if weight := time - square/time; machines > 1 && weight > 0 {
-		told = max(spread-(machines-1)*stops/time, 0) / weight / (mean * mean)
-		sd = math.Sqrt(2*(machines-1)) / (weight * mean)
-	}
-	precision, usual := 1/(sd*sd), 1/(usualSpreadError*usualSpreadError)
-	between := (told*precision + usualSpread*usual) / (precision + usual)
-	between = min(max(between, leastSpread), mostSpread)
-	return Rate{mean, 1 / (between + 1/(stops+0.5) + between/machines)}
-}
-
 func (h seen) count(cause string) int {
 	for _, c := range h.causes {
 		if c.cause == cause {
@@ -211,46 +221,33 @@ func (h seen) count(cause string) int {
 	return 0
 }
 
+func (h seen) durations(cause string) Sample {
+	for _, c := range h.causes {
+		if c.cause == cause {
+			return c.durations
+		}
+	}
+	return Sample{}
+}
+
 // Minutes of running that the fleet's knowledge rests on.
 func (f *Fleet) Minutes() float64 { return f.minutes }
 
 // Machine gives what is known of one machine: its own history shrunk towards the
 // fleet. A machine without history is the fleet's.
 func (f *Fleet) Machine(id string) *Machine {
-	m := &Machine{fleet: f, id: id}
+	own := seen{machine: id, lastNumber: -1}
 	for _, h := range f.histories {
 		if h.machine == id {
-			m.own = h
+			own = h
 		}
 	}
-	if f.minutes < littleHistory {
-		m.stops = []Stops{{
-			Cause:     "",
-			Rate:      Rate{(anyStopCount + float64(f.stops)) / (anyStopMinutes + f.minutes), anyStopCount + float64(f.stops)},
-			Durations: f.pooled,
-		}}
-		return m
-	}
-	for _, c := range f.causes {
-		if slices.Contains(f.ignored, c.cause) {
-			continue
-		}
-		rate := posterior(c.rate, m.own.count(c.cause), m.own.minutes)
-		law, doubt := m.durations(c)
-		// Rate and mean duration multiply in the minutes lost, so what is not known
-		// of the mean duration is counted with the rate.
-		rate.Shape = 1 / (1/rate.Shape + doubt)
-		m.stops = append(m.stops, Stops{c.cause, rate, law})
-	}
-	return m
+	return f.machine(own)
 }
 
-// posterior: Gamma(a, b) and x stops in t minutes give Gamma(a+x, b+t).
-func posterior(prior Rate, stops int, minutes float64) Rate {
-	a, b := prior.Shape, prior.Shape/prior.Mean
-	a, b = a+float64(stops), b+minutes
-	return Rate{a / b, a}
-}
+// With gives what is known of one machine by a history newer than the one the fleet
+// has learnt from. Causes that the fleet has not seen are left out.
+func (f *Fleet) With(h History) *Machine { return f.machine(f.look(h)) }
 
 // Basis tells in sentences what is known of all machines together.
 func (f *Fleet) Basis() []string {

@@ -8,29 +8,6 @@ import (
 	"testing"
 )
 
-// Pump data of Gaver and O'Muircheartaigh 1987 with the prior of the marginal
-// maximum likelihood; values computed with R 4.2.2 (base/stats).
-func TestPosteriorPumps(t *testing.T) {
-	const a, b = 0.8222686421, 1.258954413
-	x := []int{5, 1, 5, 14, 3, 19, 1, 1, 4, 22}
-	minutes := []float64{94.32, 15.72, 62.88, 125.76, 5.24, 31.44, 1.048, 1.048, 2.096, 10.48}
-	want := []float64{0.06091580179, 0.107325139, 0.09077585837, 0.1166933605, 0.5881359368, 0.6062049689, 0.7899023195, 0.7899023195, 1.437357427, 1.944148332}
-	for i := range x {
-		if got := posterior(Rate{a / b, a}, x[i], minutes[i]).Mean; math.Abs(got-want[i]) > 1e-8 {
-			t.Errorf("pump %d: posterior mean %.10f, want %.10f", i+1, got, want[i])
-		}
-	}
-	// Pump 5 over ten more units: no event at all with this chance.
-	stops := []Stops{{"a", posterior(Rate{a / b, a}, 3, 5.24), Exponential(1)}}
-	law, err := Compound(10, stops, nil)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got := law.CDF(10); math.Abs(got-0.02840930949) > 1e-9 {
-		t.Errorf("chance of no event %.11f, want 0.02840930949", got)
-	}
-}
-
 // A stop 15 minutes old, lognormal(ln 10, 0.8): values computed with R 4.2.2.
 func TestRemainderLognormal(t *testing.T) {
 	r := Remainder{Lognormal{math.Log(10), 0.8}, 15}
@@ -78,15 +55,15 @@ func mill(machines int, runMinutes float64) []History {
 
 func TestShrinkage(t *testing.T) {
 	histories := []History{
-		{"busy", 10000, []CauseHistory{{Cause: "yarn", Count: 400}}},
-		{"calm", 10000, []CauseHistory{{Cause: "yarn", Count: 100}}},
-		{"usual", 10000, []CauseHistory{{Cause: "yarn", Count: 240}}},
-		{"other", 10000, []CauseHistory{{Cause: "yarn", Count: 260}}},
-		{"new", 60, []CauseHistory{{Cause: "yarn", Count: 6}}},
+		{Machine: "busy", RunMinutes: 10000, Causes: []CauseHistory{{Cause: "yarn", Count: 400}}},
+		{Machine: "calm", RunMinutes: 10000, Causes: []CauseHistory{{Cause: "yarn", Count: 100}}},
+		{Machine: "usual", RunMinutes: 10000, Causes: []CauseHistory{{Cause: "yarn", Count: 240}}},
+		{Machine: "other", RunMinutes: 10000, Causes: []CauseHistory{{Cause: "yarn", Count: 260}}},
+		{Machine: "new", RunMinutes: 60, Causes: []CauseHistory{{Cause: "yarn", Count: 6}}},
 	}
 	f := Learn(histories)
 	rate := func(id string) float64 { return f.Machine(id).Stops()[0].Rate.Mean }
-	fleet := f.causes[0].rate.Mean
+	fleet := f.causes[0].rate
 	for _, tt := range []struct {
 		machine  string
 		own      float64
@@ -108,10 +85,10 @@ func TestShrinkage(t *testing.T) {
 func TestEqualMachinesAreNotToldApart(t *testing.T) {
 	var histories []History
 	for i := range 20 {
-		histories = append(histories, History{fmt.Sprint(i), 5000, []CauseHistory{{Cause: "yarn", Count: 100}}})
+		histories = append(histories, History{Machine: fmt.Sprint(i), RunMinutes: 5000, Causes: []CauseHistory{{Cause: "yarn", Count: 100}}})
 	}
-	if got := Learn(histories).causes[0].rate.Shape; !(got > 40 && got <= 1/leastSpread) {
-		t.Errorf("shape %g for machines all alike, want near the greatest, %g", got, 1/leastSpread)
+	if got := Learn(histories).spread.own[0]; !(got < 0.025 && got >= least) {
+		t.Errorf("squared spread %g between machines all alike, want near the least, %g", got, least)
 	}
 }
 
@@ -122,7 +99,7 @@ func TestLittleHistoryIsSaid(t *testing.T) {
 		want string
 	}{
 		{"none", Learn(nil), "common figures"},
-		{"an hour", Learn([]History{{"k01", 60, []CauseHistory{{Cause: "yarn", Count: 1}}}}), "common figures"},
+		{"an hour", Learn([]History{{Machine: "k01", RunMinutes: 60, Causes: []CauseHistory{{Cause: "yarn", Count: 1}}}}), "common figures"},
 		{"fleet only", Learn(mill(5, 5000)), "taken as the others are"},
 	} {
 		m := tt.f.Machine("k99")
@@ -143,7 +120,7 @@ func TestLittleHistoryIsSaid(t *testing.T) {
 }
 
 func TestIgnoredAndPlannedAreNotRandom(t *testing.T) {
-	h := []History{{"k01", 10000, []CauseHistory{
+	h := []History{{Machine: "k01", RunMinutes: 10000, Causes: []CauseHistory{
 		{Cause: "doff", Count: 100, DurationsMin: []float64{3, 4, 5}},
 		{Cause: "noorder", Count: 9, DurationsMin: []float64{600}},
 		{Cause: "yarn", Count: 50, DurationsMin: []float64{2}},
@@ -160,9 +137,9 @@ func TestIgnoredAndPlannedAreNotRandom(t *testing.T) {
 
 func TestSeen(t *testing.T) {
 	f := Learn([]History{
-		{"told", 5000, []CauseHistory{{Cause: "doff", Count: 9}}},
-		{"lamp", 5000, []CauseHistory{{Cause: "unspecified", Count: 90}}},
-		{"new", 20, nil},
+		{Machine: "told", RunMinutes: 5000, Causes: []CauseHistory{{Cause: "doff", Count: 9}}},
+		{Machine: "lamp", RunMinutes: 5000, Causes: []CauseHistory{{Cause: "unspecified", Count: 90}}},
+		{Machine: "new", RunMinutes: 20, Causes: nil},
 	})
 	for id, want := range map[string]bool{"told": true, "lamp": false, "new": true, "unheard": true} {
 		if got := f.Machine(id).Seen("doff"); got != want {
@@ -236,7 +213,7 @@ func FuzzHistory(f *testing.F) {
 	f.Add(1000.0, 3, 2.0, 5.0, 100.0)
 	f.Add(math.Inf(1), -5, math.NaN(), -3.0, 1e300)
 	f.Fuzz(func(t *testing.T, run float64, count int, d1, d2, work float64) {
-		h := []History{{"k01", run, []CauseHistory{{Cause: "yarn", Count: count, DurationsMin: []float64{d1, d2}}}}, {"k02", 5000, nil}}
+		h := []History{{Machine: "k01", RunMinutes: run, Causes: []CauseHistory{{Cause: "yarn", Count: count, DurationsMin: []float64{d1, d2}}}}, {Machine: "k02", RunMinutes: 5000}}
 		law, err := Learn(h).Machine("k01").Finish(Work{RunMinutes: work})
 		if err != nil {
 			return

@@ -9,10 +9,13 @@ import (
 
 // Machine is what is known of one machine's stops.
 type Machine struct {
-	fleet *Fleet
-	id    string
-	own   seen
-	stops []Stops
+	fleet  *Fleet
+	id     string
+	own    seen
+	stops  []Stops // of an order to come
+	common float64 // shape of the factor that all causes share, 0 = none
+	// current is what is known of the order it is on; nil if that is nothing more.
+	current *Machine
 }
 
 // Work is what a machine still has to do, up to the end of the job in question:
@@ -23,6 +26,14 @@ type Work struct {
 	FixedMinutes float64 // standing known exactly
 	// Planned stops come a known number of times and are then not random.
 	Planned []Planned
+	// Order the work is for; empty = not known. If it is the one that the machine's
+	// history ends with, its stops so far tell of the rest.
+	Order string
+	// Orders is the number of orders that RunMinutes are spread over; 0 counts as 1.
+	Orders int
+	// ClassMinutes are the running minutes that fall into each kind of shift, by
+	// [Stretch.Class]; they need not sum up to RunMinutes. Nil = as usual.
+	ClassMinutes []float64
 	// Stop is the stop in progress; nil while the machine runs.
 	Stop *OpenStop
 }
@@ -55,7 +66,9 @@ func (m *Machine) Finish(w Work) (Law, error) {
 	if err != nil {
 		return Law{}, err
 	}
-	law, err := Sum{Run: w.RunMinutes, RunSD: w.RunSDMin, Stops: m.random(w.Planned), Repeats: repeats}.law(&m.fleet.cache)
+	sum := m.of(w)
+	sum.Repeats = repeats
+	law, err := sum.law(&m.fleet.cache)
 	if err != nil {
 		return Law{}, err
 	}
@@ -67,7 +80,7 @@ func (m *Machine) Finish(w Work) (Law, error) {
 // stop in progress is not among them.
 func (m *Machine) Expect(w Work) []CauseMinutes {
 	var out []CauseMinutes
-	for _, s := range m.random(w.Planned) {
+	for _, s := range m.of(w).Stops {
 		out = append(out, CauseMinutes{s.Cause, s.Rate.Mean * w.RunMinutes * s.Durations.Mean()})
 	}
 	for _, p := range w.Planned {
@@ -129,10 +142,26 @@ func (m *Machine) Basis() []string {
 	return lines
 }
 
-func (m *Machine) random(planned []Planned) []Stops {
-	return slices.DeleteFunc(slices.Clone(m.stops), func(s Stops) bool {
-		return slices.ContainsFunc(planned, func(p Planned) bool { return p.Cause == s.Cause })
-	})
+// of gives the running and the random stops of the work.
+func (m *Machine) of(w Work) Sum {
+	if m.current != nil && w.Order != "" && w.Order == m.own.last {
+		m = m.current
+	}
+	sum := Sum{Run: w.RunMinutes, RunSD: w.RunSDMin, Common: m.common}
+	level := m.fleet.mix(w.ClassMinutes)
+	for _, s := range m.stops {
+		if !slices.ContainsFunc(w.Planned, func(p Planned) bool { return p.Cause == s.Cause }) {
+			s.Rate.Mean *= level
+			sum.Stops = append(sum.Stops, s)
+		}
+	}
+	if n := float64(w.Orders); n > 1 && m.common > 0 {
+		// The orders' factors are independent, the machine's is not.
+		order := m.fleet.spread.order
+		v := 1/m.common - order + order/n
+		sum.Common = 1 / max(v, least)
+	}
+	return sum
 }
 
 func (m *Machine) repeats(w Work) ([]Repeat, error) {
@@ -164,7 +193,7 @@ func (m *Machine) remainder(s OpenStop) Durations {
 func (m *Machine) durationsOf(cause string) Durations {
 	for _, c := range m.fleet.causes {
 		if c.cause == cause {
-			law, _ := m.durations(c)
+			law, _ := m.fleet.durations(m.own, c)
 			return law
 		}
 	}
@@ -172,27 +201,4 @@ func (m *Machine) durationsOf(cause string) Durations {
 		return kept{l, "known " + cause}
 	}
 	return m.fleet.pooled
-}
-
-// durations mixes the machine's own stops with the fleet's. Doubt is the squared
-// relative error of the law's mean.
-func (m *Machine) durations(c fleetCause) (law Durations, doubt float64) {
-	law = c.durations
-	own, weight := 0.0, 0.0
-	for _, o := range m.own.causes {
-		if n := float64(o.durations.Len()); o.cause == c.cause && n > 0 {
-			own, weight = n, n/(n+fleetWeight)
-			law = Mixture{{weight, o.durations}, {1 - weight, c.durations}}
-		}
-	}
-	mean := law.Mean()
-	if !(mean > 0) {
-		return law, 0
-	}
-	variation := max(law.Square()/(mean*mean)-1, 0.25)
-	doubt = variation * (1 - weight) * (1 - weight) / (float64(c.ended) + 1)
-	if own > 0 {
-		doubt += variation * weight * weight / own
-	}
-	return law, doubt
 }

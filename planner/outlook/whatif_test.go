@@ -147,7 +147,10 @@ func TestEffects(t *testing.T) {
 		t.Errorf("sentence %q", e.Sentence)
 	}
 	none := s
-	none.Machines = s.Machines[3:]
+	none.Machines = append([]Machine(nil), s.Machines...) // their history stays, so SO-2 does
+	for i := range none.Machines[:3] {
+		none.Machines[i].Jobs = nil
+	}
 	effects, _ = Effects(s, plan(t, s, monday), plan(t, none, monday))
 	if len(effects) != 1 || effects[0].Sentence != "SO-1041 has no finish then: Assign a machine; none knits this order" {
 		t.Errorf("%+v", effects)
