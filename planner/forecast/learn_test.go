@@ -112,6 +112,9 @@ func TestSpreadsAreToldApart(t *testing.T) {
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
+			if testing.Short() && tt.name != "all" {
+				t.Skip("one of five in the short run")
+			}
 			const fleets = 12
 			rng := rand.New(rand.NewPCG(5, 6))
 			tt.e.machines, tt.e.orders, tt.e.minutes = 60, 6, 1200

@@ -257,44 +257,42 @@ type Map struct {
 
 const lowestScore, scoreStep = -3.5, 0.125
 
-// Map for a forecast of a machine.
-func (r *Recalibration) Map(machine string, a Ask) Map {
-	type weighed struct {
-		rest, level, weight float64
-		class               int
-	}
-	var near []weighed
-	var own []int
-	orders := map[string]float64{}
+// weighed is a kept forecast as far as it tells of the one asked for.
+type weighed struct {
+	rest, level, weight float64
+	class               int
+}
+
+// near picks the kept forecasts of the same kind and a horizon not far off; orders
+// is how many orders they are worth, an order's forecasts being one witness.
+func (r *Recalibration) near(a Ask) (near []weighed, sum, orders float64) {
+	type id struct{ machine, order string }
+	heard := map[id]float64{}
 	horizon := math.Log(a.Stops + 0.5)
-	var n, sum, level float64 // n counts orders
-	for i, k := range r.kept {
-		if k.Machine == machine && k.first {
-			own = append(own, i)
-		}
+	for _, k := range r.kept {
 		d := (math.Log(k.Ask.Stops+0.5) - horizon) / horizonWidth
 		w := math.Exp(-d * d / 2)
 		if w < 0.05 || k.Ask.Begun != a.Begun {
 			continue
 		}
 		near = append(near, weighed{k.rest, k.Ask.Level, w, k.Ask.Class})
-		o := k.Machine + "\x00" + k.Order
-		if more := w - orders[o]; more > 0 {
-			orders[o] = w
-			n += more
+		sum += w
+		o := id{k.Machine, k.Order}
+		if more := w - heard[o]; more > 0 {
+			heard[o] = w
+			orders += more
 		}
-		sum, level = sum+w, level+w*k.Ask.Level
 	}
-	if len(near) == 0 {
-		return Map{}
-	}
-	level /= sum
-	var mean, got, could float64
-	share := n / sum // an order's forecasts are one witness
+	return near, sum, orders
+}
+
+// shiftOff takes out of the scores what a kind of shift does that the law does not
+// know, and gives it by class; share is an order's part in a weight.
+func shiftOff(near []weighed, sum, share float64) map[int]float64 {
+	mean := 0.0
 	for _, k := range near {
 		mean += k.weight * k.rest / sum
 	}
-	// What a kind of shift does that the law does not know.
 	missed, witnesses := map[int]float64{}, map[int]float64{}
 	for _, k := range near {
 		missed[k.class] += share * k.weight * (k.rest - mean)
@@ -306,53 +304,77 @@ func (r *Recalibration) Map(machine string, a Ask) Map {
 	for i := range near {
 		near[i].rest -= missed[near[i].class]
 	}
-	mean = 0
+	return missed
+}
+
+// lean is how scores lean on the machine's level: about a mean, with a slope, and
+// spread the wider the higher.
+type lean struct{ level, mean, slope, scale float64 }
+
+// leanOf fits it and takes it out of the scores.
+func leanOf(near []weighed, sum, share float64) lean {
+	var l lean
 	for _, k := range near {
-		mean += k.weight * k.rest / sum
+		l.mean += k.weight * k.rest / sum
+		l.level += k.weight * k.level / sum
 	}
+	var got, could float64
 	for _, k := range near {
-		d := k.level - level
-		got, could = got+share*k.weight*d*(k.rest-mean), could+share*k.weight*d*d
+		d := k.level - l.level
+		got, could = got+share*k.weight*d*(k.rest-l.mean), could+share*k.weight*d*d
 	}
-	slope := got / (could + 1/(levelSlope*levelSlope))
+	l.slope = got / (could + 1/(levelSlope*levelSlope))
 	got = 0
 	const meanLog, varLog = -0.635, 1.23 // of the logarithm of a normal's absolute value
 	for _, k := range near {
-		d := k.level - level
-		rest := math.Abs(k.rest - mean - slope*d)
+		d := k.level - l.level
+		rest := math.Abs(k.rest - l.mean - l.slope*d)
 		got += share * k.weight * d * (math.Log(max(rest, 0.01)) - meanLog)
 	}
-	scale := got / (could + varLog/(levelScale*levelScale))
+	l.scale = got / (could + varLog/(levelScale*levelScale))
 	for i := range near {
 		k := &near[i]
-		d := k.level - level
-		k.rest = mean + (k.rest-mean-slope*d)*math.Exp(-scale*d)
+		d := k.level - l.level
+		k.rest = l.mean + (k.rest-l.mean-l.slope*d)*math.Exp(-l.scale*d)
 	}
-	slices.SortFunc(near, func(x, y weighed) int {
-		switch {
-		case x.rest < y.rest:
-			return -1
-		case x.rest > y.rest:
-			return 1
-		}
-		return 0
-	})
+	return l
+}
+
+// at puts a score back to a level.
+func (l lean) at(score, level float64) float64 {
+	d := level - l.level
+	return l.mean + (score-l.mean)*math.Exp(l.scale*d) + l.slope*d
+}
+
+// Map for a forecast of a machine.
+func (r *Recalibration) Map(machine string, a Ask) Map {
+	near, sum, n := r.near(a)
+	if len(near) == 0 {
+		return Map{}
+	}
+	share := n / sum
+	missed := shiftOff(near, sum, share)
+	l := leanOf(near, sum, share)
+	slices.SortFunc(near, func(x, y weighed) int { return cmp.Compare(x.rest, y.rest) })
 	// The k-th of n is at level k/(n+1).
 	chance, rest := make([]float64, len(near)), make([]float64, len(near))
 	run := 0.0
 	for i, k := range near {
-		run += k.weight / sum * n
+		run += k.weight * share
 		chance[i], rest[i] = run/(n+1), k.rest
+	}
+	var own []int
+	for i, k := range r.kept {
+		if k.Machine == machine && k.first {
+			own = append(own, i)
+		}
 	}
 	shift := a.Pull*r.miss(own, math.Inf(1)) + missed[a.Class]
 	part := n / (n + trust)
-	d := a.Level - level
 	var m Map
 	last := math.Inf(-1)
 	for z := lowestScore; z <= -lowestScore; z += scoreStep {
-		q := quantileAt(chance, rest, z)
-		q = mean + (q-mean)*math.Exp(scale*d) + slope*d
-		s := (1-part)*z + part*q + shift
+		s := (1-part)*z + part*l.at(quantileAt(chance, rest, z), a.Level) + shift
 		last = max(s, last+1e-6)
 		m.scores = append(m.scores, last)
 	}

@@ -162,24 +162,23 @@ feed:
 	return out, nil
 }
 
-// mark is one forecast at the start of a judged order and what came of it.
+// mark is one judged forecast and what came of it; during an order, its PIT alone.
 type mark struct {
-	part             float64
-	third            int
-	pit              float64
-	kept80           bool
-	kept90           bool
-	kept95           bool
-	raw90            bool // by the law before it is recalibrated
-	crps             float64
-	rivals           [3]float64 // plug-in, pooled, habit
-	insider          float64
-	pinball          float64 // mean over the levels 10 to 95 %
-	width            float64 // P90 - P10
-	machine          int
-	wall             float64
-	afterStep        int // how many orders have begun since the step; -1 = before
-	spreadOwn, order float64
+	part      float64
+	third     int
+	pit       float64
+	kept80    bool
+	kept90    bool
+	kept95    bool
+	raw90     bool // by the law before it is recalibrated
+	crps      float64
+	rivals    [3]float64 // plug-in, pooled, habit
+	insider   float64
+	pinball   float64 // mean over the levels 10 to 95 %
+	width     float64 // P90 - P10
+	machine   int
+	wall      float64
+	afterStep int // how many orders have begun since the step; -1 = before
 }
 
 // moment is one forecast to make.
@@ -221,7 +220,6 @@ func (t task) run(o Options) ([]mark, error) {
 				moments = append(moments, moment{m.wall(from + part*(to-from)), i, order, j})
 			}
 		}
-		_ = i
 	}
 	slices.SortFunc(moments, func(a, b moment) int {
 		return cmp.Or(cmp.Compare(a.at, b.at), cmp.Compare(a.machine, b.machine), cmp.Compare(a.part, b.part))
