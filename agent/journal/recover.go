@@ -186,8 +186,16 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 	s.size = size
 	j.heal(s, f, b, append(mended, w.mended...))
 	// What was read may never have been synced: without this a record could
-	// be sent, acknowledged and then vanish with the power.
-	if err := f.Sync(); err != nil {
+	// be sent, acknowledged and then vanish with the power. And a sync of the
+	// process before may have gone wrong, after which the kernel shows pages
+	// that it will not write any more: write them again.
+	if from := max(end, w.synced); from < size {
+		_, err = f.WriteAt(b[from:size], from)
+	}
+	if err == nil {
+		err = f.Sync()
+	}
+	if err != nil {
 		f.Close()
 		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)
 	}

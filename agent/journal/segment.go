@@ -94,6 +94,7 @@ type stretch struct{ off, bytes int64 }
 type wounds struct {
 	bad    []stretch // cannot be read
 	mended []flip    // one bit was wrong and is put right in memory
+	synced int64     // so many bytes are known to have been synced
 }
 
 // walk visits the frames of a segment from off on, puts single bits right in b
@@ -102,15 +103,16 @@ type wounds struct {
 // than len(b). visit may stop the walk with an error.
 func walk(b []byte, number uint64, off int64, last bool, visit func(off, size int64, payload []byte) error) (end int64, w wounds, err error) {
 	for off < int64(len(b)) {
-		p, _, ferr := parseFrame(b[off:], number, off)
+		p, durable, ferr := parseFrame(b[off:], number, off)
 		if ferr != nil {
 			if f, ok := mend(b[off:], number, off); ok {
 				w.mended = append(w.mended, f)
-				p, _, ferr = parseFrame(b[off:], number, off)
+				p, durable, ferr = parseFrame(b[off:], number, off)
 			}
 		}
 		if ferr == nil {
 			size := int64(len(p) + frameHead)
+			w.synced = max(w.synced, min(durable, off))
 			if err := visit(off, size, p); err != nil {
 				return off, w, err
 			}
