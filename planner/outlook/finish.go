@@ -98,8 +98,17 @@ func (q *queue) stretch(jobs []work) (stretch, error) {
 	if s.todo, s.lost, err = q.account(jobs); err != nil {
 		return s, err
 	}
-	s.law, err = q.forecast.Finish(s.todo)
+	s.law, s.raw, err = q.told(s.todo)
 	return s, err
+}
+
+// told is the law of the work as it is told: the raw one with its chances put right
+// by what became of past forecasts.
+func (q *queue) told(todo forecast.Work) (law, raw forecast.Law, err error) {
+	if raw, err = q.forecast.Finish(todo); err != nil || q.past == nil {
+		return raw, raw, err
+	}
+	return q.past.Map(q.m.ID, q.forecast.Ask(todo)).Law(raw), raw, nil
 }
 
 const nothingLeft = "Nothing is left to knit"

@@ -21,6 +21,7 @@ type stretch struct {
 	todo forecast.Work
 	lost float64 // running minutes lost against the card's speed
 	law  forecast.Law
+	raw  forecast.Law // before past forecasts have put its chances right
 }
 
 // goes fills in where the time of a finish goes and what would help most. The
@@ -84,7 +85,7 @@ func (f *Finish) levers(stretches []stretch, before forecast.Law) {
 		for i, s := range stretches {
 			laws[i] = s.law
 			if todo, changed := s.without(p); changed {
-				law, err := s.q.forecast.Finish(todo)
+				law, _, err := s.q.told(todo)
 				if err != nil {
 					return
 				}

@@ -19,6 +19,8 @@ type Snapshot struct {
 	Machines []Machine
 	Orders   []Order
 	Lots     []Lot
+	// Past are forecasts of orders that have ended; may be empty.
+	Past []forecast.Kept
 }
 
 // Machine is one machine with its history, its jobs and its creel.
@@ -171,9 +173,12 @@ type OrderOutlook struct {
 	// Law of the working minutes from Outlook.At to the finish; the zero law
 	// when Finish is refused.
 	Law forecast.Law
-	// Stops is the number of stops expected until the finish, on all machines
-	// of the order; Level their stop rate over that of all machines, 1 = alike.
-	Stops, Level float64
+	// Of an order that one machine works on alone: the machine, the law before past
+	// forecasts put its chances right, and what it was asked for. They are what
+	// the next forecasts learn from.
+	Machine string
+	Raw     forecast.Law
+	Ask     forecast.Ask
 }
 
 // JobOutlook is the part of an order on one machine.

@@ -110,10 +110,12 @@ func (d *desk) order(o *Order) OrderOutlook {
 		out.Finish = d.finish(out.Law, o.Promise)
 		if len(stretches) == 1 {
 			out.Finish.History, out.Finish.Parts, out.Finish.Levers = only.History, only.Parts, only.Levers
+			s := &stretches[0]
+			out.Machine, out.Raw, out.Ask = s.q.m.ID, s.raw, s.q.forecast.Ask(s.todo)
 		} else {
 			out.Finish.goes(stretches, out.Law)
 		}
-		out.Stops, out.Level = d.busy(o.ID)
+		out.Finish.Corrected = d.corrected()
 		out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	}
 	return out

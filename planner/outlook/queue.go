@@ -39,6 +39,7 @@ type desk struct {
 	now    time.Time
 	clock  *calendar.Clock
 	fleet  *forecast.Fleet
+	past   *forecast.Recalibration
 	queues []queue
 	orders map[string]*Order
 	lots   map[string]*Lot
@@ -48,8 +49,9 @@ type desk struct {
 type queue struct {
 	m        *Machine
 	forecast *forecast.Machine
-	share    float64 // running share
-	wait     float64 // mean working minutes until the stop in progress ends
+	past     *forecast.Recalibration // nil = no forecast has been kept to its end
+	share    float64                 // running share
+	wait     float64                 // mean working minutes until the stop in progress ends
 	stop     *forecast.OpenStop
 	jobs     []work
 }
@@ -81,6 +83,9 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 		histories = append(histories, forecast.History{Machine: m.ID, RunMinutes: m.RunMinutes, Causes: m.Stops})
 	}
 	d.fleet = forecast.Learn(histories, causeSetup, causeNoOrder)
+	if len(s.Past) > 0 {
+		d.past = forecast.Recalibrate(s.Past)
+	}
 	for i := range s.Orders {
 		d.orders[s.Orders[i].ID] = &s.Orders[i]
 	}
@@ -95,7 +100,7 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 }
 
 func (d *desk) queue(m *Machine) queue {
-	q := queue{m: m, forecast: d.fleet.Machine(m.ID)}
+	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: d.past}
 	q.share = q.forecast.RunningShare()
 	if m.State == Stopped {
 		q.stop = &forecast.OpenStop{Cause: m.Cause}

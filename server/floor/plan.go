@@ -29,6 +29,7 @@ type planner struct {
 
 	one       sync.Mutex // one planning at a time; guards what follows
 	stats     map[string][]store.StopStats
+	past      []forecast.Kept
 	statsDue  time.Time
 	statsRevs int64 // revolutions of all machines that stats knows of
 }
@@ -110,6 +111,9 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 		if err != nil {
 			return nil, fmt.Errorf("floor: read the history of stops: %w", err)
 		}
+		if f.plan.past, err = f.pastForecasts(ctx); err != nil {
+			return nil, err
+		}
 		// The larger the history, the less a minute changes it.
 		f.plan.statsDue = now.Add(max(statsPeriod, 50*f.c.Now().Sub(now)))
 		f.plan.stats = make(map[string][]store.StopStats)
@@ -166,7 +170,7 @@ func (f *Floor) revolutions() int64 {
 // snapshot says what the planner may know; kilos are those counted by machine
 // and order. It needs f.mu and f.plan.one.
 func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) outlook.Snapshot {
-	s := outlook.Snapshot{Calendar: f.c.Calendar}
+	s := outlook.Snapshot{Calendar: f.c.Calendar, Past: f.plan.past}
 	done := make(map[string]float64) // kilos counted by order
 	for _, m := range f.order {
 		for order, kg := range kilos[m.id] {

@@ -141,7 +141,11 @@ func forecasts(o *floor.OrderView) []store.Kept {
 	}
 	k := store.Kept{
 		Order: o.ID, Made: o.At, Article: o.Article, Structure: o.Structure, QuantityKg: o.QuantityKg, RemainingKg: o.Outlook.RemainingKg,
-		Promise: o.Promise, MissChance: min(max(o.Outlook.Finish.MissChance, 0), 1), Stops: o.Outlook.Stops, Level: o.Outlook.Level,
+		Promise: o.Promise, MissChance: min(max(o.Outlook.Finish.MissChance, 0), 1), Machine: o.Outlook.Machine,
+	}
+	if k.Machine != "" {
+		p, a := o.Outlook.Raw.Points(), o.Outlook.Ask
+		k.Raw = store.KeptRaw{Least: p.Least, Atom: p.Atom, At: p.At, Stops: a.Stops, Level: a.Level, Pull: a.Pull, Begun: a.Begun, Class: a.Class}
 	}
 	for i := range points {
 		m := max(o.Outlook.Law.Quantile((float64(i)+0.5)/points), 0)

@@ -88,7 +88,7 @@ func (m *memory) occasions(order string) []string {
 func order(id string, left float64, at time.Time) floor.OrderView {
 	return floor.OrderView{
 		ID: id, Article: "sj", Structure: "single jersey", QuantityKg: 1000, At: at, Promise: monday.AddDate(0, 0, 4),
-		Outlook: outlook.OrderOutlook{Order: id, RemainingKg: left, Law: forecast.Certain(600), Stops: 8, Level: 1.5, Finish: outlook.Finish{MissChance: 0.2}},
+		Outlook: outlook.OrderOutlook{Order: id, RemainingKg: left, Law: forecast.Certain(600), Machine: "k01", Raw: forecast.Certain(500), Ask: forecast.Ask{Stops: 8, Level: -0.5, Class: 2}, Finish: outlook.Finish{MissChance: 0.2}},
 	}
 }
 
@@ -131,7 +131,7 @@ func TestKeepsTheFirstOfEachOccasion(t *testing.T) {
 		t.Errorf("kept %q after the promise was moved", got)
 	}
 	k := m.find("SO-1", "0 % done")
-	if !k.Made.Equal(monday) || k.RemainingKg != 1000 || k.MissChance != 0.2 || k.Stops != 8 || k.Level != 1.5 || len(k.Minutes) != points || k.Minutes[0] != 600 || k.Structure != "single jersey" {
+	if !k.Made.Equal(monday) || k.RemainingKg != 1000 || k.MissChance != 0.2 || k.Machine != "k01" || k.Raw.Stops != 8 || k.Raw.Level != -0.5 || k.Raw.Class != 2 || k.Raw.Least != 500 || k.Raw.Atom != 1 || len(k.Minutes) != points || k.Minutes[0] != 600 || k.Structure != "single jersey" {
 		t.Errorf("kept %+v, want what was told first", k)
 	}
 }

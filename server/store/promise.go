@@ -35,12 +35,24 @@ type Kept struct {
 	// Minutes are working minutes from Made to the finish, equally likely and
 	// rising: the middles of as many equal parts of the law. At most 1000.
 	Minutes []float64
-	// Stops is the expected number of stops until the finish.
-	Stops float64
-	// Level is the stop rate of the order's machines over that of the fleet.
-	Level float64
+	// Machine that the order was on alone; empty = several. Only then there is a
+	// Raw.
+	Machine string
+	Raw     KeptRaw
 
 	Settled Settled // zero Ended and empty Void while nothing has happened
+}
+
+// KeptRaw is the law before past forecasts put its chances right, and what it was
+// asked for: what the next forecasts learn from. The fields are the planner's,
+// see forecast.Points and forecast.Ask; the store only keeps them.
+type KeptRaw struct {
+	Least, Atom float64
+	At          []float64 `json:",omitempty"`
+	Stops       float64
+	Level, Pull float64
+	Begun       bool
+	Class       int
 }
 
 // Settled is what became of a kept forecast.

@@ -36,10 +36,14 @@ func (s *Store) KeepForecasts(ctx context.Context, kept []store.Kept) error {
 			if err != nil {
 				return err
 			}
+			raw, err := json.Marshal(k.Raw)
+			if err != nil {
+				return err
+			}
 			promise := sql.NullInt64{Int64: k.Promise.UnixMilli(), Valid: !k.Promise.IsZero()}
-			if _, err := w.exec(ctx, `INSERT INTO kept_forecast (order_id, occasion, made_ms, article, structure, quantity_kg, remaining_kg, promise_ms, miss_chance, minutes, stops, level)
+			if _, err := w.exec(ctx, `INSERT INTO kept_forecast (order_id, occasion, made_ms, article, structure, quantity_kg, remaining_kg, promise_ms, miss_chance, minutes, machine, raw)
 				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`,
-				k.Order, k.Occasion, k.Made.UnixMilli(), k.Article, k.Structure, k.QuantityKg, k.RemainingKg, promise, k.MissChance, string(minutes), k.Stops, k.Level); err != nil {
+				k.Order, k.Occasion, k.Made.UnixMilli(), k.Article, k.Structure, k.QuantityKg, k.RemainingKg, promise, k.MissChance, string(minutes), k.Machine, string(raw)); err != nil {
 				return err
 			}
 		}
@@ -52,7 +56,7 @@ func checkKept(k *store.Kept) error {
 	switch {
 	case k.Order == "" || k.Occasion == "":
 		return errors.New("an order and an occasion are expected")
-	case max(len(k.Order), len(k.Occasion), len(k.Article), len(k.Structure)) > maxText:
+	case max(len(k.Order), len(k.Occasion), len(k.Article), len(k.Structure), len(k.Machine)) > maxText:
 		return fmt.Errorf("texts of at most %d bytes are expected", maxText)
 	case k.Made.IsZero():
 		return errors.New("an instant is expected")
@@ -60,8 +64,10 @@ func checkKept(k *store.Kept) error {
 		return fmt.Errorf("%d minutes of the law, 1 to %d are expected", len(k.Minutes), mostMinutes)
 	case !slices.IsSorted(k.Minutes) || slices.ContainsFunc(k.Minutes, func(m float64) bool { return !number(m) }):
 		return errors.New("the minutes of the law are expected to be numbers from 0 on that rise")
-	case !number(k.QuantityKg) || !number(k.RemainingKg) || !number(k.Stops) || !number(k.Level):
-		return fmt.Errorf("%g kg, %g kg left, %g stops, level %g: numbers from 0 on are expected", k.QuantityKg, k.RemainingKg, k.Stops, k.Level)
+	case !number(k.QuantityKg) || !number(k.RemainingKg):
+		return fmt.Errorf("%g kg, %g kg left: numbers from 0 on are expected", k.QuantityKg, k.RemainingKg)
+	case len(k.Raw.At) > mostMinutes || slices.ContainsFunc(append([]float64{k.Raw.Least, k.Raw.Atom, k.Raw.Stops, k.Raw.Level, k.Raw.Pull}, k.Raw.At...), func(x float64) bool { return math.IsNaN(x) || math.IsInf(x, 0) }):
+		return fmt.Errorf("the raw law is expected to have numbers, at most %d points of them", mostMinutes)
 	case !(k.MissChance >= 0 && k.MissChance <= 1):
 		return fmt.Errorf("the chance to miss is %g, 0 to 1 is expected", k.MissChance)
 	}
@@ -117,13 +123,16 @@ func (s *Store) KeptForecasts(ctx context.Context, q store.KeptQuery) ([]store.K
 		var made int64
 		var promise, ended sql.NullInt64
 		var endedMinutes sql.NullFloat64
-		var minutes string
-		if err := rows.Scan(&k.Order, &k.Occasion, &made, &k.Article, &k.Structure, &k.QuantityKg, &k.RemainingKg, &promise, &k.MissChance, &minutes, &k.Stops, &k.Level,
+		var minutes, raw string
+		if err := rows.Scan(&k.Order, &k.Occasion, &made, &k.Article, &k.Structure, &k.QuantityKg, &k.RemainingKg, &promise, &k.MissChance, &minutes, &k.Machine, &raw,
 			&ended, &endedMinutes, &k.Settled.Void); err != nil {
 			return err
 		}
 		if err := json.Unmarshal([]byte(minutes), &k.Minutes); err != nil {
 			return fmt.Errorf("forecast %q of order %q: %w: its minutes are no list of numbers: %w", k.Occasion, k.Order, store.ErrDamaged, err)
+		}
+		if err := json.Unmarshal([]byte(raw), &k.Raw); err != nil {
+			return fmt.Errorf("forecast %q of order %q: %w: its raw law cannot be read: %w", k.Occasion, k.Order, store.ErrDamaged, err)
 		}
 		k.Made = ms(made)
 		if promise.Valid {
@@ -135,7 +144,7 @@ func (s *Store) KeptForecasts(ctx context.Context, q store.KeptQuery) ([]store.K
 		}
 		out = append(out, k)
 		return nil
-	}, `SELECT order_id, occasion, made_ms, article, structure, quantity_kg, remaining_kg, promise_ms, miss_chance, minutes, stops, level, ended_ms, ended_minutes, void
+	}, `SELECT order_id, occasion, made_ms, article, structure, quantity_kg, remaining_kg, promise_ms, miss_chance, minutes, machine, raw, ended_ms, ended_minutes, void
 		FROM kept_forecast WHERE (? = '' OR order_id = ?) AND made_ms >= ? AND (NOT ? OR ended_ms IS NULL AND void = '') AND (NOT ? OR ended_ms IS NOT NULL)
 		ORDER BY made_ms DESC, order_id, occasion LIMIT ?`, q.Order, q.Order, since, q.Open, q.Ended, limit)
 	if err != nil {

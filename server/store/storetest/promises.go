@@ -2,6 +2,7 @@ package storetest
 
 import (
 	"math"
+	"reflect"
 	"slices"
 	"testing"
 	"time"
@@ -26,7 +27,8 @@ func RunPromises(t *testing.T, open func(t *testing.T, dir string) interface {
 	kept := func(order, occasion string, made time.Time) store.Kept {
 		return store.Kept{
 			Order: order, Occasion: occasion, Made: made, Article: "sj", Structure: "single jersey", QuantityKg: 1200, RemainingKg: 300.25,
-			Promise: at(86400), MissChance: 0.125, Minutes: []float64{10.5, 20, 20, 31}, Stops: 12.5, Level: 1.25,
+			Promise: at(86400), MissChance: 0.125, Minutes: []float64{10.5, 20, 20, 31}, Machine: "k01",
+			Raw: store.KeptRaw{Least: 1, Atom: 0.25, At: []float64{2, 3}, Stops: 12.5, Level: -0.25, Pull: 2, Begun: true, Class: 3},
 		}
 	}
 	all := func(q store.KeptQuery) []store.Kept {
@@ -54,6 +56,7 @@ func RunPromises(t *testing.T, open func(t *testing.T, dir string) interface {
 		"falls":  with(kept("SO-3", "half", at(1)), func(k *store.Kept) { k.Minutes = []float64{2, 1} }),
 		"NaN":    with(kept("SO-3", "half", at(1)), func(k *store.Kept) { k.Minutes = []float64{math.NaN()} }),
 		"chance": with(kept("SO-3", "half", at(1)), func(k *store.Kept) { k.MissChance = 1.5 }),
+		"raw":    with(kept("SO-3", "half", at(1)), func(k *store.Kept) { k.Raw.Pull = math.NaN() }),
 		"kilos":  with(kept("SO-3", "half", at(1)), func(k *store.Kept) { k.RemainingKg = math.Inf(1) }),
 	} {
 		wantInvalid(t, name, func() error { return r.KeepForecasts(ctx, []store.Kept{kept("SO-3", "whole", at(1)), k}) })
@@ -115,6 +118,6 @@ func sameKept(a, b store.Kept) bool {
 		return false
 	}
 	return a.Order == b.Order && a.Occasion == b.Occasion && a.Article == b.Article && a.Structure == b.Structure && a.QuantityKg == b.QuantityKg &&
-		a.RemainingKg == b.RemainingKg && a.MissChance == b.MissChance && a.Stops == b.Stops && a.Level == b.Level &&
+		a.RemainingKg == b.RemainingKg && a.MissChance == b.MissChance && a.Machine == b.Machine && reflect.DeepEqual(a.Raw, b.Raw) &&
 		a.Settled.Order == b.Settled.Order && a.Settled.Occasion == b.Settled.Occasion && a.Settled.Minutes == b.Settled.Minutes && a.Settled.Void == b.Settled.Void
 }

@@ -13,8 +13,8 @@ CREATE TABLE kept_forecast (
     promise_ms    INTEGER, -- NULL = no date was promised
     miss_chance   REAL    NOT NULL,
     minutes       TEXT    NOT NULL,
-    stops         REAL    NOT NULL,
-    level         REAL    NOT NULL,
+    machine       TEXT    NOT NULL, -- empty = several
+    raw           TEXT    NOT NULL, -- JSON of what the next forecasts learn from
     ended_ms      INTEGER, -- NULL while nothing has happened
     ended_minutes REAL,
     void          TEXT    NOT NULL DEFAULT '',
