@@ -157,19 +157,34 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 // countsOnly only spans and life links. exact is false where the order is not
 // known.
 func (w *writer) replay(ctx context.Context, m *machine, countsOnly bool, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
+	// Kind 0 was not known to the server that stored it, and not booked.
+	which := `AND kind & 255 > 0 AND NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq)`
+	if countsOnly {
+		which += ` AND kind & 255 IN (10, 14)`
+	}
+	return w.replayThose(ctx, m, which, fn)
+}
+
+// replayAll gives fn every record of a kind that is known now, also those that
+// were refused or stored unread.
+func (w *writer) replayAll(ctx context.Context, m *machine, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
+	return w.replayThose(ctx, m, `AND (kind & 255 > 0 OR NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq))`, fn)
+}
+
+func (w *writer) replayThose(ctx context.Context, m *machine, which string, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
 	all, exact, err := w.stretches(ctx, m)
 	if err != nil {
 		return exact, err
 	}
 	for _, x := range all {
-		if err := w.replayStretch(ctx, x, countsOnly, fn); err != nil {
+		if err := w.replayStretch(ctx, x, which, fn); err != nil {
 			return exact, err
 		}
 	}
 	return exact, nil
 }
 
-func (w *writer) replayStretch(ctx context.Context, x stretch, countsOnly bool, fn func(*stream, *store.Record, tally.Places)) error {
+func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn func(*stream, *store.Record, tally.Places)) error {
 	bounded := map[uint64]int64{}
 	err := each(ctx, w.conn, func(rows *sql.Rows) error {
 		var seq, received int64
@@ -181,15 +196,16 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, countsOnly bool, 
 		return err
 	}
 	free := x.st.places.Free()
-	// Kind 0 was not known to the server that stored it, and not booked.
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
-		var seq int64
+		var seq, kind int64
 		var body sql.RawBytes
-		if err := rows.Scan(&seq, &body); err != nil {
+		if err := rows.Scan(&seq, &kind, &body); err != nil {
 			return err
 		}
 		r := store.Record{Seq: uint64(seq)}
-		if err := sealed.Decode(body, &r); err != nil {
+		if err := sealed.Decode(body, &r); err != nil && kind&^coarseKind == 0 {
+			return nil // it is no record, and was never booked
+		} else if err != nil {
 			return fmt.Errorf("stored record of stream %x: %w: %w", x.st.id, store.ErrDamaged, err)
 		}
 		place := free
@@ -198,7 +214,6 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, countsOnly bool, 
 		}
 		fn(x.st, &r, place)
 		return nil
-	}, `SELECT seq, body FROM record WHERE stream_num = ?1 AND seq BETWEEN ?2 AND ?3 AND kind & 255 > 0 AND (NOT ?4 OR kind & 255 IN (10, 14))
-		AND NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq) ORDER BY seq`,
-		x.st.num, int64(x.first), int64(x.last), countsOnly)
+	}, `SELECT seq, kind, body FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ? `+which+` ORDER BY seq`,
+		x.st.num, int64(x.first), int64(x.last))
 }

@@ -218,8 +218,12 @@ func (v *verifier) head(ctx context.Context) error {
 		return fmt.Errorf("%w: its schema is version %d, this program needs %d; start this version of the server on it once, or use the program that wrote it", errOldSchema, n, newestSchema)
 	}
 	var b []byte
-	if err := v.w.row(ctx, `SELECT incarnation FROM meta`).Scan(&b); err != nil {
+	var kinds int64
+	if err := v.w.row(ctx, `SELECT incarnation, kinds FROM meta`).Scan(&b, &kinds); err != nil {
 		return err
+	}
+	if err := knownKinds(kinds); err != nil {
+		return fmt.Errorf("%w; use the program that wrote it", err)
 	}
 	v.rep.Incarnation = fmt.Sprintf("%x", b)
 	var err error
