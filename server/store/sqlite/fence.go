@@ -226,16 +226,20 @@ func (k *work) barred(m *machine, q store.ResumeQuery) string {
 }
 
 // await begins a stream that has said nothing yet. There is one at most of an
-// agent and machine, so that asking again and again fills nothing.
+// agent and machine, so that asking again and again fills nothing. One that was
+// handed over or stopped stays: its word must not be believed under a new row.
 func (k *work) await(q store.ResumeQuery, m *machine) (*stream, error) {
 	for id, st := range k.w.streams {
-		if st.agent == q.Agent && st.machine == q.Machine && st.records == 0 {
-			if _, err := k.w.exec(k.ctx, `DELETE FROM stream WHERE num = ?`, st.num); err != nil {
+		if st.agent != q.Agent || st.machine != q.Machine || st.records > 0 || st.fenced || st.frozen != "" {
+			continue
+		}
+		for _, forget := range []string{`DELETE FROM boot_line WHERE stream_num = ?`, `DELETE FROM stream_boot WHERE stream_num = ?`, `DELETE FROM stream WHERE num = ?`} {
+			if _, err := k.w.exec(k.ctx, forget, st.num); err != nil {
 				return nil, fmt.Errorf("forget stream %x that never spoke: %w", id, err)
 			}
-			delete(k.w.streams, id)
-			delete(k.streams, st)
 		}
+		delete(k.w.streams, id)
+		delete(k.streams, st)
 	}
 	return k.stream(&store.Batch{Agent: q.Agent, Machine: q.Machine, Stream: q.Stream}, m)
 }
