@@ -3,89 +3,21 @@ package forecast
 import (
 	"flag"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"testing"
 )
 
 var million = flag.Bool("million", false, "compare laws with 10^6 simulated orders each, some minutes")
 
-// simulate draws sums with their running time; equal seeds give equal draws.
-func simulate(s Sum, orders int, seed uint64) []float64 {
-	rng := rand.New(rand.NewPCG(seed, 7))
-	draws := make([]float64, orders)
-	for i := range draws {
-		run := s.Run + s.RunSD*rng.NormFloat64()
-		common := 1.0
-		if s.Common > 0 {
-			common = anyGamma(rng, s.Common) / s.Common
-		}
-		sum := run
-		for _, c := range s.Stops {
-			n := c.Rate.Mean * run * common
-			if a := c.Rate.Shape; a > 0 {
-				n = c.Rate.Mean * run / a * anyGamma(rng, a*common)
-			}
-			for range poissonDraw(rng, n) {
-				sum += draw(rng, c.Durations)
-			}
-		}
-		for _, p := range s.Repeats {
-			for range p.Count {
-				sum += draw(rng, p.Durations)
-			}
-		}
-		draws[i] = sum
+// simulate draws sums with their running time, in rising order.
+func simulate(t *testing.T, s Sum, orders int, seed uint64) []float64 {
+	t.Helper()
+	draws, err := s.Simulate(orders, seed, "a")
+	if err != nil {
+		t.Fatal(err)
 	}
 	slices.Sort(draws)
 	return draws
-}
-
-func draw(rng *rand.Rand, d Durations) float64 {
-	switch d := d.(type) {
-	case Lognormal:
-		return math.Exp(d.Mu + d.Sigma*rng.NormFloat64())
-	case Exponential:
-		return float64(d) * rng.ExpFloat64()
-	case Sample:
-		return d.sorted[rng.IntN(d.Len())]
-	case Mixture:
-		u := rng.Float64()
-		for _, w := range d {
-			if u -= w.Weight; u < 0 {
-				return draw(rng, w.Law)
-			}
-		}
-		return draw(rng, d[len(d)-1].Law)
-	case Remainder: // by rejection
-		for {
-			if y := draw(rng, d.Of); y > d.Elapsed {
-				return y - d.Elapsed
-			}
-		}
-	}
-	panic("no draw for this law")
-}
-
-// anyGamma is a gamma variate of any shape, Marsaglia and Tsang 2000 (from memory);
-// shapes below 1 by a power of a uniform.
-func anyGamma(rng *rand.Rand, shape float64) float64 {
-	if shape < 1 {
-		return anyGamma(rng, shape+1) * math.Pow(1-rng.Float64(), 1/shape)
-	}
-	d := shape - 1.0/3
-	c := 1 / math.Sqrt(9*d)
-	for {
-		x := rng.NormFloat64()
-		v := 1 + c*x
-		if v <= 0 {
-			continue
-		}
-		v = v * v * v
-		if math.Log(1-rng.Float64()) < x*x/2+d-d*v+d*math.Log(v) {
-			return d * v
-		}
-	}
 }
 
 // panjer gives the masses of stops and repeats on a lattice by Panjer's recursion:
@@ -204,7 +136,7 @@ func TestSimulationAgrees(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			draws := simulate(tt.s, orders, 11)
+			draws := simulate(t, tt.s, orders, 11)
 			worst, mean := 0.0, 0.0
 			for i, x := range draws {
 				mean += x / float64(orders)
