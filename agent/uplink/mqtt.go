@@ -103,7 +103,7 @@ func mqttDialer(o Options, address string, secure bool) dialer {
 				return c.open(ctx, address, secure, o.TLS)
 			})
 		c.client = mqtt.NewClient(po)
-		if err := c.establish(ctx, o.Agent, wire.Down(o.Site, o.Agent)); err != nil {
+		if err := c.establish(ctx, o.Agent, wire.Down(o.Site, o.Agent), wire.ServerState(o.Site)); err != nil {
 			c.end(err)
 			c.hangUp()
 			return nil, fmt.Errorf("uplink: connect agent %s to %s: %w", o.Agent, address, err)
@@ -138,7 +138,7 @@ func (c *mqttConn) open(ctx context.Context, address string, secure bool, conf *
 	return n, nil
 }
 
-func (c *mqttConn) establish(ctx context.Context, agent, filter string) error {
+func (c *mqttConn) establish(ctx context.Context, agent string, filters ...string) error {
 	login := c.client.Connect()
 	if err := c.await(ctx, login, 2*connectTimeout); err != nil {
 		if refused(login) {
@@ -146,6 +146,15 @@ func (c *mqttConn) establish(ctx context.Context, agent, filter string) error {
 		}
 		return err
 	}
+	for _, filter := range filters {
+		if err := c.subscribe(ctx, filter); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (c *mqttConn) subscribe(ctx context.Context, filter string) error {
 	t := c.client.Subscribe(filter, 1, nil)
 	if err := c.await(ctx, t, connectTimeout); err != nil {
 		return fmt.Errorf("subscribe to %s: %w", filter, err)

@@ -95,6 +95,8 @@ type Sender struct {
 	registerAt time.Time // when to tell people about unregistered machines
 
 	offset offset
+
+	unspoken string // why the server understands nothing of this agent
 }
 
 // New makes a Sender that has not begun.

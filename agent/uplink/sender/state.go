@@ -3,6 +3,8 @@ package sender
 import (
 	"bytes"
 	"crypto/sha256"
+	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/proto"
@@ -108,11 +110,11 @@ func (u *Sender) machines() []*wirepb.MachineLive {
 		}
 		id := s.ch.StreamID()
 		m.StreamId, m.HeadSeq, m.AckedSeq = id[:], s.ch.Head(), s.acked
-		switch {
-		case s.problem != "" && m.Problem != "":
-			m.Problem += "; " + s.problem
-		case s.problem != "":
-			m.Problem = s.problem
+		for _, problem := range []string{u.unspoken, s.problem} {
+			if problem != "" && m.Problem != "" {
+				problem = "; " + problem
+			}
+			m.Problem += problem
 		}
 	}
 	return list[:min(len(list), wire.MaxMachines)]
@@ -139,4 +141,34 @@ func (u *Sender) offline(machines []*wirepb.MachineLive) Message {
 
 func (u *Sender) stateMessage(payload []byte) Message {
 	return Message{Topic: wire.State(u.o.Site, u.o.Agent), Payload: payload, Retain: true}
+}
+
+// heardServer takes the server's retained state. A server that accepts no major
+// version of this agent answers nothing: the agent keeps everything, goes on
+// asking, and says what to do. A server that names no version is one of before.
+func (u *Sender) heardServer(payload []byte) {
+	st := new(wirepb.ServerState)
+	if len(payload) == 0 || len(payload) > wire.MaxPacketBytes {
+		return
+	}
+	if err := proto.Unmarshal(payload, st); err != nil {
+		u.o.Log.Warn("state of the server not read", "bytes", len(payload), "error", err)
+		return
+	}
+	majors := st.GetAcceptedMajors()
+	if !st.GetOnline() && len(majors) == 0 {
+		return
+	}
+	was := u.unspoken
+	u.unspoken = ""
+	if len(majors) > 0 && !slices.Contains(majors, wire.Major) {
+		u.unspoken = fmt.Sprintf("server accepts messages of version %v, this agent speaks version %d: bring the older of the two up to date; everything is kept", majors[:min(len(majors), 8)], wire.Major)
+	}
+	switch {
+	case u.unspoken != "" && was == "":
+		u.o.Log.Error("server and agent have no version of their messages in common; everything is kept and sent when one of them is brought up to date",
+			"server_accepts", majors[:min(len(majors), 8)], "agent_speaks", wire.Major)
+	case u.unspoken == "" && was != "":
+		u.o.Log.Info("server understands this agent again", "agent_speaks", wire.Major)
+	}
 }

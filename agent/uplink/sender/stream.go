@@ -275,6 +275,10 @@ func (u *Sender) Receive(now Now, m Message) {
 		u.resumed(now, m)
 		return
 	}
+	if m.Topic == wire.ServerState(u.o.Site) {
+		u.heardServer(m.Payload)
+		return
+	}
 	if m.Topic != wire.Ack(u.o.Site, u.o.Agent) {
 		return // other words of the server are for others
 	}
