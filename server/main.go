@@ -44,6 +44,7 @@ type commands struct {
 	Backup  backupCommand  `cmd:"" help:"Take a verified backup of the records, beside a running server or without one."`
 	Restore restoreCommand `cmd:"" help:"Put a backup in the place of the records, with the server stopped."`
 	Verify  verifyCommand  `cmd:"" help:"Check every record and every kept sum; reads only, beside a running server too."`
+	Streams streamsCommand `cmd:"" help:"Streams of agents that were stopped because two readers told one counter."`
 	Config  struct {
 		Show  showCommand  `cmd:"" help:"Print every value with its origin."`
 		Check checkCommand `cmd:"" help:"Check the configuration and tell all its faults."`

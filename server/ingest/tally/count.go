@@ -29,6 +29,9 @@ func (m *Machine) span(stream int64, k *store.CountSpan, r *store.Record, t int6
 		return "count span without a life"
 	}
 	from := min(place.At(r.Boot, k.FromBoottime), t)
+	if m.unlinked(stream, k) {
+		m.linkAt(stream, k, r, from, c)
+	}
 	key, offset := m.joined(LifeKey{k.Life, perRev(k.PerRev)})
 	lo, hi := k.From+offset, k.To+offset
 	if hi < lo {

@@ -196,6 +196,27 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 	return ""
 }
 
+// unlinked tells that a span belongs to a life of which the link was not
+// booked, and of which nothing else is known, told by a new reader.
+func (m *Machine) unlinked(stream int64, k *store.CountSpan) bool {
+	key := LifeKey{k.Life, perRev(k.PerRev)}
+	if _, joined := m.Joins[key]; joined || k.RawBits == 0 || k.RawBits > maxBits || m.Current == key || !m.fresh(key) {
+		return false
+	}
+	now := m.Lives[m.Current]
+	return now != nil && now.Read.Bits != 0 && now.Read.Stream != stream
+}
+
+// linkAt books the link of such a life from where its span begins.
+func (m *Machine) linkAt(stream int64, k *store.CountSpan, r *store.Record, from int64, c *Changes) {
+	modulus := uint64(1) << k.RawBits
+	begin := *r
+	begin.Boottime = k.FromBoottime
+	m.link(stream, &store.LifeLink{
+		New: k.Life, PerRev: k.PerRev, Raw: (k.RawTo + modulus - (k.To-k.From)%modulus) % modulus, RawBits: k.RawBits, Ext: k.From, MaxRPM: plausibleRPM,
+	}, &begin, from, c)
+}
+
 // fresh tells that nothing was told of a life yet.
 func (m *Machine) fresh(key LifeKey) bool {
 	l := m.Lives[key]

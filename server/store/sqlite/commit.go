@@ -289,7 +289,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 			return err
 		}
 		st.book(r)
-		refused := strange(m, st, r)
+		refused := k.w.strange(m, st, r)
 		if refused == "" {
 			refused = m.Apply(st.num, r, st.places, c)
 		}

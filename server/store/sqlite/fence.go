@@ -52,19 +52,25 @@ func (w *writer) holder(machine string) (agent string, turn int64) {
 	return agent, turn
 }
 
-// after tells that stream a takes over from stream b.
+// placing is how far off an instant of another host may be placed, in ms.
+const placing = 5000
+
+// after tells that stream a takes over from stream b. Of two that begin at the
+// same time, as far as can be told, the one that the store knew first stays:
+// late word of a box that was replaced must not stop its successor.
 func (w *writer) after(a, b *stream) bool {
 	if x, y := w.turn(a.agent, a.machine), w.turn(b.agent, b.machine); x != y {
 		return x > y
 	}
-	if a.begin != b.begin {
-		return a.begin > b.begin
+	if d := a.begin - b.begin; d > placing || d < -placing {
+		return d > 0
 	}
-	return a.num > b.num
+	return a.num < b.num
 }
 
-// order puts a stream that begins into the row of the machine's streams.
-func (k *work) order(st *stream, begin int64) {
+// order puts a stream that begins into the row of the machine's streams; one
+// that was handed the counter is the newest.
+func (k *work) order(st *stream, begin int64, handed bool) {
 	st.begun, st.begin = true, begin
 	k.streams[st] = true
 	for _, other := range k.w.streams {
@@ -72,7 +78,7 @@ func (k *work) order(st *stream, begin int64) {
 			continue
 		}
 		st.covers = st.covers || other.records > 0
-		if k.w.after(st, other) {
+		if handed || k.w.after(st, other) {
 			k.restrict(other, st.begin, true)
 		} else {
 			k.restrict(st, other.begin, other.covers)
@@ -105,7 +111,7 @@ func (k *work) believed(m *machine, st *stream, b *store.Batch, fresh []store.Re
 		}
 		at := st.places.At(r.Boot, r.Boottime)
 		if !st.begun {
-			k.order(st, at)
+			k.order(st, at, false)
 		}
 		if st.fenced && at > st.fence {
 			return i, fmt.Sprintf("machine %s was handed over to another reader at %s, and what this one tells of later is not counted; "+
@@ -116,12 +122,15 @@ func (k *work) believed(m *machine, st *stream, b *store.Batch, fresh []store.Re
 	return len(fresh), "", nil
 }
 
-// strange tells why a record of a closed stream is not booked: the reader that
-// took over accounts for all counts since the newest reading at the hand-over,
-// so that a life that began later would be counted twice.
-func strange(m *machine, st *stream, r *store.Record) string {
+// strange tells why a record is not booked although its stream is believed.
+//
+// Of a closed stream that is a counter life which the hand-over did not know:
+// the reader that took over accounts for all counts since the newest reading
+// of then, and they would be counted twice. Of the stream that took over it is
+// what the one before has told too, when its successor was not known yet.
+func (w *writer) strange(m *machine, st *stream, r *store.Record) string {
 	if !st.closed {
-		return ""
+		return w.toldBefore(m, st, r)
 	}
 	var life store.ID
 	switch k := r.Kind.(type) {
@@ -136,6 +145,41 @@ func strange(m *machine, st *stream, r *store.Record) string {
 		return ""
 	}
 	return fmt.Sprintf("counter life %x was not known when the machine was handed over; the reader after it accounts for its counts", life[:4])
+}
+
+// toldBefore tells that another reader went on over its fence before this
+// stream was known, and has told of the time of a record.
+func (w *writer) toldBefore(m *machine, st *stream, r *store.Record) string {
+	now := m.Lives[m.Current]
+	if now == nil || now.Read.Stream == st.num {
+		return ""
+	}
+	after := st.places.At(r.Boot, r.Boottime) > now.Read.At
+	switch k := r.Kind.(type) {
+	case *store.CountSpan: // also one that began before
+		after = after && st.places.At(r.Boot, k.FromBoottime) >= now.Read.At
+	case *store.StopBegin, *store.StopEnd, *store.StateGap, *store.LifeLink:
+	default:
+		return ""
+	}
+	if after {
+		return ""
+	}
+	other := w.streamNum(now.Read.Stream)
+	if other == nil || !other.fenced || now.Read.At <= other.fence {
+		return ""
+	}
+	return fmt.Sprintf("agent %s, which this reader replaced at %s, has told of this time before this reader was known", other.agent, ms(other.fence).UTC().Format(time.RFC3339))
+}
+
+// streamNum finds a stream by its number.
+func (w *writer) streamNum(num int64) *stream {
+	for _, st := range w.streams {
+		if st.num == num {
+			return st
+		}
+	}
+	return nil
 }
 
 // Resume hands the counter of a machine over to a stream.
@@ -179,7 +223,7 @@ func (k *work) resume(q store.ResumeQuery, at time.Time) (store.Resume, error) {
 		}
 	}
 	if st.records == 0 && !st.begun {
-		k.order(st, at.UnixMilli())
+		k.order(st, at.UnixMilli(), true)
 	} else {
 		for _, other := range k.w.streams {
 			if other != st && other.machine == st.machine && other.begun && k.w.after(st, other) {
@@ -194,10 +238,8 @@ func (k *work) resume(q store.ResumeQuery, at time.Time) (store.Resume, error) {
 	if m.Open != nil && m.Stream == st.num { // another stream begins a stop of its own
 		out.Stop = m.Open.ID
 	}
-	for _, x := range k.w.streams {
-		if x.num == r.Stream {
-			out.Boot = x.boots[r.Boot]
-		}
+	if x := k.w.streamNum(r.Stream); x != nil {
+		out.Boot = x.boots[r.Boot]
 	}
 	return out, nil
 }

@@ -41,6 +41,7 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"a reset that only the replaced reader saw", testLateReset},
 		{"agent replaced by another", testReplacedAgent},
 		{"two boxes with one id", testTwoBoxes},
+		{"boxes replaced, late and back", testBoxes},
 		{"cloned journal, released", testRelease},
 		{"history gone is unknown time", testHistoryGone},
 		{"stops", testStops},
