@@ -19,10 +19,13 @@ func TestTogetherAgreesWithSimulation(t *testing.T) {
 		runs   []float64
 	}{
 		{"two alike", 8, []float64{1500, 1500}},
-		{"three, one longer", 4, []float64{2000, 2000, 2200}},
+		{"three, one longer", 4, []float64{1000, 1000, 1100}},
 		{"wild days", 1.5, []float64{900, 1000}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
+			if testing.Short() && tt.common != 8 {
+				t.Skip("32 laws a machine")
+			}
 			var sums []Sum
 			for _, run := range tt.runs {
 				sums = append(sums, Sum{Run: run, Stops: fourCauses(5)})
