@@ -36,7 +36,8 @@ var allowed = map[string][]string{
 	"simulator/backtest":     {"planner/"},                                                                                                   // it judges the planner by a truth of its own
 	"simulator/plc":          {"simulator/"},                                                                                                 // a machine knows no mill tool
 	"simulator/mill":         {"simulator/", "agent/", "server/host", "server/store", "proto/", "planner/calendar", "planner/unit"},
-	"simulator/chaos":        {"simulator/machine", "simulator/plc", "proto/"}, // it knows the programs as processes, not as packages
+	"simulator/rehearsal":    {"agent/", "server/ingest/", "server/store", "proto/"}, // it plays both sides of the wire in one thread; its truth stands on nothing of theirs
+	"simulator/chaos":        {"simulator/machine", "simulator/plc", "proto/"},       // it knows the programs as processes, not as packages
 	"simulator":              {"simulator/", "agent/", "server/host", "proto/"},
 }
 
@@ -46,8 +47,8 @@ var impure = []string{"os", "net", "net/http", "log", "log/slog", "sync", "conte
 
 // onlyHere names imports that one folder alone may have.
 var onlyHere = map[string][]string{
-	"turnwise/server/store/sqlite":    {"server/host", "server/store", "server/ingest", "server/floor", "server/api"}, // outside host only in tests
-	"github.com/mattn/go-sqlite3":     {"server/store/sqlite", "simulator"},                                           // the simulator only to have it compiled early
+	"turnwise/server/store/sqlite":    {"server/host", "server/store", "server/ingest", "server/floor", "server/api", "simulator/rehearsal"}, // outside host only in tests
+	"github.com/mattn/go-sqlite3":     {"server/store/sqlite", "simulator"},                                                                  // the simulator only to have it compiled early
 	"turnwise/agent/edge":             {"agent", "agent/edge", "simulator", "simulator/mill"},
 	"turnwise/server/host":            {"server", "server/host", "simulator", "simulator/mill"},
 	"github.com/mochi-mqtt/server/v2": {"server/broker", "agent/uplink", "server/host"}, // outside broker only in tests

@@ -1,0 +1,269 @@
+package rehearsal
+
+import (
+	"fmt"
+	"time"
+
+	"turnwise/agent/source"
+	"turnwise/proto/turnwisepb/wirepb"
+)
+
+// oracle knows the truth and looks at the books after every commit.
+type oracle struct {
+	w     *world
+	mill  *mill
+	seen  map[string]*sight
+	acked map[[16]byte]ackedAt
+}
+
+type ackedAt struct {
+	incarnation [16]byte
+	seq         uint64
+}
+
+// sight is what could be known of one machine by looking at it.
+type sight struct {
+	last     time.Duration // newest good reading that was taken
+	lastReg  uint64        // register then
+	lastBoot [16]byte
+	good     int             // good readings since the last upset
+	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
+	checked  int             // upsets that are judged
+	slack    int64           // counts that nobody can know of, either way
+	reasons  map[string]bool // why bounds may be declared
+	everRead bool
+	badTime  bool // a clock of its agents stepped
+}
+
+type stretch struct{ from, to time.Duration }
+
+func (o *oracle) of(p *plc) *sight {
+	s := o.seen[p.id]
+	if s == nil {
+		s = &sight{reasons: map[string]bool{}}
+		o.seen[p.id] = s
+	}
+	return s
+}
+
+// rollback is how far back the state of a process may fall when it dies: the
+// longest time between two states in the journal, and some polls.
+const rollback = 12 * time.Second
+
+// read notes a reading: taken says that the journal took it, right that its
+// value was the register's.
+func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
+	s := o.of(p)
+	if !taken {
+		return
+	}
+	if gap := o.w.now - s.last; s.everRead && gap > 3*poll {
+		o.hole(p, s.last, o.w.now)
+	}
+	if right {
+		o.judgeUpsets(p, s, r.At)
+		s.lastReg, s.lastBoot = p.register(), r.At.Boot
+	}
+	s.last, s.everRead = o.w.now, true
+}
+
+// beyond tells that counts are not judged, because too much is broken at once.
+//
+// A register forgot, the journal that knew of it is gone, and the server was
+// set back to before it: what the register shows now may pass for turning, and
+// whoever cannot tell may count too much.
+//
+// A server that gets a new reader for a machine finds the newest reading of the
+// old one by its own clock; when that clock steps it may find an older one and
+// book what lies between twice. That is known, and not right yet.
+func (m *mill) beyond(p *plc, s *sight) bool {
+	return s.reasons["a journal is gone"] && (m.badClock || len(p.upsets) > 0 && m.restored > 0)
+}
+
+// hole notes a time in which nobody looked.
+func (o *oracle) hole(p *plc, from, to time.Duration) {
+	s := o.of(p)
+	s.holes = append(s.holes, stretch{from, to})
+	if p.width == 0 {
+		s.reasons["pulses while nobody counted"] = true
+		return
+	}
+	if most := o.most(p, to-from); most >= int64(p.mask()/32) {
+		s.reasons["the register may have gone round"] = true
+	}
+}
+
+// most is a generous bound on counts in a time, by the machine's own speed.
+func (o *oracle) most(p *plc, d time.Duration) int64 { return int64((d+5*time.Second)/p.fast)*2 + 20 }
+
+// unwatched is told when a process dies: what it saw last may be forgotten.
+func (o *oracle) unwatched(p *plc) {
+	s := o.of(p)
+	if s.everRead {
+		s.holes = append(s.holes, stretch{max(s.last-rollback, 0), o.w.now})
+	}
+}
+
+// judgeUpsets looks, at the first good reading after the register lost its
+// memory, whether anybody could tell: when the new value lies ahead of the
+// old one by no more than the machine may have turned, nobody can.
+func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
+	for ; s.checked < len(p.upsets); s.checked++ {
+		u := p.upsets[s.checked]
+		s.reasons["the register lost its memory"] = true
+		room := o.most(p, o.w.now-s.last+5*rollback)
+		now := p.register()
+		olds := []uint64{s.lastReg, u.before}
+		for i := max(s.checked-5, 0); i < s.checked; i++ {
+			olds = append(olds, p.upsets[i].before) // a reader may not have believed what came since
+		}
+		for _, before := range olds {
+			ahead := int64((now - before) & p.mask())
+			if ahead <= room || ahead >= int64(p.mask())-room {
+				s.slack += room
+				break
+			}
+			// A box that does not know how long it was off must believe that
+			// it was off for months.
+			if at.Boot != s.lastBoot && at.Quality != source.NTPSynced && ahead <= o.most(p, 2*366*24*time.Hour) {
+				s.slack += ahead
+				break
+			}
+		}
+	}
+}
+
+// committed looks at the books after every commit: I9 and I10.
+func (o *oracle) committed() {
+	for _, r := range o.mill.server.st.books() {
+		p := o.mill.plc(r.machine)
+		s := o.of(p)
+		if r.run+r.stop+r.unknown != r.last-r.first || min(r.run, r.stop, r.unknown) < 0 {
+			o.w.fail("machine %s: run %d + stop %d + unknown %d ms is not the %d ms elapsed", r.machine, r.run, r.stop, r.unknown, r.last-r.first)
+		}
+		slack := s.slack
+		for i := s.checked; i < len(p.upsets); i++ {
+			slack += o.most(p, o.w.now-s.last+5*rollback)
+		}
+		if o.mill.beyond(p, s) {
+			continue
+		}
+		if over := r.revolutions*p.perRev - p.at(); over > slack {
+			o.w.fail("machine %s: %d counts in the books, %d were made, %d cannot be known", r.machine, r.revolutions*p.perRev, p.at(), slack)
+		}
+	}
+}
+
+// acknowledged looks at what is told to agents: I4.
+func (o *oracle) acknowledged(agent string, acks *wirepb.Acks) {
+	for _, a := range acks.GetAcks() {
+		if a.GetVerdict() != wirepb.Verdict_VERDICT_OK && a.GetVerdict() != wirepb.Verdict_VERDICT_NEED_FROM {
+			switch a.GetVerdict() {
+			case wirepb.Verdict_VERDICT_FROZEN:
+				o.mill.frozen(agent, a)
+			case wirepb.Verdict_VERDICT_UNREGISTERED:
+				o.mill.unregistered(agent, a)
+			default:
+				o.w.fail("agent %s is told %v: %s", agent, a.GetVerdict(), a.GetReason())
+			}
+			continue
+		}
+		id, inc := [16]byte(a.GetStreamId()), [16]byte(a.GetDbIncarnation())
+		was := o.acked[id]
+		if was.incarnation == inc && a.GetAckedSeq() < was.seq {
+			o.w.fail("agent %s: acknowledged %d after %d in one incarnation", agent, a.GetAckedSeq(), was.seq)
+		}
+		o.acked[id] = ackedAt{inc, a.GetAckedSeq()}
+	}
+}
+
+// opened looks at a journal that a process has opened: what the server has was
+// durable before it was sent, so that it is there, in the same streams.
+func (o *oracle) opened(b *box) {
+	was := b.known
+	b.known = map[string][16]byte{}
+	for _, ch := range b.p.j.Channels() {
+		id := ch.StreamID()
+		b.known[ch.Machine()] = id
+		if old, ok := was[ch.Machine()]; ok && !b.tampered && (old != id || ch.Head() < o.acked[id].seq) {
+			o.w.fail("journal of %s: machine %s has stream %x up to %d, and it had stream %x, of which the server has %d", b.id, ch.Machine(), id[:4], ch.Head(), old[:4], o.acked[old].seq)
+		}
+	}
+}
+
+// judge compares everything when all is quiet.
+func (o *oracle) judge() {
+	for _, r := range o.mill.server.st.books() {
+		p := o.mill.plc(r.machine)
+		s := o.of(p)
+		o.counts(p, s, r)
+		o.stops(p, s, r)
+	}
+}
+
+func (o *oracle) counts(p *plc, s *sight, r record) {
+	if o.mill.beyond(p, s) {
+		return
+	}
+	counted, truth := r.revolutions*p.perRev, p.at()
+	// Whole revolutions are booked: each life may leave a part of one over.
+	parts := (p.perRev - 1) * max(r.lives, 1)
+	lo, hi := counted+r.lostMin*p.perRev-s.slack, counted+r.lostMax*p.perRev+s.slack+parts
+	if lo > truth && r.lostMin > 0 && len(s.reasons) > 0 {
+		lo = counted - s.slack
+	}
+	if s.badTime && s.reasons["a journal is gone"] {
+		hi = truth // bounds over a lost journal are made from times, and these were wrong
+	}
+	if r.buried > 0 && s.reasons["a journal was damaged"] && (len(p.upsets) > 0 || p.width == 0) {
+		hi = truth // the beginning of a life may lie in what is declared as a gap in the stream
+	}
+	if s.reasons["a journal is gone"] && len(p.upsets) > 0 {
+		hi = truth // the register forgot and only a lost journal knew: what it shows now may pass for turning
+	}
+	if truth < lo || truth > hi {
+		o.w.fail("machine %s (%d bits, %d a turn): %d counts in the books, %d to %d turns declared lost, %d were made, %d cannot be known; why bounds: %v",
+			p.id, p.width, p.perRev, counted, r.lostMin, r.lostMax, truth, s.slack, keys(s.reasons))
+	}
+	if r.lostMax > 0 && len(s.reasons) == 0 {
+		o.w.fail("machine %s: up to %d turns are declared lost, and nothing happened that nobody could know", p.id, r.lostMax)
+	}
+}
+
+// stops: each stop that somebody saw from before its begin to after its end is
+// in the books once. One that touches a hole may be missing, or be there once
+// more for each hole.
+func (o *oracle) stops(p *plc, s *sight, r record) {
+	sure, maybe := int64(0), int64(0)
+	for _, t := range p.stops {
+		if t.input < 0 {
+			continue
+		}
+		end := t.end
+		if end == 0 {
+			end = o.w.now
+		}
+		touched := int64(0)
+		for _, h := range s.holes {
+			if h.from-2*hold <= end+2*hold && h.to+2*hold >= t.begin-2*hold {
+				touched++
+			}
+		}
+		if touched == 0 {
+			sure++
+		} else {
+			maybe += 1 + touched
+		}
+	}
+	if r.stops < sure || r.stops > sure+maybe {
+		o.w.fail("machine %s: %d stops in the books, %d were seen whole, at most %d more in part; of %d in truth", p.id, r.stops, sure, maybe, len(p.stops))
+	}
+}
+
+func keys(m map[string]bool) string {
+	s := ""
+	for _, k := range sortedKeys(m) {
+		s += fmt.Sprintf("%s; ", k)
+	}
+	return s
+}

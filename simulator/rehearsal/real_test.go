@@ -1,0 +1,125 @@
+package rehearsal
+
+import (
+	"fmt"
+	"path/filepath"
+	"reflect"
+	"testing"
+	"time"
+
+	"turnwise/server/store"
+	"turnwise/server/store/sqlite"
+)
+
+// file is the database that mills use. Its process ends cleanly here: what it
+// does when it is killed, or loses the power, is tested where it lives.
+type file struct {
+	store.Store // stands for the store that is open
+	t           *testing.T
+	w           *world
+	path        string
+	backups     int
+}
+
+func (f *file) now() time.Time { return time.Unix(0, epoch+int64(f.w.now)) }
+
+func (f *file) open() {
+	f.t.Helper()
+	st, err := sqlite.Open(background, f.path, sqlite.Options{Log: quiet, Now: f.now})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	f.Store = st
+}
+
+func (f *file) reopen() {
+	if err := f.Close(); err != nil {
+		f.t.Fatal(err)
+	}
+	f.open()
+}
+
+func (f *file) register(agent string, machines ...string) {
+	if _, err := f.RegisterAgent(background, agent, machines, f.now(), false); err != nil {
+		f.t.Fatal(err)
+	}
+}
+
+func (f *file) backupName() string { return fmt.Sprintf("%s.backup-%d", f.path, f.backups) }
+
+func (f *file) backup() {
+	f.backups++
+	if _, err := sqlite.TakeBackup(background, f.path, f.backupName(), sqlite.BackupOptions{Now: f.now}); err != nil {
+		f.t.Fatal(err)
+	}
+}
+
+func (f *file) restore() bool {
+	if f.backups == 0 {
+		return false
+	}
+	if err := f.Close(); err != nil {
+		f.t.Fatal(err)
+	}
+	if _, err := sqlite.Restore(background, f.path, f.backupName(), sqlite.RestoreOptions{}); err != nil {
+		f.t.Fatal(err)
+	}
+	f.open()
+	return true
+}
+
+func (f *file) books() (list []record) {
+	states, err := f.States(background)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	totals, _, err := f.Totals(background)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	for i, x := range totals {
+		r := record{
+			machine: x.Machine, revolutions: x.Revolutions, stops: x.Stops, lostMin: x.LostMin, lostMax: x.LostMax,
+			run: x.RunMS, stop: x.StopMS, unknown: x.UnknownMS,
+			lives: 1000, // not told; the comparison with the database in memory is exact
+		}
+		if s := states[i]; !s.First.IsZero() {
+			r.first, r.last = s.First.UnixMilli(), s.Last.UnixMilli()
+		}
+		list = append(list, r)
+	}
+	return list
+}
+
+// The database of mills and the one in memory, under the same faults, have the
+// same books.
+func TestRealDatabase(t *testing.T) {
+	seeds := uint64(2)
+	if testing.Short() {
+		seeds = 1
+	}
+	for seed := uint64(1); seed <= seeds; seed++ {
+		o := Options{Seed: seed, Faults: 800}
+		want := Run(o)
+		var f *file
+		o.open = func(w *world) database {
+			f = &file{t: t, w: w, path: filepath.Join(t.TempDir(), "mill.db")}
+			f.open()
+			return f
+		}
+		got := Run(o)
+		if err := f.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if len(got.Wrong) > 0 || len(want.Wrong) > 0 {
+			t.Errorf("seed %d: SQLite %v, memory %v", seed, got.Wrong, want.Wrong)
+		}
+		for i := range want.Books {
+			want.Books[i].lives, want.Books[i].buried, got.Books[i].lives = 0, 0, 0
+		}
+		if !reflect.DeepEqual(got.Books, want.Books) {
+			t.Errorf("seed %d:\nSQLite %+v\nmemory %+v", seed, got.Books, want.Books)
+		}
+		t.Logf("seed %d: %d faults, %d backups", seed, got.Faults, f.backups)
+	}
+}

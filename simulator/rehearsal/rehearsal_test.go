@@ -1,0 +1,139 @@
+package rehearsal
+
+import (
+	"flag"
+	"fmt"
+	"maps"
+	"reflect"
+	"runtime"
+	"slices"
+	"sync"
+	"testing"
+	"time"
+)
+
+var (
+	seedFlag   = flag.Uint64("rehearse", 0, "play this seed alone and log its steps")
+	untilFlag  = flag.Duration("until", 0, "end the faults of that seed at this instant of its play")
+	logsFlag   = flag.Bool("programs", false, "let the words of agents and journals into that log")
+	faultsFlag = flag.Int("faults", 1_000_000, "how many faults to inject over all seeds")
+	firstFlag  = flag.Uint64("first", 1, "the first of the seeds")
+)
+
+// perSeed is how many faults a seed gets: enough for many of each kind to meet,
+// few enough to look at.
+const perSeed = 5000
+
+// A million faults, and every count and stop is in the books once, or the books
+// say what nobody can know.
+func TestMillionFaults(t *testing.T) {
+	if *seedFlag != 0 {
+		replay(t, *seedFlag)
+		return
+	}
+	faults := *faultsFlag
+	if testing.Short() {
+		faults = min(faults, 20_000)
+	}
+	first := *firstFlag
+	seeds := uint64((faults + perSeed - 1) / perSeed)
+	kinds, total := map[string]int{}, 0
+	played := time.Duration(0)
+	var mu sync.Mutex
+	next := first
+	var group sync.WaitGroup
+	for range runtime.GOMAXPROCS(0) {
+		group.Go(func() {
+			for {
+				mu.Lock()
+				seed := next
+				next++
+				stop := seed >= first+seeds || t.Failed()
+				mu.Unlock()
+				if stop {
+					return
+				}
+				r := Run(Options{Seed: seed, Faults: perSeed})
+				mu.Lock()
+				total += r.Faults
+				played += r.Played
+				for _, k := range r.Kinds {
+					kinds[k.Kind] += k.N
+				}
+				mu.Unlock()
+				if len(r.Wrong) > 0 {
+					t.Errorf("seed %d: %v\n%s", seed, r.Wrong, shrink(seed, r))
+				}
+			}
+		})
+	}
+	group.Wait()
+	t.Logf("seeds %d to %d: %d faults in %v of the mill's time", first, first+seeds-1, total, played.Round(time.Minute))
+	for _, kind := range slices.Sorted(maps.Keys(kinds)) {
+		t.Logf("%9d  %s", kinds[kind], kind)
+	}
+	if total < faults && !t.Failed() {
+		t.Errorf("%d faults injected, want %d", total, faults)
+	}
+}
+
+// replay plays one seed with a log.
+func replay(t *testing.T, seed uint64) {
+	r := Run(Options{Seed: seed, Faults: perSeed, Until: *untilFlag, Logs: *logsFlag, Log: func(s string) { fmt.Println(s) }})
+	for _, b := range r.Books {
+		t.Logf("books: %+v", b)
+	}
+	t.Logf("%d faults, digest %016x, faults ended at %v", r.Faults, r.Digest, r.Ended)
+	for _, w := range r.Wrong {
+		t.Error(w)
+	}
+}
+
+// shrink looks for an earlier end of the faults after which it is still wrong,
+// and tells how to look at it.
+func shrink(seed uint64, r Result) string {
+	wrong, right := r.Ended, time.Duration(0)
+	for range 8 {
+		mid := ((wrong + right) / 2).Truncate(10 * time.Second)
+		if mid <= right {
+			break
+		}
+		if len(Run(Options{Seed: seed, Faults: perSeed, Until: mid}).Wrong) > 0 {
+			wrong = mid
+		} else {
+			right = mid
+		}
+	}
+	return fmt.Sprintf("look at it: go test ./simulator/rehearsal -v -run MillionFaults -rehearse %d -until %v -programs", seed, wrong)
+}
+
+// The same seed plays the same, step by step and bit by bit; another does not.
+func TestSeedPlaysTheSame(t *testing.T) {
+	a, b := Run(Options{Seed: 7, Faults: 1500}), Run(Options{Seed: 7, Faults: 1500})
+	if a.Digest != b.Digest || a.Faults != b.Faults || !reflect.DeepEqual(a.Books, b.Books) {
+		t.Errorf("seed 7 played twice: digests %016x and %016x, %d and %d faults", a.Digest, b.Digest, a.Faults, b.Faults)
+	}
+	if c := Run(Options{Seed: 8, Faults: 1500}); c.Digest == a.Digest {
+		t.Error("seeds 7 and 8 played the same")
+	}
+	var steps int
+	if c := Run(Options{Seed: 7, Faults: 1500, Log: func(string) { steps++ }}); c.Digest != a.Digest || steps < c.Faults {
+		t.Errorf("seed 7 with a log of %d steps: digest %016x, want %016x", steps, c.Digest, a.Digest)
+	}
+}
+
+// A path that loses or doubles must be caught, or the rehearsal proves nothing.
+func TestBrokenPathsAreCaught(t *testing.T) {
+	for _, broken := range []string{"hasty", "double", "lying disk"} {
+		t.Run(broken, func(t *testing.T) {
+			const most = 8
+			for seed := uint64(1); seed <= most; seed++ {
+				if r := Run(Options{Seed: seed, Faults: 3000, Break: broken}); len(r.Wrong) > 0 {
+					t.Logf("caught by seed %d: %s", seed, r.Wrong[0])
+					return
+				}
+			}
+			t.Errorf("not caught by %d seeds", most)
+		})
+	}
+}
