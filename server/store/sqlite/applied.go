@@ -18,8 +18,9 @@ import (
 // right, would be taken for damage. 2: lost counts of a replaced reader are
 // bounded. 3: its life is joined to the one before where that is sure, counts
 // found later are lost no more, and lost records leave unknown time. 4: inched
-// turns are filed apart.
-const bookingRules = 4
+// turns are filed apart. 5: a life of which the link was not booked is linked
+// where its first span begins.
+const bookingRules = 5
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
