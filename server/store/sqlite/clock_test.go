@@ -310,14 +310,13 @@ func TestFault_28_Suspend(t *testing.T) {
 	b.record(l.now, &store.StateGap{FromBoot: b.index, FromBoottime: slept, Reason: "agent down"})
 	b.told = b.boottime(l.now)
 	b.run(10 * time.Minute)
-	was := l.now
 	b.exchange()
 	x := l.state()
 	if unknown := time.Duration(x.UnknownMS) * time.Millisecond; (unknown-3*time.Hour).Abs() > time.Second || x.Revolutions != int64(b.counts) {
 		t.Errorf("%v unknown, 3 h asleep; %d revolutions of %d", unknown, x.Revolutions, b.counts)
 	}
 	b.run(time.Minute)
-	was = l.now
+	was := l.now
 	b.exchange()
 	l.near("awake", was, lan)
 }
