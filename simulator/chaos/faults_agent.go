@@ -22,13 +22,21 @@ func endingAgent(how syscall.Signal) inject {
 	}
 }
 
-// hangingAgent stops the process; whoever it spoke to waits.
-func hangingAgent(_ context.Context, _ *mill, s *station) (func() error, bool, error) {
-	p := s.proc
+// hangingAgent stops the process; whoever it spoke to waits. What it had just
+// read gets the time of its going on.
+func hangingAgent(_ context.Context, m *mill, s *station) (func() error, bool, error) {
+	p, since := s.proc, m.now()
 	if p == nil {
 		return nothing, false, nil
 	}
-	return func() error { return p.signal(goOn) }, true, p.signal(hang)
+	return func() error {
+		for _, c := range s.machines {
+			c.mu.Lock()
+			c.hung = max(c.hung, m.now()-since)
+			c.mu.Unlock()
+		}
+		return p.signal(goOn)
+	}, true, p.signal(hang)
 }
 
 // starvingAgent lets it open nothing, neither a connection nor a segment of

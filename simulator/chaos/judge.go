@@ -49,9 +49,9 @@ func (m *mill) judge(ctx context.Context, t map[string]*pb.MachineTotals, last m
 
 // eachStop takes what comparing one by one finds beyond the numbers.
 func (v *verdict) eachStop(c *cylinder, books []told, gens map[int]*generation, clockSlack time.Duration) {
-	lost, doubled := c.match(books, gens, matchWithin+clockSlack)
-	if lost > 0 || doubled > 0 {
-		v.no("%s: one by one, %d stops that were kept for sure are not in the books, and %d in the books are too many", c.id, lost, doubled)
+	lost, doubled, which := c.match(books, gens, matchWithin+clockSlack)
+	for _, w := range which {
+		v.no("%s: %s", c.id, w)
 	}
 	v.stopsLost, v.stopsDoubled = v.stopsLost+max(0, lost-v.fewer), v.stopsDoubled+max(0, doubled-v.more)
 }

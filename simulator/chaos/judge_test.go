@@ -128,7 +128,7 @@ func TestMatch(t *testing.T) {
 		{"one that never was", []told{first, third, fourth, {40 * s, 41 * s, "yarn"}}, 0, 1},
 		{"a little late", []told{first, {12*s + s/2, 14*s + s/2, "needle"}, fourth}, 0, 0},
 	} {
-		if lost, doubled := c.match(tt.books, nil, matchWithin); lost != tt.lost || doubled != tt.doubled {
+		if lost, doubled, _ := c.match(tt.books, nil, matchWithin); lost != tt.lost || doubled != tt.doubled {
 			t.Errorf("%s: %d lost, %d doubled, want %d, %d", tt.name, lost, doubled, tt.lost, tt.doubled)
 		}
 	}

@@ -19,6 +19,9 @@ const (
 	confirmWithin = 3500 * time.Millisecond
 )
 
+// inFlight is how long an answer may be on its way inside this process.
+const inFlight = 300 * time.Millisecond
+
 // causes of the stop inputs, in order.
 var causes = []string{"yarn", "needle", "doff"}
 
@@ -69,13 +72,15 @@ type cylinder struct {
 	firsts time.Duration // of the first look; 0 = none yet
 	lasts  time.Duration
 
-	port    *plc.Server // the first port
-	looks   int         // that reached a reader, readings of two
-	garbled bool        // no look reaches a reader
-	gap     bool        // none did just before
-	gen     int         // of the process that reads the first port
-	blind   bool        // what is read is not kept: the disk is full
-	pending bool        // a shift that may not be confirmed yet
+	port    *plc.Server   // the first port
+	looks   int           // that reached a reader, readings of two
+	garbled bool          // no look reaches a reader
+	broke   time.Duration // when that began or ended
+	hung    time.Duration // the longest time for which its reader was stopped
+	gap     bool          // none did just before
+	gen     int           // of the process that reads the first port
+	blind   bool          // what is read is not kept: the disk is full
+	pending bool          // a shift that may not be confirmed yet
 	pendGen int
 	pendAt  time.Duration
 	glitch  int64 // added to the counter while glitchN > 0
@@ -114,6 +119,9 @@ func (c *cylinder) look(second bool) plc.Look {
 		return l
 	}
 	if c.garbled {
+		if now-c.broke < inFlight { // this answer may have been on its way already
+			c.noteOther(now)
+		}
 		return l
 	}
 	c.looks++
@@ -130,7 +138,8 @@ func (c *cylinder) look(second bool) plc.Look {
 	return l
 }
 
-// noteOther notes that a second reader sees a stop: it may tell of it too.
+// noteOther notes that somebody may see a stop and tell of it: a reader that
+// nobody should have started, or one whose line breaks just now.
 func (c *cylinder) noteOther(now time.Duration) {
 	if c.input == none {
 		return
@@ -241,7 +250,7 @@ func (c *cylinder) breakLine(f plc.Fault) {
 func (c *cylinder) setGarbled(on bool) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	c.garbled, c.gap = on, true
+	c.garbled, c.gap, c.broke = on, true, c.now()
 	c.pendAt = 0 // believed only after whole readings
 }
 

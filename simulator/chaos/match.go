@@ -2,6 +2,7 @@ package chaos
 
 import (
 	"context"
+	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -21,23 +22,30 @@ const matchWithin = 700 * time.Millisecond
 // match compares stops one by one. A stop of the ledger that was kept for sure
 // must be in the books; each one in the books must be one of the ledger, and
 // no more often than readers began to look at it.
-func (c *cylinder) match(books []told, gens map[int]*generation, within time.Duration) (lost, doubled int64) {
+func (c *cylinder) match(books []told, gens map[int]*generation, within time.Duration) (lost, doubled int64, which []string) {
+	say := func(format string, args ...any) { which = append(which, fmt.Sprintf(format, args...)) }
+	within += c.hung
 	times := make([]int64, len(c.stops))
 	for _, b := range books {
 		if at := c.nearest(b, within); at < 0 {
 			doubled++
+			say("the books have a stop (%s) from %.2f to %.2f s that the ledger does not know", b.cause, b.begin.Seconds(), b.end.Seconds())
 		} else {
 			times[at]++
 		}
 	}
 	for i, s := range c.stops {
 		looks, sure := c.lookedAt(s, gens)
-		doubled += max(0, times[i]-looks)
+		if n := times[i] - looks; n > 0 {
+			doubled += n
+			say("the books have the stop (%s) from %.2f to %.2f s %d times, readers began to look at it %d times", causes[s.input], s.begin.Seconds(), c.endOf(s).Seconds(), times[i], looks)
+		}
 		if sure && !c.among(s, books, within) {
 			lost++
+			say("the stop (%s) from %.2f to %.2f s is not in the books", causes[s.input], s.begin.Seconds(), c.endOf(s).Seconds())
 		}
 	}
-	return lost, doubled
+	return lost, doubled, which
 }
 
 // lookedAt counts the times that readers began to look at a stop, and tells
