@@ -26,7 +26,6 @@ type sight struct {
 	last     time.Duration // newest good reading that was taken
 	lastReg  uint64        // register then
 	lastBoot [16]byte
-	good     int             // good readings since the last upset
 	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
 	checked  int             // upsets that are judged
 	slack    int64           // counts that nobody can know of, either way
@@ -74,10 +73,11 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 // whoever cannot tell may count too much.
 //
 // A server that gets a new reader for a machine finds the newest reading of the
-// old one by its own clock; when that clock steps it may find an older one and
-// book what lies between twice. That is known, and not right yet.
+// old ones by time; when its clock, or that of an agent whose old words it has
+// to take again, was stepped, it may find an older one and book what lies
+// between twice. That is known, and not right yet.
 func (m *mill) beyond(p *plc, s *sight) bool {
-	return s.reasons["a journal is gone"] && (m.badClock || len(p.upsets) > 0 && m.restored > 0)
+	return s.reasons["a journal is gone"] && (m.badClock || m.restored > 0 && (s.badTime || len(p.upsets) > 0))
 }
 
 // hole notes a time in which nobody looked.
@@ -215,7 +215,7 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 	if s.badTime && s.reasons["a journal is gone"] {
 		hi = truth // bounds over a lost journal are made from times, and these were wrong
 	}
-	if r.buried > 0 && s.reasons["a journal was damaged"] && (len(p.upsets) > 0 || p.width == 0) {
+	if o.buried(s, r) && (len(p.upsets) > 0 || p.width == 0) {
 		hi = truth // the beginning of a life may lie in what is declared as a gap in the stream
 	}
 	if s.reasons["a journal is gone"] && len(p.upsets) > 0 {
@@ -228,6 +228,12 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 	if r.lostMax > 0 && len(s.reasons) == 0 {
 		o.w.fail("machine %s: up to %d turns are declared lost, and nothing happened that nobody could know", p.id, r.lostMax)
 	}
+}
+
+// buried tells that records may be gone although their stream goes on: damaged,
+// or forgotten by an agent that needed the room, before the server was set back.
+func (o *oracle) buried(s *sight, r record) bool {
+	return r.buried > 0 && (s.reasons["a journal was damaged"] || o.mill.restored > 0)
 }
 
 // stops: each stop that somebody saw from before its begin to after its end is
@@ -254,6 +260,9 @@ func (o *oracle) stops(p *plc, s *sight, r record) {
 		} else {
 			maybe += 1 + touched
 		}
+	}
+	if o.buried(s, r) {
+		sure, maybe = 0, sure+maybe
 	}
 	if r.stops < sure || r.stops > sure+maybe {
 		o.w.fail("machine %s: %d stops in the books, %d were seen whole, at most %d more in part; of %d in truth", p.id, r.stops, sure, maybe, len(p.stops))

@@ -72,12 +72,6 @@ func (p *plc) turn(period time.Duration) {
 	p.period, p.legAt = period, p.w.now
 }
 
-// live begins the day: it runs and stops by chance.
-func (p *plc) live() {
-	p.input = -1
-	p.begin()
-}
-
 func (p *plc) run() {
 	if p.ended {
 		return
