@@ -195,16 +195,22 @@ func (k *work) takeRun(st *stream, b *store.Batch) string {
 		k.streams[st] = true
 		return ""
 	}
+	late := now.boot == st.run.boot && now.boottime < st.run.boottime
 	if !slices.Contains(st.past, b.Run) {
-		st.past = append(st.past, st.run.id)
+		// The first word of a process may be overtaken by that of the next one.
+		before, next := st.run.id, now
+		if late {
+			before, next = b.Run, st.run
+		}
+		st.past = append(st.past, before)
 		if len(st.past) > maxPastRuns {
 			st.past = slices.Clone(st.past[1:])
 		}
-		st.run = now
+		st.run = next
 		k.streams[st] = true
 		return ""
 	}
-	if now.boot == st.run.boot && now.boottime < st.run.boottime {
+	if late {
 		return ""
 	}
 	return fmt.Sprintf("processes %x and %x of agent %s both write this stream: its journal was copied; keep one agent, and give the other an empty journal", b.Run[:4], st.run.id[:4], st.agent)

@@ -169,6 +169,23 @@ func testTwoProcesses(t *testing.T, b *bench) {
 	}
 }
 
+// The first word of a process comes after that of the process that followed it.
+func testOvertaken(t *testing.T, b *bench) {
+	b.register("a1", "k01")
+	a := newAgent(t, "a1", "k01")
+	b.ok(a.span(0, 10, 0, 4).batch())
+	a.run = mark("second run")
+	second := a.span(10, 20, 4, 8).batch()
+	a.run = mark("third run")
+	third := a.span(20, 30, 8, 12).batch()
+	if o := b.commit(third)[0]; o.Verdict != store.NeedFrom {
+		t.Fatalf("a batch before its time gave %+v", o)
+	}
+	b.ok(second)
+	b.ok(third)
+	b.ok(a.span(30, 40, 12, 16).batch())
+}
+
 func testRestart(t *testing.T, b *bench) {
 	b.register("a1", "k01")
 	before, err := b.st.Incarnation(t.Context())

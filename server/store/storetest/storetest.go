@@ -30,6 +30,7 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"foreign stream", testForeignStream},
 		{"changed record freezes", testChangedRecord},
 		{"two processes freeze", testTwoProcesses},
+		{"a process is overtaken", testOvertaken},
 		{"restart", testRestart},
 		{"unknown kind", testUnknownKind},
 		{"poison", testPoison},
