@@ -95,6 +95,26 @@ func (v *verdict) machine(c *cylinder, t *pb.MachineTotals, gens map[int]*genera
 	}
 }
 
+// exact tells of a replaced reader that the machine's own counter tells what
+// came between the last reading that the server has and its first one: no jump
+// was near, whether believed before it or to be believed after it.
+func (c *cylinder) exact(s shift) bool {
+	if s.kind != replacement {
+		return false
+	}
+	after := s.after
+	if after == 0 {
+		after = c.now()
+	}
+	return !slices.ContainsFunc(c.shifts, func(o shift) bool {
+		return o.kind != replacement && o.at >= s.from-jumpNear && o.at <= after+jumpNear
+	})
+}
+
+// jumpNear is the time in which a jump may not be believed yet, nor be in what
+// a journal knows last.
+const jumpNear = 15 * time.Second
+
 // excusable is the most that may be declared lost: what the machine can have
 // turned around each jump, from what a journal may know last (its state is as
 // old as ten seconds) to the belief in the jump. Where a reader was replaced
@@ -103,6 +123,9 @@ func (c *cylinder) excusable() int64 {
 	const stateAge, lag, belief = 11 * time.Second, 3 * time.Second, 4 * time.Second
 	most := int64(0)
 	for _, s := range c.shifts {
+		if c.exact(s) {
+			continue
+		}
 		after := s.after
 		if after == 0 {
 			after = c.now()
@@ -123,6 +146,9 @@ func (c *cylinder) hidden(gens map[int]*generation) int64 {
 	const look, stateAge, belief = 300 * time.Millisecond, 11 * time.Second, 4 * time.Second
 	var spans []window
 	for _, s := range c.shifts {
+		if c.exact(s) {
+			continue
+		}
 		after := s.after
 		if after == 0 {
 			after = c.now()

@@ -31,6 +31,10 @@ func TestJudge(t *testing.T) {
 		c.shifts = []shift{{kind: "reset", at: 5050 * ms, from: 5*time.Second - 50*ms, seen: 5*time.Second - 50*ms, after: 5*time.Second + 50*ms}}
 		return c
 	}
+	replace := func(c *cylinder) *cylinder {
+		c.shifts = append(c.shifts, shift{kind: replacement, at: 30 * time.Second, from: 5 * time.Second, seen: 20 * time.Second, after: 31 * time.Second})
+		return c
+	}
 	books := func(turns, stops, least, most int64) *pb.MachineTotals {
 		return &pb.MachineTotals{Machine: "k01", Revolutions: turns, Stops: stops, LostMin: least, LostMax: most, RunMs: 12_000, StopMs: 2_000}
 	}
@@ -54,6 +58,9 @@ func TestJudge(t *testing.T) {
 		{"hidden by a jump and declared", jump(ledger()), books(97, 2, 0, 20), 0, 0, 0, 0, ""},
 		{"hidden by a jump and not declared", jump(ledger()), books(97, 2, 0, 2), 1, 0, 0, 0, "1 are missing and not declared"},
 		{"more than the jump hid, declared", jump(ledger()), books(85, 2, 0, 20), 8, 0, 0, 0, "that a reader was shown"},
+		{"reader replaced, exact", replace(ledger()), books(100, 2, 0, 0), 0, 0, 0, 0, ""},
+		{"reader replaced with an intact counter, declared", replace(ledger()), books(90, 2, 0, 20), 20, 0, 0, 0, "the ledger excuses 0"},
+		{"reader replaced near a jump, declared", replace(jump(ledger())), books(90, 2, 0, 20), 0, 0, 0, 0, ""},
 		{"nobody heard of the machine", ledger(), nil, 100, 0, 0, 0, "does not know it"},
 		{"time that did not pass", ledger(), endless(books(100, 2, 0, 0)), 0, 0, 0, 0, "are expected"},
 	}

@@ -39,7 +39,7 @@ type span struct{ least, most int }
 // follows every possibility where it cannot be known what a process kept
 // before it was ended. A stop that began and ended while nobody looked is in
 // no sight and so may be missed; one across a hole goes on where the counter
-// did not move; a new journal knows of no stop.
+// did not move; a new journal knows of no stop but what the server tells.
 func countable(sights []sight, gens map[int]*generation) span {
 	at := map[known]span{{input: none}: {}}
 	last := -1
@@ -52,20 +52,23 @@ func countable(sights []sight, gens map[int]*generation) span {
 		last = s.gen
 		next := map[known]span{}
 		for k, n := range at {
-			if begins && g.fresh {
-				k = known{input: none}
-			}
 			if !g.surely(s) || begins && s.calls < 3 {
 				merge(next, k, n)
 			}
 			if begins && g.vague {
 				follow(next, known{input: none}, n, s)
 			}
-			if !begins || g.fresh {
-				follow(next, k, n, s)
-			}
-			if begins && !g.fresh || s.gap { // whether a few failures are a hole is the reader's to say
+			switch {
+			case begins && g.fresh: // it knows of no stop, or what the server told it
+				follow(next, known{input: none}, n, s)
 				resume(next, k, n, s)
+			case begins:
+				resume(next, k, n, s)
+			default:
+				follow(next, k, n, s)
+				if s.gap { // whether a few failures are a hole is the reader's to say
+					resume(next, k, n, s)
+				}
 			}
 		}
 		at = next
