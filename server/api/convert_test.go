@@ -115,7 +115,7 @@ func TestMachineToPB(t *testing.T) {
 	now := time.Unix(1.8e9, 0)
 	view := floor.MachineView{
 		ID: "k01", Name: "K01", Area: "hall", Set: "A", Agent: "u-01", State: floor.Stopped, Since: now, Cause: floor.Cause{ID: "yarn"}, Heard: now,
-		SpeedRPM: 27.5, CardRPM: 28, Order: "SO-1", Card: "sj", Problem: "slow", Revolutions: 10, KilosCounted: 0.1, SinceDoff: 3, ToDoff: 4,
+		SpeedRPM: 27.5, CardRPM: 28, Order: "SO-1", Card: "sj", Problem: "slow", Revolutions: 10, Inched: 2, KilosCounted: 0.1, SinceDoff: 3, ToDoff: 4,
 		Entry: floor.MachineEntry{DiameterInch: 30, GaugeNPI: 28, CylinderNeedles: 2640, DialNeedles: 10, Feeders: 90, MaxRPM: 35, Structures: []string{"sj"}, Year: 2019},
 	}
 	m := machineToPB(&view)
@@ -169,7 +169,7 @@ func TestTaskTotalsStopAgentToPB(t *testing.T) {
 	}, now)
 	wantSet(t, task.ProtoReflect())
 	totals := totalsToPB(&floor.TotalsView{
-		Machine: "k01", Revolutions: 1, Stops: 2, ByCause: map[string]int64{"yarn": 2}, OpenStop: true, LostMin: 3, LostMax: 4, Kilos: 5, WithoutCard: 6, RunMS: 7, StopMS: 8, UnknownMS: 9,
+		Machine: "k01", Revolutions: 1, Inched: 10, Stops: 2, ByCause: map[string]int64{"yarn": 2}, OpenStop: true, LostMin: 3, LostMax: 4, Kilos: 5, WithoutCard: 6, RunMS: 7, StopMS: 8, UnknownMS: 9,
 	})
 	wantSet(t, totals.ProtoReflect())
 	stop := stopToPB(&store.Stop{ID: store.ID{0xab}, Machine: "k01", Begin: now, End: now.Add(time.Minute), Cause: "yarn", Side: "top", Input: true, Revolutions: 7}, now)
