@@ -10,6 +10,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -314,14 +315,14 @@ func TestPastComesFirst(t *testing.T) {
 		m := newMill()
 		m.begin = m.begin.Add(-24 * time.Hour) // of this boot, as the simulated day is
 		m.shows["k01"] = turning(30)
-		given := 0
+		var given atomic.Int64
 		past := func(string) iter.Seq[source.Reading] {
 			return func(yield func(source.Reading) bool) {
 				for d := time.Duration(0); d < 24*time.Hour; d += 10 * time.Second {
 					at := m.now()
 					at.Boottime, at.Wall = d.Nanoseconds()+1e9, m.begin.Add(d).UnixNano()
 					raw, _, _ := turning(30)(d)
-					given++
+					given.Add(1)
 					if !yield(source.Reading{At: at, Raw: raw, SpeedRPM: -1}) {
 						return
 					}
@@ -331,8 +332,8 @@ func TestPastComesFirst(t *testing.T) {
 		a := m.agent(t, testConfig(dir, "k01"), Options{Past: past})
 		go func() {
 			<-a.PastDone()
-			if given != 8640 {
-				t.Errorf("PastDone after %d of 8640 past readings", given)
+			if n := given.Load(); n != 8640 {
+				t.Errorf("PastDone after %d of 8640 past readings", n)
 			}
 		}()
 		runFor(t, a, time.Minute)
