@@ -5,6 +5,7 @@ import (
 	"errors"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -32,11 +33,14 @@ func (f *fakeFloor) DoneAt(_ context.Context, order string) (time.Time, bool, er
 
 // memory is a record that forgets with the test.
 type memory struct {
+	mu     sync.Mutex
 	kept   []store.Kept
 	broken error
 }
 
 func (m *memory) KeepForecasts(_ context.Context, kept []store.Kept) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	if m.broken != nil {
 		return m.broken
 	}
@@ -49,6 +53,8 @@ func (m *memory) KeepForecasts(_ context.Context, kept []store.Kept) error {
 }
 
 func (m *memory) SettleForecasts(_ context.Context, settled []store.Settled) error {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	for _, s := range settled {
 		k := m.find(s.Order, s.Occasion)
 		if k == nil {
@@ -62,6 +68,8 @@ func (m *memory) SettleForecasts(_ context.Context, settled []store.Settled) err
 }
 
 func (m *memory) KeptForecasts(context.Context, store.KeptQuery) ([]store.Kept, error) {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	return slices.Clone(m.kept), m.broken
 }
 
@@ -75,6 +83,8 @@ func (m *memory) find(order, occasion string) *store.Kept {
 }
 
 func (m *memory) occasions(order string) []string {
+	m.mu.Lock()
+	defer m.mu.Unlock()
 	var out []string
 	for _, k := range m.kept {
 		if k.Order == order {
@@ -195,10 +205,12 @@ func TestRunGoesOnAfterAFault(t *testing.T) {
 		go func() { ended <- r.Run(ctx) }()
 		time.Sleep(150 * time.Second)
 		synctest.Wait()
-		if len(m.kept) != 0 {
-			t.Errorf("kept %+v without a store", m.kept)
+		if got := m.occasions("SO-1"); len(got) != 0 {
+			t.Errorf("kept %q without a store", got)
 		}
+		m.mu.Lock()
 		m.broken = nil
+		m.mu.Unlock()
 		time.Sleep(time.Minute)
 		synctest.Wait()
 		if got := m.occasions("SO-1"); len(got) != 2 {
