@@ -83,6 +83,8 @@ func partName(kind, cause string) string {
 		return cause + " stops"
 	case kind == "stop":
 		return "stops without a cause"
+	case kind == "slow":
+		return "turning slower than the card"
 	case kind == "planned" && cause != "":
 		return cause + ", planned"
 	case cause != "":
