@@ -46,8 +46,8 @@ func TestAnySnapshotGivesTimesOrReasons(t *testing.T) {
 		for range rapid.IntRange(0, 3).Draw(t, "machines") {
 			m := Machine{
 				ID: id.Draw(t, "id"), State: State(rapid.IntRange(0, 3).Draw(t, "state")), Cause: id.Draw(t, "cause"), Since: instant.Draw(t, "since"),
-				SpeedRPM: number.Draw(t, "speed"), Revolutions: int64(count.Draw(t, "revolutions")), SinceDoff: int64(count.Draw(t, "since doff")), RunMinutes: number.Draw(t, "run"),
-				Stops: []forecast.CauseHistory{{Cause: id.Draw(t, "stop"), Count: count.Draw(t, "stops"), DurationsMin: []float64{number.Draw(t, "duration")}}},
+				SpeedRPM: number.Draw(t, "speed"), Revolutions: int64(count.Draw(t, "revolutions")), SinceDoff: int64(count.Draw(t, "since doff")),
+				History: forecast.History{RunMinutes: number.Draw(t, "run"), Causes: []forecast.CauseHistory{{Cause: id.Draw(t, "stop"), Count: count.Draw(t, "stops"), DurationsMin: []float64{number.Draw(t, "duration")}}}},
 			}
 			for range rapid.IntRange(0, 3).Draw(t, "jobs") {
 				m.Jobs = append(m.Jobs, Job{Order: id.Draw(t, "order"), Card: card.Draw(t, "card"), QuantityKg: number.Draw(t, "kg"), CountedKg: number.Draw(t, "counted")})

@@ -71,7 +71,7 @@ func TestLatenessCountsTheWall(t *testing.T) {
 func TestHistoryIsSaid(t *testing.T) {
 	s := story()
 	for i := range s.Machines {
-		s.Machines[i].RunMinutes, s.Machines[i].Stops = 0, nil
+		s.Machines[i].History = forecast.History{}
 	}
 	for _, o := range plan(t, s, monday).Orders {
 		if o.Finish.Refused == "" && o.Finish.History != forecast.NoHistory {

@@ -21,6 +21,9 @@ type Snapshot struct {
 	Lots     []Lot
 	// Past are forecasts of orders that have ended; may be empty.
 	Past []forecast.Kept
+	// Fleet is what [Learn] made of the machines' histories, so that plans of the same
+	// histories need not learn again; nil = they are learnt from. It is only read.
+	Fleet *forecast.Fleet
 }
 
 // Machine is one machine with its history, its jobs and its creel.
@@ -33,14 +36,13 @@ type Machine struct {
 	// SpeedRPM is the speed of the recent running time; 0 = not known.
 	SpeedRPM float64
 	// Revolutions since first sight and since the last doff.
-	Revolutions      int64
-	SinceDoff        int64
-	HeldMin          float64 // working minutes for which it stands from now, whatever it does
-	RunMinutes       float64 // running time that Stops were collected in
-	Stops            []forecast.CauseHistory
-	Jobs             []Job // the running job first
-	Creel            []Load
-	StopsCountedFrom time.Time
+	Revolutions int64
+	SinceDoff   int64
+	HeldMin     float64 // working minutes for which it stands from now, whatever it does
+	// History is what it did; its Machine is not looked at, the ID counts.
+	History forecast.History
+	Jobs    []Job // the running job first
+	Creel   []Load
 	// Cards are those that the machine has for articles, whether or not it has a
 	// job with them now; a quote picks machines by them.
 	Cards []Card

@@ -39,7 +39,7 @@ func stops(runMinutes, share float64) []forecast.CauseHistory {
 }
 
 func machine(id string, jobs ...Job) Machine {
-	return Machine{ID: id, State: Running, SpeedRPM: 28, RunMinutes: 30000, Stops: stops(30000, 0.86), Jobs: jobs}
+	return Machine{ID: id, State: Running, SpeedRPM: 28, History: forecast.History{RunMinutes: 30000, Causes: stops(30000, 0.86)}, Jobs: jobs}
 }
 
 // story is order SO-1041: 6,000 kg, 1,800 done, on two machines of which one is
@@ -199,7 +199,7 @@ func TestSortedByDanger(t *testing.T) {
 // root of the sum of squares would say.
 func TestQueueSharesRates(t *testing.T) {
 	m := machine("k01", Job{Order: "a", Card: singleJersey, QuantityKg: 2000}, Job{Order: "b", Card: singleJersey, QuantityKg: 2000})
-	m.RunMinutes, m.Stops = 400, stops(400, 0.86)
+	m.History = forecast.History{RunMinutes: 400, Causes: stops(400, 0.86)}
 	s := Snapshot{Machines: []Machine{m}, Orders: []Order{{ID: "a", QuantityKg: 2000}, {ID: "b", QuantityKg: 2000}}}
 	out := plan(t, s, monday)
 	byID := map[string]Finish{}
@@ -294,7 +294,7 @@ func TestPlanErrors(t *testing.T) {
 // running share of 0.88; the window's expectation, in hours.
 func TestCreelWindowAndDoff(t *testing.T) {
 	m := machine("k01", Job{Order: "SO-1041", Card: singleJersey})
-	m.Stops = stops(30000, 0.88)
+	m.History.Causes = stops(30000, 0.88)
 	m.Revolutions, m.SinceDoff = 1000, 944
 	m.Creel = []Load{
 		{Group: "all", Yarn: "ne30", Lot: "L-417", Tip: "green", Cones: 90, ConeKg: 1.89, ConeCV: 0.02, AtRevolutions: 1000},

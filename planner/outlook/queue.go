@@ -40,6 +40,7 @@ type desk struct {
 	clock  *calendar.Clock
 	fleet  *forecast.Fleet
 	past   *forecast.Recalibration
+	ahead  []shiftAhead
 	queues []queue
 	orders map[string]*Order
 	lots   map[string]*Lot
@@ -50,8 +51,9 @@ type queue struct {
 	m        *Machine
 	forecast *forecast.Machine
 	past     *forecast.Recalibration // nil = no forecast has been kept to its end
-	share    float64                 // running share
-	wait     float64                 // mean working minutes until the stop in progress ends
+	ahead    []shiftAhead
+	share    float64 // running share
+	wait     float64 // mean working minutes until the stop in progress ends
 	stop     *forecast.OpenStop
 	jobs     []work
 }
@@ -77,12 +79,17 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 		return nil, fmt.Errorf("outlook: %w: %w", ErrRequest, err)
 	}
 	d := &desk{s: s, now: now, clock: s.Calendar.From(now), orders: map[string]*Order{}, lots: map[string]*Lot{}}
-	var histories []forecast.History
-	for i := range s.Machines {
-		m := &s.Machines[i]
-		histories = append(histories, forecast.History{Machine: m.ID, RunMinutes: m.RunMinutes, Causes: m.Stops})
+	if s.Fleet != nil {
+		d.fleet = s.Fleet.Share()
+	} else {
+		histories := make([]forecast.History, len(s.Machines))
+		for i := range s.Machines {
+			histories[i] = s.Machines[i].History
+			histories[i].Machine = s.Machines[i].ID
+		}
+		d.fleet = Learn(histories)
 	}
-	d.fleet = forecast.Learn(histories, causeSetup, causeNoOrder)
+	d.ahead = shiftsAhead(s.Calendar, now)
 	if len(s.Past) > 0 {
 		d.past = forecast.Recalibrate(s.Past)
 	}
@@ -100,7 +107,7 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 }
 
 func (d *desk) queue(m *Machine) queue {
-	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: d.past}
+	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: d.past, ahead: d.ahead}
 	q.share = q.forecast.RunningShare()
 	if m.State == Stopped {
 		q.stop = &forecast.OpenStop{Cause: m.Cause}
@@ -331,6 +338,7 @@ func (q *queue) until(jobs []work) (forecast.Work, error) {
 func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error) {
 	out = forecast.Work{Stop: q.stop, FixedMinutes: held(q.m)}
 	doffs, setups, planned := 0, 0, false
+	out.Order, out.Orders = orders(jobs)
 	for k := range jobs {
 		w := &jobs[k]
 		if w.reason != "" {
@@ -365,6 +373,7 @@ func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error
 	if setups > 0 {
 		out.Planned = append(out.Planned, forecast.Planned{Cause: causeSetup, Count: setups})
 	}
+	out.ClassMinutes = classMinutes(q.ahead, q.wait, q.wait+out.RunMinutes/q.share, out.RunMinutes)
 	return out, lost, nil
 }
 

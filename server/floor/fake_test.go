@@ -24,8 +24,8 @@ type memory struct {
 	stops  []store.Stop
 	gaps   []store.Gap
 	cells  []store.Rollup
-	stats  []store.StopStats
 	err    error
+	asked  int // rollups
 }
 
 func (m *memory) lock() func() { m.mu.Lock(); return m.mu.Unlock }
@@ -50,10 +50,6 @@ func (m *memory) Totals(context.Context) ([]store.Totals, bool, error) {
 	defer m.lock()()
 	return m.totals, true, m.err
 }
-func (m *memory) StopStats(context.Context, time.Time, int) ([]store.StopStats, error) {
-	defer m.lock()()
-	return m.stats, m.err
-}
 func (m *memory) Gaps(_ context.Context, from, to time.Time) ([]store.Gap, error) {
 	defer m.lock()()
 	var out []store.Gap
@@ -64,13 +60,22 @@ func (m *memory) Gaps(_ context.Context, from, to time.Time) ([]store.Gap, error
 	}
 	return out, m.err
 }
+
+// Rollups answers from fine cells, summed up to the grain that is asked for.
 func (m *memory) Rollups(_ context.Context, q store.RollupQuery) ([]store.Rollup, error) {
 	defer m.lock()()
+	m.asked++
 	var out []store.Rollup
 	for _, c := range m.cells {
-		if (q.Machine == "" || q.Machine == c.Machine) && c.Start.Before(q.To) && c.Start.Add(time.Duration(q.Grain)).After(q.From) {
-			out = append(out, c)
+		c.Start = c.Start.Truncate(time.Duration(q.Grain))
+		if (q.Machine != "" && q.Machine != c.Machine) || !c.Start.Before(q.To) || !c.Start.Add(time.Duration(q.Grain)).After(q.From) {
+			continue
 		}
+		if n := len(out); n > 0 && out[n-1].Machine == c.Machine && out[n-1].Start.Equal(c.Start) {
+			out[n-1].Revolutions, out[n-1].RunMS = out[n-1].Revolutions+c.Revolutions, out[n-1].RunMS+c.RunMS
+			continue
+		}
+		out = append(out, c)
 	}
 	return out, m.err
 }
@@ -110,7 +115,7 @@ var nextStop byte
 func stop(machine, cause string, from, to float64) store.Stop {
 	nextStop++
 	s := store.Stop{ID: store.ID{0xab, nextStop}, Machine: machine, Begin: minute(from), Cause: cause, Input: cause != ""}
-	if to > 0 {
+	if to != 0 {
 		s.End = minute(to)
 	}
 	return s

@@ -31,7 +31,7 @@ const (
 	totalsPeriod = 2 * time.Second  // kilos by assignment, while counts move
 	planPeriod   = 5 * time.Second  // outlook, while counts move
 	bookPeriod   = 15 * time.Second // another writer may share the database
-	statsPeriod  = time.Minute      // stop history
+	learnPeriod  = time.Minute      // history of stops
 )
 
 // Config tunes a Floor.

@@ -17,14 +17,14 @@ func busyMill(now time.Time) *memory {
 	m := &memory{book: millBook()}
 	for _, id := range []string{"k01", "k02"} {
 		s := watchedSince(id, six.Add(-24*time.Hour), now)
-		s.Revolutions, s.DoffAt, s.Doffs = 40000, 38000, 113
+		s.Revolutions, s.DoffAt, s.Doffs, s.RunMS = 40000, 38000, 113, 24*3600e3
 		m.states = append(m.states, s)
 		m.totals = append(m.totals, store.Totals{Machine: id, Revolutions: 40000, Counted: []store.AssignmentCount{{Machine: id, Order: "SO-1", Card: "sj-" + id, Revolutions: 40000}}})
-		var lasted []time.Duration
-		for i := range 40 {
-			lasted = append(lasted, time.Duration(60+i)*time.Second)
+		for i := range 40 { // a stop every 36 minutes of the day before
+			begin := -1440 + 36*float64(i)
+			m.stops = append(m.stops, stop(id, "yarn", begin, begin+float64(60+i)/60))
 		}
-		m.stats = append(m.stats, store.StopStats{Machine: id, Cause: "yarn", Input: true, Count: 40, RunMS: 24 * 3600e3, Durations: lasted})
+		m.cells = append(m.cells, cells(id, -1440, 0, 28)...)
 		// 2 kg on each of 100 cones at 0.1 g a turn: 20,000 turns.
 		m.loads = append(m.loads, store.Load{ID: 1, Machine: id, Group: "ground", Cones: 100, Lot: "L-1", At: now.Add(-time.Hour), Revolutions: 22000})
 	}
@@ -215,8 +215,8 @@ func TestPlanKnowsABacklogAtOnce(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		time.Sleep(time.Until(minute(120)))
 		m := busyMill(time.Now())
-		learned := m.stats
-		m.stats = nil
+		stops, ran := m.stops, m.cells
+		m.stops, m.cells, m.states[0].RunMS, m.states[1].RunMS = nil, nil, 0, 0
 		f := newFloor(t, m, nil)
 		basis := func() []string {
 			t.Helper()
@@ -229,11 +229,11 @@ func TestPlanKnowsABacklogAtOnce(t *testing.T) {
 		}
 		young := basis()
 		m.mu.Lock()
-		m.stats = learned
+		m.stops, m.cells = stops, ran
 		m.mu.Unlock()
 		grow := func(revolutions int64) {
 			s := m.states[0]
-			s.Revolutions = revolutions
+			s.Revolutions, s.RunMS = revolutions, 24*3600e3
 			f.Committed([]store.Outcome{{Verdict: store.OK, Applied: 1, State: s}})
 		}
 		grow(41000)

@@ -13,25 +13,18 @@ import (
 	"turnwise/server/store"
 )
 
-// History that the outlook learns stops from.
-const (
-	learnFrom    = 28 * 24 * time.Hour
-	maxDurations = 200
-	// A standstill longer than this, with no input to explain it, is taken for
-	// a machine that nobody meant to run; it says nothing of future stops.
-	longestStand = 2 * time.Hour
-)
-
 // planner keeps the newest outlook.
 type planner struct {
 	newest atomic.Pointer[plan]
 	ask    chan struct{}
 
 	one       sync.Mutex // one planning at a time; guards what follows
-	stats     map[string][]store.StopStats
+	lessons   lessons
+	histories map[string]forecast.History // by machine
+	fleet     *forecast.Fleet             // what they taught; nil = nothing read yet
 	past      []forecast.Kept
-	statsDue  time.Time
-	statsRevs int64 // revolutions of all machines that stats knows of
+	learnDue  time.Time
+	learnRevs int64 // revolutions of all machines that the histories know of
 }
 
 // plan is an outlook and what it was made of. It does not change.
@@ -105,21 +98,13 @@ func (f *Floor) replan(ctx context.Context) error {
 // makePlan plans from a fresh snapshot. It needs f.plan.one.
 func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	now := f.c.Now()
-	if revs := f.revolutions(); f.plan.stats == nil || !now.Before(f.plan.statsDue) || outgrown(f.plan.statsRevs, revs) {
-		f.plan.statsRevs = revs
-		stats, err := f.st.StopStats(ctx, now.Add(-learnFrom), maxDurations)
-		if err != nil {
-			return nil, fmt.Errorf("floor: read the history of stops: %w", err)
-		}
-		if f.plan.past, err = f.pastForecasts(ctx); err != nil {
+	if revs := f.revolutions(); f.plan.fleet == nil || !now.Before(f.plan.learnDue) || outgrown(f.plan.learnRevs, revs) {
+		if err := f.learn(ctx, now); err != nil {
 			return nil, err
 		}
+		f.plan.learnRevs = revs
 		// The larger the history, the less a minute changes it.
-		f.plan.statsDue = now.Add(max(statsPeriod, 50*f.c.Now().Sub(now)))
-		f.plan.stats = make(map[string][]store.StopStats)
-		for _, s := range stats {
-			f.plan.stats[s.Machine] = append(f.plan.stats[s.Machine], s)
-		}
+		f.plan.learnDue = now.Add(max(learnPeriod, 50*f.c.Now().Sub(now)))
 	}
 	if err := f.recountIfMoved(ctx); err != nil {
 		return nil, err
@@ -151,6 +136,32 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	return p, nil
 }
 
+// learn reads what machines did since the last time, and learns from it. It
+// needs f.plan.one.
+func (f *Floor) learn(ctx context.Context, now time.Time) error {
+	f.mu.Lock()
+	b, states := f.book, make([]store.MachineState, 0, len(f.order))
+	for _, m := range f.order {
+		s := m.state
+		s.Machine = m.id
+		states = append(states, s)
+	}
+	f.mu.Unlock()
+	if f.plan.lessons == nil {
+		f.plan.lessons = make(lessons)
+	}
+	histories, err := f.plan.lessons.bring(ctx, f.st, b, f.c.Calendar, states, now)
+	if err != nil {
+		return err
+	}
+	if f.plan.past, err = f.pastForecasts(ctx); err != nil {
+		return err
+	}
+	f.plan.fleet = outlook.Learn(histories)
+	f.plan.histories = index(histories, func(h forecast.History) string { return h.Machine })
+	return nil
+}
+
 // outgrown tells whether a history of so many revolutions is too young to wait
 // for its time: a backlog that comes in would else be planned without its
 // stops. It holds seldom, since it takes a tenth more to hold again.
@@ -170,7 +181,7 @@ func (f *Floor) revolutions() int64 {
 // snapshot says what the planner may know; kilos are those counted by machine
 // and order. It needs f.mu and f.plan.one.
 func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) outlook.Snapshot {
-	s := outlook.Snapshot{Calendar: f.c.Calendar, Past: f.plan.past}
+	s := outlook.Snapshot{Calendar: f.c.Calendar, Past: f.plan.past, Fleet: f.plan.fleet}
 	done := make(map[string]float64) // kilos counted by order
 	for _, m := range f.order {
 		for order, kg := range kilos[m.id] {
@@ -216,23 +227,13 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 	v := &m.view
 	out := outlook.Machine{
 		ID: m.id, Cause: v.Cause.ID, Since: v.Since, SpeedRPM: m.state.SpeedRPM,
-		Revolutions: m.state.Revolutions, SinceDoff: v.SinceDoff,
-		StopsCountedFrom: now.Add(-learnFrom),
-	}
-	if m.state.First.After(out.StopsCountedFrom) {
-		out.StopsCountedFrom = m.state.First
+		Revolutions: m.state.Revolutions, SinceDoff: v.SinceDoff, History: f.plan.histories[m.id],
 	}
 	switch v.State {
 	case Running:
 		out.State = outlook.Running
 	case Stopped, Standing:
 		out.State = outlook.Stopped
-	}
-	for _, s := range f.plan.stats[m.id] {
-		out.RunMinutes = float64(s.RunMS) / 60e3
-		if h := history(s); h.Count > 0 {
-			out.Stops = append(out.Stops, h)
-		}
 	}
 	current := f.book.at(m.id, now)
 	for _, a := range f.book.pending(m.id, now) {
@@ -251,19 +252,6 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 		}
 	}
 	return out
-}
-
-// history is what the planner learns of one cause.
-func history(s store.StopStats) forecast.CauseHistory {
-	h := forecast.CauseHistory{Cause: s.Cause, Count: int(s.Count)}
-	for _, d := range s.Durations {
-		if !s.Input && d > longestStand {
-			h.Count--
-			continue
-		}
-		h.DurationsMin = append(h.DurationsMin, d.Minutes())
-	}
-	return h
 }
 
 func (b *book) cardForPlan(id string) outlook.Card {

@@ -79,9 +79,6 @@ type Store interface {
 	Totals(ctx context.Context) ([]Totals, bool, error)
 	// Stops returns stops that overlap the query, newest first.
 	Stops(ctx context.Context, q StopQuery) ([]Stop, error)
-	// StopStats sums stops and running time since an instant by machine and
-	// cause, with the durations of the newest stops.
-	StopStats(ctx context.Context, since time.Time, maxDurations int) ([]StopStats, error)
 	// Rollups returns the cells of one grain that overlap [From, To).
 	Rollups(ctx context.Context, q RollupQuery) ([]Rollup, error)
 	// Gaps returns unknown times that overlap [from, to), oldest first.
@@ -343,16 +340,6 @@ type StopQuery struct {
 	// with a smaller id.
 	Before   time.Time
 	BeforeID ID
-}
-
-// StopStats is a machine's stop history of one cause.
-type StopStats struct {
-	Machine   string
-	Cause     string
-	Input     bool
-	Count     int64
-	RunMS     int64 // running time of the machine in the window
-	Durations []time.Duration
 }
 
 // Grain of a rollup.

@@ -171,59 +171,6 @@ func scanStop(rows *sql.Rows) (x store.Stop, err error) {
 	return x, err
 }
 
-// StopStats sums stops that began since an instant.
-func (s *Store) StopStats(ctx context.Context, since time.Time, maxDurations int) ([]store.StopStats, error) {
-	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
-	if err != nil {
-		return nil, fmt.Errorf("sqlite: sum stops: %w", err)
-	}
-	defer tx.Rollback()
-	run := map[string]int64{}
-	// Whole hours, and cells up to the first of them: a month of cells would
-	// take the time of a page.
-	const hour = int64(store.Hour) / 1e6
-	first := tally.CellStart(from(since), tally.Fine)
-	firstHour := tally.CellStart(first+hour-1, hour)
-	err = each(ctx, tx, func(rows *sql.Rows) error {
-		var m string
-		var ms int64
-		err := rows.Scan(&m, &ms)
-		run[m] = ms
-		return err
-	}, `SELECT m.id, coalesce((SELECT sum(run_ms) FROM rollup WHERE grain_ms = ? AND machine_num = m.num AND start_ms >= ?), 0)
-			+ coalesce((SELECT sum(run_ms) FROM rollup WHERE grain_ms = ? AND machine_num = m.num AND start_ms >= ? AND start_ms < ?), 0)
-		FROM machine m`, hour, firstHour, tally.Fine, first, firstHour)
-	if err != nil {
-		return nil, fmt.Errorf("sqlite: sum stops: %w", err)
-	}
-	var stats []store.StopStats
-	err = each(ctx, tx, func(rows *sql.Rows) error {
-		var m, cause string
-		var input bool
-		var begin int64
-		var end sql.NullInt64
-		if err := rows.Scan(&m, &cause, &input, &begin, &end); err != nil {
-			return err
-		}
-		n := len(stats)
-		if n == 0 || stats[n-1].Machine != m || stats[n-1].Cause != cause || stats[n-1].Input != input {
-			stats = append(stats, store.StopStats{Machine: m, Cause: cause, Input: input, RunMS: run[m]})
-			n++
-		}
-		x := &stats[n-1]
-		x.Count++
-		if end.Valid && len(x.Durations) < maxDurations {
-			x.Durations = append(x.Durations, time.Duration(end.Int64-begin)*time.Millisecond)
-		}
-		return nil
-	}, `SELECT m.id, s.cause, s.input, s.begin_ms, s.end_ms FROM machine m CROSS JOIN stop s ON s.machine_num = m.num AND s.begin_ms >= ?
-		ORDER BY m.id, s.cause, s.input, s.begin_ms DESC`, from(since))
-	if err != nil {
-		return nil, fmt.Errorf("sqlite: sum stops: %w", err)
-	}
-	return stats, nil
-}
-
 // Rollups returns the cells of one grain that overlap [From, To).
 func (s *Store) Rollups(ctx context.Context, q store.RollupQuery) ([]store.Rollup, error) {
 	grain := int64(q.Grain) / 1e6

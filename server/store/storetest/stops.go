@@ -1,9 +1,9 @@
 package storetest
 
 import (
+	"fmt"
 	"slices"
 	"testing"
-	"time"
 
 	"turnwise/server/store"
 )
@@ -38,20 +38,21 @@ func testStops(t *testing.T, b *bench) {
 	if x := b.totals("k01"); x.Stops != 4 || !x.OpenStop {
 		t.Errorf("totals %+v", x)
 	}
-	stats, err := b.st.StopStats(t.Context(), at(0), 1)
+	stops, err := b.st.Stops(t.Context(), store.StopQuery{Machine: "k01"})
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := []store.StopStats{
-		{Machine: "k01", Cause: "", Input: false, Count: 1, RunMS: 40_000, Durations: []time.Duration{15 * time.Second}},
-		{Machine: "k01", Cause: "doff", Input: true, Count: 1, RunMS: 40_000, Durations: []time.Duration{30 * time.Second}},
-		{Machine: "k01", Cause: "needle", Input: true, Count: 1, RunMS: 40_000, Durations: []time.Duration{10 * time.Second}},
-		{Machine: "k01", Cause: "yarn", Input: true, Count: 2, RunMS: 40_000, Durations: []time.Duration{25 * time.Second}},
+	var got []string
+	for _, x := range stops {
+		lasted := x.End.Sub(x.Begin).String()
+		if x.End.IsZero() {
+			lasted = "open"
+		}
+		got = append(got, fmt.Sprint(x.Cause, " ", x.Input, " ", lasted))
 	}
-	if !slices.EqualFunc(stats, want, func(a, b store.StopStats) bool {
-		return a.Machine == b.Machine && a.Cause == b.Cause && a.Input == b.Input && a.Count == b.Count && a.RunMS == b.RunMS && slices.Equal(a.Durations, b.Durations)
-	}) {
-		t.Errorf("StopStats = %+v, want %+v", stats, want)
+	want := []string{"yarn true open", "needle true 10s", "doff true 30s", " false 15s", "yarn true 25s"}
+	if !slices.Equal(got, want) {
+		t.Errorf("stops, the newest first: %q, want %q", got, want)
 	}
 }
 
@@ -207,9 +208,6 @@ func testRollups(t *testing.T, b *bench) {
 	}
 	if err != nil || !slices.Equal(cells, want) {
 		t.Errorf("hours %+v, %v, want %+v", cells, err, want)
-	}
-	if stats, err := b.st.StopStats(t.Context(), at(310), 9); err != nil || len(stats) != 1 || stats[0].RunMS != 120_000 {
-		t.Errorf("StopStats = %+v, %v, want 120 s of running since the cell of 310 s", stats, err)
 	}
 	for _, c := range []struct {
 		s    float64
