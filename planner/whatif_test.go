@@ -30,8 +30,8 @@ func TestWhatifAsks(t *testing.T) {
 
 func TestWhatifRefuses(t *testing.T) {
 	for line, says := range map[string]string{
-		"whatif slow K03":             "expected three words",
-		"whatif slow K03 27,":         "expected three words",
+		"whatif slow K03":             "words, expected three",
+		"whatif slow K03 27,":         "words, expected three",
 		"whatif slow K03 fast":        `"fast" is no speed`,
 		"whatif down K03 6":           `"6" is no time`,
 		"whatif down K03 0h":          `"0h" is no time`,

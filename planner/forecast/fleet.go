@@ -49,6 +49,7 @@ type Fleet struct {
 	pooled    Durations // of any cause
 	ignored   []string
 	stops     int
+	ready     map[string]*Machine // see [Fleet.Ready]
 	cache     spectra
 }
 
@@ -236,6 +237,9 @@ func (f *Fleet) Minutes() float64 { return f.minutes }
 // Machine gives what is known of one machine: its own history shrunk towards the
 // fleet. A machine without history is the fleet's.
 func (f *Fleet) Machine(id string) *Machine {
+	if m := f.ready[id]; m != nil {
+		return m.with(f)
+	}
 	own := seen{machine: id, lastNumber: -1}
 	for _, h := range f.histories {
 		if h.machine == id {

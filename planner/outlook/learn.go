@@ -10,7 +10,17 @@ import (
 
 // Learn pools the histories of all machines for [Snapshot.Fleet].
 func Learn(histories []forecast.History) *forecast.Fleet {
-	return forecast.Learn(histories, causeSetup, causeNoOrder)
+	return forecast.Learn(histories, causeSetup, causeNoOrder).Ready()
+}
+
+// learn is Learn of the snapshot's own histories.
+func (s *Snapshot) learn() *forecast.Fleet {
+	histories := make([]forecast.History, len(s.Machines))
+	for i, m := range s.Machines {
+		histories[i] = m.History
+		histories[i].Machine = m.ID
+	}
+	return Learn(histories)
 }
 
 // Class is the kind of shift by its name, as the stretches of histories tell it, see

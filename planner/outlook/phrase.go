@@ -22,14 +22,14 @@ func ParseChanges(text string, zone *time.Location) ([]Change, error) {
 		phrase = strings.TrimSpace(phrase)
 		words := strings.Fields(phrase)
 		if len(words) != 3 {
-			return nil, fmt.Errorf("change %q: %w: expected three words, for example slow K03 27 or down K04 6h", phrase, ErrRequest)
+			return nil, refuse("change %q has %d words, expected three, for example slow K03 27 or down K04 6h; put a comma between changes", phrase, len(words))
 		}
 		c, err := parseChange(words[0], words[1], words[2], zone)
 		if err != nil {
-			return nil, fmt.Errorf("change %q: %w: %w", phrase, ErrRequest, err)
+			return nil, refuse("change %q: %w", phrase, err)
 		}
 		if out = append(out, c); len(out) > mostChanges {
-			return nil, fmt.Errorf("%w: more than %d changes", ErrRequest, mostChanges)
+			return nil, refuse("more than %d changes; ask in parts", mostChanges)
 		}
 	}
 	return out, nil

@@ -29,9 +29,9 @@ func TestParseChanges(t *testing.T) {
 
 func TestParseChangesRefuses(t *testing.T) {
 	for text, says := range map[string]string{
-		"":                                  "expected three words",
-		"slow K03":                          "expected three words",
-		"slow K03 27,":                      "expected three words",
+		"":                                  "words, expected three",
+		"slow K03":                          "words, expected three",
+		"slow K03 27,":                      "words, expected three",
 		"slow K03 fast":                     `"fast" is no speed`,
 		"down K03 6":                        `"6" is no time`,
 		"down K03 -6h":                      `"-6h" is no time`,

@@ -2,7 +2,6 @@ package outlook
 
 import (
 	"cmp"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -13,10 +12,6 @@ import (
 	"turnwise/planner/knit"
 	"turnwise/planner/unit"
 )
-
-// ErrRequest is inside every error about a snapshot or a request as a whole. What
-// is wrong with one order is told in its [Finish.Refused] instead.
-var ErrRequest = errors.New("nothing to plan with")
 
 // Plan answers for every order, creel and roll of the snapshot. Orders come
 // sorted by their chance to miss the promise: first those that have work left and no

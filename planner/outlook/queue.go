@@ -73,21 +73,16 @@ type work struct {
 
 func newDesk(s Snapshot, now time.Time) (*desk, error) {
 	if now.IsZero() || now.Year() < 1970 || now.Year() > 9000 {
-		return nil, fmt.Errorf("outlook: %w: the instant is %v, expected one between 1970 and 9000; check the clock", ErrRequest, now)
+		return nil, refuse("the instant to plan from is %v, expected one between 1970 and 9000; check the clock", now)
 	}
 	if err := s.Calendar.Validate(); err != nil {
-		return nil, fmt.Errorf("outlook: %w: %w", ErrRequest, err)
+		return nil, refuse("plan: %w", err)
 	}
 	d := &desk{s: s, now: now, clock: s.Calendar.From(now), orders: map[string]*Order{}, lots: map[string]*Lot{}}
 	if s.Fleet != nil {
 		d.fleet = s.Fleet.Share()
 	} else {
-		histories := make([]forecast.History, len(s.Machines))
-		for i := range s.Machines {
-			histories[i] = s.Machines[i].History
-			histories[i].Machine = s.Machines[i].ID
-		}
-		d.fleet = Learn(histories)
+		d.fleet = s.learn()
 	}
 	d.ahead = shiftsAhead(s.Calendar, now)
 	if len(s.Past) > 0 {

@@ -57,10 +57,10 @@ func Quote(s Snapshot, now time.Time, r QuoteRequest) (QuoteResult, error) {
 		risk = usualRisk
 	}
 	if !(risk >= 0.01 && risk <= 0.5) {
-		return QuoteResult{}, fmt.Errorf("quote: %w: risk is %g, expected 0.01 to 0.5", ErrRequest, r.Risk)
+		return QuoteResult{}, refuse("quote: risk is %g, expected 0.01 to 0.5, for example 0.1 for one date in ten late", r.Risk)
 	}
 	if !(r.QuantityKg > 0 && r.QuantityKg <= maxKg) {
-		return QuoteResult{}, fmt.Errorf("quote: %w: quantity is %g kg, expected above 0 to %g", ErrRequest, r.QuantityKg, maxKg)
+		return QuoteResult{}, refuse("quote: quantity is %g kg, expected above 0 to %g", r.QuantityKg, maxKg)
 	}
 	d, err := newDesk(s, now)
 	if err != nil {

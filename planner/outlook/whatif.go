@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"turnwise/planner/calendar"
@@ -14,6 +15,8 @@ import (
 type Change interface {
 	// apply changes a snapshot that is nobody else's.
 	apply(s *Snapshot, now time.Time) error
+	// touches names the machine it is about; empty = all.
+	touches() string
 }
 
 // SlowMachine lets a machine turn at another speed, with every card.
@@ -49,7 +52,7 @@ const (
 // one given stays as it is. Errors hold [ErrRequest] and name the change.
 func Suppose(s Snapshot, now time.Time, changes ...Change) (Snapshot, error) {
 	if len(changes) == 0 || len(changes) > mostChanges {
-		return Snapshot{}, fmt.Errorf("what if: %w: %d changes, expected 1 to %d", ErrRequest, len(changes), mostChanges)
+		return Snapshot{}, refuse("what if: %d changes, expected 1 to %d", len(changes), mostChanges)
 	}
 	s.Machines = slices.Clone(s.Machines)
 	for i := range s.Machines {
@@ -60,16 +63,53 @@ func Suppose(s Snapshot, now time.Time, changes ...Change) (Snapshot, error) {
 	s.Calendar.Extra = slices.Clone(s.Calendar.Extra)
 	for i, c := range changes {
 		if err := c.apply(&s, now); err != nil {
-			return Snapshot{}, fmt.Errorf("what if, change %d: %w: %w", i+1, ErrRequest, err)
+			return Snapshot{}, refuse("change %d, %s: %w", i+1, Phrase(c, zoneOf(s)), err)
 		}
 	}
 	return s, nil
 }
 
+// some lists the first of many.
+func some(ids []string) string {
+	const most = 20
+	switch {
+	case len(ids) == 0:
+		return "none; there are none yet"
+	case len(ids) > most:
+		return fmt.Sprintf("%s and %d more", strings.Join(ids[:most], ", "), len(ids)-most)
+	}
+	return strings.Join(ids, ", ")
+}
+
+// knitters are the machines with a card for an article.
+func (s *Snapshot) knitters(article string) string {
+	var ids []string
+	for _, m := range s.Machines {
+		if slices.ContainsFunc(m.Cards, func(k Card) bool { return k.Article == article }) {
+			ids = append(ids, name(m.ID))
+		}
+	}
+	if len(ids) == 0 {
+		return "none of the others, they have none either"
+	}
+	return some(ids)
+}
+
+func zoneOf(s Snapshot) *time.Location {
+	if s.Calendar.Zone == nil {
+		return time.UTC
+	}
+	return s.Calendar.Zone
+}
+
 func (s *Snapshot) machine(id string) (*Machine, error) {
 	i := slices.IndexFunc(s.Machines, func(m Machine) bool { return m.ID == id })
 	if i < 0 {
-		return nil, fmt.Errorf("machine %q is not in the book; see `planner machines`", id)
+		ids := make([]string, len(s.Machines))
+		for i := range s.Machines {
+			ids[i] = name(s.Machines[i].ID)
+		}
+		return nil, fmt.Errorf("machine %s is not in the book, expected one of %s", name(id), some(ids))
 	}
 	return &s.Machines[i], nil
 }
@@ -80,7 +120,7 @@ func (c SlowMachine) apply(s *Snapshot, _ time.Time) error {
 		return err
 	}
 	if !speedKnown(c.SpeedRPM) {
-		return fmt.Errorf("speed of %s is %g rpm, expected above 0 to %g", name(c.Machine), c.SpeedRPM, maxSpeed)
+		return fmt.Errorf("speed of %s is %g rpm, expected above 0 to %g; let it stand with down %s 6h", name(c.Machine), c.SpeedRPM, maxSpeed, name(c.Machine))
 	}
 	m.SpeedRPM = c.SpeedRPM
 	for i := range m.Jobs {
@@ -111,14 +151,18 @@ func (c AddMachine) apply(s *Snapshot, _ time.Time) error {
 	}
 	i := slices.IndexFunc(s.Orders, func(o Order) bool { return o.ID == c.Order })
 	if i < 0 {
-		return fmt.Errorf("order %q is not in the book; see `planner orders`", c.Order)
+		ids := make([]string, len(s.Orders))
+		for i := range s.Orders {
+			ids[i] = s.Orders[i].ID
+		}
+		return fmt.Errorf("order %q is not in the book, expected one of %s", c.Order, some(ids))
 	}
 	if slices.ContainsFunc(m.Jobs, func(j Job) bool { return j.Order == c.Order }) {
-		return fmt.Errorf("%s works on %s already", name(c.Machine), c.Order)
+		return fmt.Errorf("%s works on %s already, expected a machine that does not; take another one", name(c.Machine), c.Order)
 	}
 	card := slices.IndexFunc(m.Cards, func(k Card) bool { return k.Article == s.Orders[i].Article })
 	if card < 0 {
-		return fmt.Errorf("%s has no knit card for article %s; enter one", name(c.Machine), s.Orders[i].Article)
+		return fmt.Errorf("%s has no knit card for article %s, which tells kilos and speed; enter one, or take %s", name(c.Machine), s.Orders[i].Article, s.knitters(s.Orders[i].Article))
 	}
 	m.Jobs = append(m.Jobs, Job{Order: c.Order, Card: m.Cards[card]})
 	return nil
@@ -164,6 +208,58 @@ func (c CloseTime) apply(s *Snapshot, now time.Time) error {
 	return nil
 }
 
+func (c SlowMachine) touches() string { return c.Machine }
+func (c StopMachine) touches() string { return c.Machine }
+func (c AddMachine) touches() string  { return c.Machine }
+func (c OpenTime) touches() string    { return "" }
+func (c CloseTime) touches() string   { return "" }
+
+// Touched is the part of a supposed snapshot that the changes may have moved: their
+// machines, the orders on them, the other machines of those orders, and so on. Every
+// other order has the finish that it had. Plan it instead of the whole, which a
+// mill's patience does not allow for each question.
+func (s Snapshot) Touched(changes ...Change) Snapshot {
+	machines, orders := map[string]bool{}, map[string]bool{}
+	for _, c := range changes {
+		if c.touches() == "" {
+			return s
+		}
+		machines[c.touches()] = true
+	}
+	for more := true; more; {
+		more = false
+		for i := range s.Machines {
+			m := &s.Machines[i]
+			in := machines[m.ID] || slices.ContainsFunc(m.Jobs, func(j Job) bool { return orders[j.Order] })
+			if !in {
+				continue
+			}
+			more = more || !machines[m.ID]
+			machines[m.ID] = true
+			for _, j := range m.Jobs {
+				more = more || !orders[j.Order]
+				orders[j.Order] = true
+			}
+		}
+	}
+	if s.Fleet == nil {
+		s.Fleet = s.learn()
+	}
+	all, allOrders := s.Machines, s.Orders
+	s.Machines, s.Orders = nil, nil
+	for _, m := range all {
+		if machines[m.ID] {
+			s.Machines = append(s.Machines, m)
+		}
+	}
+	for _, o := range allOrders {
+		if orders[o.ID] {
+			s.Orders = append(s.Orders, o)
+		}
+	}
+	return s
+}
+
 func earlier(a, b time.Time) time.Time {
 	if a.Before(b) {
 		return a
@@ -188,7 +284,8 @@ type Effect struct {
 
 // Effects compares two outlooks of the same orders: those whose finish at 50, 80 or
 // 90 % moves by a minute or more, or whose chance to miss the promise moves by a
-// thousandth, the largest worsening first; and how many stay as they are.
+// thousandth, the largest worsening first; and how many stay as they are. An order that
+// after does not have is one of these, see [Snapshot.Touched].
 func Effects(s Snapshot, before, after Outlook) (effects []Effect, same int) {
 	promise := map[string]time.Time{}
 	for _, o := range s.Orders {
@@ -211,6 +308,7 @@ func Effects(s Snapshot, before, after Outlook) (effects []Effect, same int) {
 		e.Sentence = e.sentence(s.Calendar.Zone)
 		effects = append(effects, e)
 	}
+	same += max(len(before.Orders)-len(after.Orders), 0)
 	slices.SortStableFunc(effects, func(a, b Effect) int { return cmp.Compare(b.worse(), a.worse()) })
 	return effects, same
 }

@@ -2,6 +2,7 @@ package outlook
 
 import (
 	"errors"
+	"fmt"
 	"math"
 	"reflect"
 	"strings"
@@ -107,14 +108,14 @@ func TestSupposeRefuses(t *testing.T) {
 		change Change
 		says   string
 	}{
-		{SlowMachine{"k99", 20}, `machine "k99" is not in the book`},
+		{SlowMachine{"k99", 20}, `change 1, slow K99 20: machine K99 is not in the book, expected one of K01, K02, K03, K04`},
 		{SlowMachine{"k01", 0}, "speed of K01 is 0 rpm"},
 		{SlowMachine{"k01", math.NaN()}, "speed of K01 is NaN rpm"},
 		{StopMachine{"k01", 0}, "K01 is to stand for 0s"},
 		{StopMachine{"k01", 9000 * time.Hour}, "at most a year"},
 		{AddMachine{"SO-1041", "k01"}, "K01 works on SO-1041 already"},
 		{AddMachine{"SO-9", "k03"}, `order "SO-9" is not in the book`},
-		{AddMachine{"SO-1041", "k04"}, "K04 has no knit card for article sj30"},
+		{AddMachine{"SO-1041", "k04"}, "K04 has no knit card for article sj30, which tells kilos and speed; enter one, or take K03"},
 		{OpenTime{monday.Add(time.Hour), monday}, "a beginning before its end"},
 		{OpenTime{monday, monday.AddDate(1, 0, 0)}, "at most 62 days"},
 		{CloseTime{monday.Add(-2 * time.Hour), monday.Add(-time.Hour)}, "is past"},
@@ -154,5 +155,46 @@ func TestEffects(t *testing.T) {
 	effects, _ = Effects(s, plan(t, s, monday), plan(t, none, monday))
 	if len(effects) != 1 || effects[0].Sentence != "SO-1041 has no finish then: Assign a machine; none knits this order" {
 		t.Errorf("%+v", effects)
+	}
+}
+
+// A part of the mill planned by itself gives the effects that the whole gives.
+func TestTouchedIsEnough(t *testing.T) {
+	s := night()
+	for i, order := range []string{"SO-2", "SO-3", "SO-3", "SO-4"} {
+		m := machine(fmt.Sprintf("k1%d", i), Job{Order: order, Card: singleJersey})
+		m.Cards = []Card{singleJersey}
+		s.Machines = append(s.Machines, m)
+	}
+	for i := range 3 {
+		s.Orders = append(s.Orders, Order{ID: fmt.Sprintf("SO-%d", i+2), Article: "sj30", QuantityKg: 900, Promise: monday.Add(200 * time.Hour)})
+	}
+	// One machine knits a split order, and another behind it.
+	s.Machines[len(s.Machines)-2].Jobs = append(s.Machines[len(s.Machines)-2].Jobs, Job{Order: "SO-2", Card: singleJersey})
+	before := plan(t, s, monday)
+	for _, tt := range []struct {
+		orders  int
+		changes []Change
+	}{
+		{1, []Change{StopMachine{"k13", time.Hour}}},
+		{1, []Change{SlowMachine{"k01", 20}}},
+		{2, []Change{StopMachine{"k10", 30 * time.Hour}}}, // SO-2, by it SO-3
+		{2, []Change{AddMachine{"SO-1041", "k13"}}},
+		{0, []Change{StopMachine{"k03", time.Hour}}},
+		{4, []Change{StopMachine{"k13", time.Hour}, CloseTime{monday, monday.Add(48 * time.Hour)}}},
+	} {
+		supposed, err := Suppose(s, monday, tt.changes...)
+		if err != nil {
+			t.Fatal(err)
+		}
+		part := supposed.Touched(tt.changes...)
+		if len(part.Orders) != tt.orders {
+			t.Errorf("%v touches %d orders, want %d", tt.changes, len(part.Orders), tt.orders)
+		}
+		want, wantSame := Effects(s, before, plan(t, supposed, monday))
+		got, same := Effects(s, before, plan(t, part, monday))
+		if !reflect.DeepEqual(got, want) || same != wantSame {
+			t.Errorf("%v: %d effects and %d the same, want %d and %d: %+v", tt.changes, len(got), same, len(want), wantSame, got)
+		}
 	}
 }

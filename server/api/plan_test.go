@@ -58,7 +58,7 @@ func TestEvaluateWhatIfRefuses(t *testing.T) {
 		{many, codes.InvalidArgument, "has 101 entries"},
 		{[]*pb.Change{{}}, codes.InvalidArgument, "changes[0].kind: is empty"},
 		{[]*pb.Change{stand("K 01", time.Hour)}, codes.InvalidArgument, "changes[0].stop_machine.machine"},
-		{[]*pb.Change{stand("k09", time.Hour)}, codes.FailedPrecondition, `machine "k09" is not in the book`},
+		{[]*pb.Change{stand("k09", time.Hour)}, codes.FailedPrecondition, `machine K09 is not in the book, expected one of K01`},
 		{[]*pb.Change{stand("k01", -time.Hour)}, codes.FailedPrecondition, "expected more than 0"},
 		{[]*pb.Change{{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: "k01"}}}}, codes.InvalidArgument, "stop_machine.duration: is missing"},
 		{[]*pb.Change{{Kind: &pb.Change_SlowMachine{SlowMachine: &pb.SlowMachine{Machine: "k01", SpeedRpm: -3}}}}, codes.InvalidArgument, "slow_machine.speed_rpm: is -3"},

@@ -21,9 +21,9 @@ func (f *Floor) WhatIf(ctx context.Context, changes ...outlook.Change) (WhatIfVi
 	}
 	supposed, err := outlook.Suppose(p.snapshot, p.At, changes...)
 	if err != nil {
-		return WhatIfView{}, fmt.Errorf("floor: %w", err)
+		return WhatIfView{}, err // it is for the person who asked
 	}
-	after, err := outlook.Plan(supposed, p.At)
+	after, err := outlook.Plan(supposed.Touched(changes...), p.At)
 	if err != nil {
 		return WhatIfView{}, fmt.Errorf("floor: plan what is supposed: %w", err)
 	}

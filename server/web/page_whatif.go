@@ -72,18 +72,9 @@ func (s *site) whatif(ctx context.Context, q url.Values, now time.Time) (view, e
 	}
 	if fault != nil {
 		d.Asked = false
-		d.Fault = sentence(capital(plainFault(fault)))
+		d.Fault = sentence(capital(fault.Error()))
 	}
 	return view{Title: "What if", Data: d, Still: true}, nil
-}
-
-// plainFault is what a person needs of a refusal.
-func plainFault(err error) string {
-	text := err.Error()
-	if _, after, ok := strings.Cut(text, outlook.ErrRequest.Error()+": "); ok {
-		return after
-	}
-	return text
 }
 
 // supposed reads the changes of the address and the one of the form.
