@@ -87,7 +87,7 @@ func TestWhatIfFaults(t *testing.T) {
 	for query, want := range map[string]string{
 		"":                                "Nothing is supposed yet.",
 		"c=slow+K03+27":                   "No promise moves.",
-		"c=down+k99+6h":                   `Machine "k99" is not in the book`,
+		"c=down+k99+6h":                   `machine K99 is not in the book, expected one of K01`,
 		"c=fly+K03+27":                    `"fly" is no change`,
 		"add=down&machine=k04&time=":      `"?" is no time`,
 		"add=slow&machine=k04&rpm=2,5":    "K04 2.5",

@@ -97,7 +97,8 @@ func (f *fakeFloor) WhatIf(_ context.Context, changes ...outlook.Change) (floor.
 			continue
 		}
 		if i := slices.IndexFunc(f.machines, func(m floor.MachineView) bool { return m.ID == stop.Machine }); i < 0 {
-			return floor.WhatIfView{}, fmt.Errorf("floor: what if, change 1: %w: machine %q is not in the book; see `planner machines`", outlook.ErrRequest, stop.Machine)
+			_, err := outlook.Suppose(outlook.Snapshot{Machines: []outlook.Machine{{ID: "k01"}}}, time.Now(), stop)
+			return floor.WhatIfView{}, err
 		}
 		for _, o := range f.orders[:min(2, len(f.orders))] {
 			e := outlook.Effect{Order: o.ID, Promise: o.Promise, Before: o.Outlook.Finish, After: o.Outlook.Finish, Sentence: o.ID + " is done later"}
