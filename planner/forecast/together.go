@@ -20,7 +20,7 @@ func Together(common float64, sums ...Sum) (Law, error) {
 	if !(common > 0) {
 		common = 0
 	}
-	nodes := factorNodes(common)
+	nodes := factorNodes(common, 32)
 	cache := new(spectra)
 	given := make([]Law, len(nodes))
 	for i, n := range nodes {
@@ -46,11 +46,11 @@ type factorNode struct{ factor, weight float64 }
 
 // factorNodes are points of the gamma factor with mean 1: the trapezium rule over its
 // logarithm, whose density is smooth and dies fast on both sides.
-func factorNodes(shape float64) []factorNode {
+func factorNodes(shape float64, points int) []factorNode {
 	if shape == 0 {
 		return []factorNode{{1, 1}}
 	}
-	const points, least = 32, 1e-6 // of the density at 1, its highest
+	const least = 1e-6 // of the density at 1, its highest
 	density := func(t float64) float64 { return math.Exp(shape * (1 + t - math.Exp(t))) }
 	reach := func(way float64) float64 { // where the density has fallen to least
 		lo, hi := 0.0, 1.0
@@ -69,7 +69,7 @@ func factorNodes(shape float64) []factorNode {
 	lo, hi := reach(-1), reach(1)
 	nodes, sum := make([]factorNode, points), 0.0
 	for i := range nodes {
-		t := lo + (hi-lo)*float64(i)/(points-1)
+		t := lo + (hi-lo)*float64(i)/float64(points-1)
 		nodes[i] = factorNode{math.Exp(t), density(t)}
 		sum += nodes[i].weight
 	}

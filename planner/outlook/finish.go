@@ -3,6 +3,8 @@ package outlook
 import (
 	"errors"
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"turnwise/planner/forecast"
@@ -98,17 +100,41 @@ func (q *queue) stretch(jobs []work) (stretch, error) {
 	if s.todo, s.lost, err = q.account(jobs); err != nil {
 		return s, err
 	}
-	s.law, s.raw, err = q.told(s.todo)
+	if w := &jobs[len(jobs)-1]; !w.fixed {
+		s.weight = float64(w.grams) * float64(w.speed)
+	}
+	s.law, s.raw, err = told([]stretch{s})
 	return s, err
 }
 
-// told is the law of the work as it is told: the raw one with its chances put right
-// by what became of past forecasts.
-func (q *queue) told(todo forecast.Work) (law, raw forecast.Law, err error) {
-	if raw, err = q.forecast.Finish(todo); err != nil || q.past == nil {
+// told is the law of an order's stretches as it is told: the raw one with its chances
+// put right by what became of past forecasts.
+func told(all []stretch) (law, raw forecast.Law, err error) {
+	if raw, err = forecast.Split(partsOf(all)...); err != nil {
 		return raw, raw, err
 	}
-	return q.past.Map(q.m.ID, q.forecast.Ask(todo)).Law(raw), raw, nil
+	if past, machine := all[0].q.past.of(all); past != nil {
+		return past.Map(machine, forecast.AskOf(partsOf(all)...)).Law(raw), raw, nil
+	}
+	return raw, raw, nil
+}
+
+func partsOf(all []stretch) []forecast.Part {
+	parts := make([]forecast.Part, len(all))
+	for i, s := range all {
+		parts[i] = forecast.Part{Machine: s.q.forecast, Work: s.todo, Weight: s.weight}
+	}
+	return parts
+}
+
+// machinesOf names the machines of an order's stretches, as kept forecasts tell them.
+func machinesOf(all []stretch) string {
+	ids := make([]string, len(all))
+	for i, s := range all {
+		ids[i] = s.q.m.ID
+	}
+	slices.Sort(ids)
+	return strings.Join(slices.Compact(ids), between)
 }
 
 const nothingLeft = "Nothing is left to knit"

@@ -17,11 +17,12 @@ const (
 
 // stretch is the work of one machine up to the end of a job.
 type stretch struct {
-	q    *queue
-	todo forecast.Work
-	lost float64 // running minutes lost against the card's speed
-	law  forecast.Law
-	raw  forecast.Law // before past forecasts have put its chances right
+	q      *queue
+	todo   forecast.Work
+	weight float64 // of a job that shares its kilos, see [forecast.Part]
+	lost   float64 // running minutes lost against the card's speed
+	law    forecast.Law
+	raw    forecast.Law // before past forecasts have put its chances right
 }
 
 // goes fills in where the time of a finish goes and what would help most. The
@@ -81,18 +82,15 @@ func (f *Finish) levers(stretches []stretch, before forecast.Law) {
 		if tried++; tried > leversTried {
 			break
 		}
-		laws := make([]forecast.Law, len(stretches))
-		for i, s := range stretches {
-			laws[i] = s.law
-			if todo, changed := s.without(p); changed {
-				law, _, err := s.q.told(todo)
-				if err != nil {
-					return
-				}
-				laws[i] = law
-			}
+		supposed := slices.Clone(stretches)
+		for i := range supposed {
+			supposed[i].todo, _ = supposed[i].without(p)
 		}
-		if gain := before.Quantile(0.9) - forecast.Max(laws...).Quantile(0.9); gain >= leastGain {
+		law, _, err := told(supposed)
+		if err != nil {
+			return
+		}
+		if gain := before.Quantile(0.9) - law.Quantile(0.9); gain >= leastGain {
 			f.Levers = append(f.Levers, Lever{p.Kind, p.Cause, gain})
 		}
 	}

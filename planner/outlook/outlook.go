@@ -175,9 +175,8 @@ type OrderOutlook struct {
 	// Law of the working minutes from Outlook.At to the finish; the zero law
 	// when Finish is refused.
 	Law forecast.Law
-	// Of an order that one machine works on alone: the machine, the law before past
-	// forecasts put its chances right, and what it was asked for. They are what
-	// the next forecasts learn from.
+	// Machine, or machines with a + between them, the law before past forecasts put its
+	// chances right, and what it was asked for: what the next forecasts learn from.
 	Machine string
 	Raw     forecast.Law
 	Ask     forecast.Ask

@@ -37,9 +37,34 @@ func TestPastForecastsPutChancesRight(t *testing.T) {
 	}
 }
 
-// An order on several machines is no lesson for one of them.
-func TestOrderOnSeveralMachinesNamesNone(t *testing.T) {
-	if o := plan(t, story(), monday).Orders[0]; o.Machine != "" || o.Law.Mean() <= 0 {
-		t.Errorf("machine %q, mean %g", o.Machine, o.Law.Mean())
+// Split orders learn from split orders once there are enough, and are put right as the
+// others are before.
+func TestSplitOrdersLearnFromTheirOwn(t *testing.T) {
+	s := story()
+	plain := plan(t, s, monday).Orders[0]
+	if plain.Machine != "k01+k02" || plain.Finish.Corrected != 0 {
+		t.Fatalf("machine %q, corrected by %d", plain.Machine, plain.Finish.Corrected)
+	}
+	now := float64(monday.Unix()) / 60
+	kept := func(n int, machine string, pit func(part float64) float64) {
+		for i := range n {
+			ended := now - float64(i)*60
+			s.Past = append(s.Past, forecast.Kept{
+				Order: fmt.Sprint(machine, i), Machine: machine, Made: ended - 2000, Ended: ended, Ask: plain.Ask, PIT: pit((float64(i) + 0.5) / float64(n)),
+			})
+		}
+	}
+	kept(200, "k01", func(part float64) float64 { return 0.5 + part/2 }) // late
+	kept(19, "k01+k02", func(part float64) float64 { return part / 2 })  // early, but few
+	few := plan(t, s, monday).Orders[0]
+	if few.Finish.Corrected != 200 || !few.Finish.P50.After(plain.Finish.P50) {
+		t.Errorf("by 19 split orders: corrected by %d, half done by %s, %s before", few.Finish.Corrected, few.Finish.P50, plain.Finish.P50)
+	}
+	s.Past = nil
+	kept(200, "k01", func(part float64) float64 { return 0.5 + part/2 })
+	kept(100, "k01+k02", func(part float64) float64 { return part / 2 })
+	many := plan(t, s, monday).Orders[0]
+	if many.Finish.Corrected != 100 || !many.Finish.P50.Before(plain.Finish.P50) {
+		t.Errorf("by 100 split orders: corrected by %d, half done by %s, %s before", many.Finish.Corrected, many.Finish.P50, plain.Finish.P50)
 	}
 }

@@ -68,7 +68,6 @@ func (d *desk) order(o *Order) OrderOutlook {
 	out.RemainingKg = left
 	var stretches []stretch
 	var only Finish // of the last job, the only one if there is one
-	var laws []forecast.Law
 	var basis []string
 	refused, jobs := "", 0
 	d.parts(o.ID, func(q *queue, i int) {
@@ -86,7 +85,10 @@ func (d *desk) order(o *Order) OrderOutlook {
 			job.Finish.goes([]stretch{todo}, todo.law)
 			job.Finish.Basis = append(q.basis(), d.fleet.Basis()...)
 			only = job.Finish
-			stretches, laws = append(stretches, todo), append(laws, todo.law)
+			if n := len(stretches); n > 0 && stretches[n-1].q == q {
+				stretches = stretches[:n-1] // the later job on a machine ends last
+			}
+			stretches = append(stretches, todo)
 			basis = append(basis, q.basis()...)
 		}
 		out.Jobs = append(out.Jobs, job)
@@ -98,22 +100,36 @@ func (d *desk) order(o *Order) OrderOutlook {
 		out.Finish.Refused = "Assign a machine; none knits this order"
 	case refused != "":
 		out.Finish.Refused = refused
-	case len(laws) == 0:
+	case len(stretches) == 0:
 		out.Finish.Refused = "Assign more kilos; the machines' parts are done"
 	default:
-		out.Law = forecast.Max(laws...)
-		out.Finish = d.finish(out.Law, o.Promise)
-		if len(stretches) == 1 {
-			out.Finish.History, out.Finish.Parts, out.Finish.Levers = only.History, only.Parts, only.Levers
-			s := &stretches[0]
-			out.Machine, out.Raw, out.Ask = s.q.m.ID, s.raw, s.q.forecast.Ask(s.todo)
-		} else {
-			out.Finish.goes(stretches, out.Law)
-		}
-		out.Finish.Corrected = d.corrected()
+		d.finishOf(&out, stretches, only, o.Promise)
 		out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	}
 	return out
+}
+
+// finishOf is the finish of an order that has stretches; only is that of its job if it has
+// one.
+func (d *desk) finishOf(out *OrderOutlook, stretches []stretch, only Finish, promise time.Time) {
+	one := len(stretches) == 1
+	if one {
+		out.Law, out.Raw = stretches[0].law, stretches[0].raw
+	} else {
+		var err error
+		if out.Law, out.Raw, err = told(stretches); err != nil {
+			out.Finish.Refused = fmt.Sprintf("Check %s: %v", out.Order, err)
+			return
+		}
+	}
+	out.Finish = d.finish(out.Law, promise)
+	if one {
+		out.Finish.History, out.Finish.Parts, out.Finish.Levers = only.History, only.Parts, only.Levers
+	} else {
+		out.Finish.goes(stretches, out.Law)
+	}
+	out.Machine, out.Ask = machinesOf(stretches), forecast.AskOf(partsOf(stretches)...)
+	out.Finish.Corrected = d.past.corrected(stretches)
 }
 
 // basis tells what is known of the machine.

@@ -39,7 +39,7 @@ type desk struct {
 	now    time.Time
 	clock  *calendar.Clock
 	fleet  *forecast.Fleet
-	past   *forecast.Recalibration
+	past   lessons
 	ahead  []shiftAhead
 	queues []queue
 	orders map[string]*Order
@@ -50,7 +50,7 @@ type desk struct {
 type queue struct {
 	m        *Machine
 	forecast *forecast.Machine
-	past     *forecast.Recalibration // nil = no forecast has been kept to its end
+	past     *lessons
 	ahead    []shiftAhead
 	share    float64 // running share
 	wait     float64 // mean working minutes until the stop in progress ends
@@ -85,9 +85,7 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 		d.fleet = s.learn()
 	}
 	d.ahead = shiftsAhead(s.Calendar, now)
-	if len(s.Past) > 0 {
-		d.past = forecast.Recalibrate(s.Past)
-	}
+	d.past = lessonsOf(s.Past)
 	for i := range s.Orders {
 		d.orders[s.Orders[i].ID] = &s.Orders[i]
 	}
@@ -102,7 +100,7 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 }
 
 func (d *desk) queue(m *Machine) queue {
-	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: d.past, ahead: d.ahead}
+	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: &d.past, ahead: d.ahead}
 	q.share = q.forecast.RunningShare()
 	if m.State == Stopped {
 		q.stop = &forecast.OpenStop{Cause: m.Cause}

@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"turnwise/planner/forecast"
 	"turnwise/planner/unit"
 )
 
@@ -189,7 +188,6 @@ func spread(cs []*candidate, kg float64) (end float64) {
 func (d *desk) answer(chosen []*candidate, left []string, r QuoteRequest, risk float64) QuoteResult {
 	var out QuoteResult
 	var stretches []stretch
-	var laws []forecast.Law
 	var names, basis []string
 	for _, c := range chosen {
 		if c.w.kg <= 0 {
@@ -200,16 +198,21 @@ func (d *desk) answer(chosen []*candidate, left []string, r QuoteRequest, risk f
 			out.Finish.Refused = fmt.Sprintf("Ask for less, or other machines: %s: %v", name(c.q.m.ID), err)
 			return out
 		}
-		stretches, laws = append(stretches, todo), append(laws, todo.law)
+		stretches = append(stretches, todo)
 		job := JobOutlook{Machine: c.q.m.ID, RemainingKg: c.w.kg, RemainingRevolutions: unit.Revolutions(c.w.turns()), Finish: d.finish(todo.law, time.Time{})}
 		job.Finish.Basis = append(c.q.basis(), d.fleet.Basis()...)
 		out.Jobs = append(out.Jobs, job)
 		names = append(names, name(c.q.m.ID))
 		basis = append(basis, c.q.basis()...)
 	}
-	law := forecast.Max(laws...)
+	law, _, err := told(stretches)
+	if err != nil {
+		out.Finish.Refused = fmt.Sprintf("Ask for less, or other machines: %v", err)
+		return out
+	}
 	out.Finish = d.finish(law, time.Time{})
 	out.Finish.goes(stretches, law)
+	out.Finish.Corrected = d.past.corrected(stretches)
 	out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	if out.Finish.Refused == "" {
 		out.Promise, _ = d.clock.After(minutes(law.Quantile(1 - risk)))

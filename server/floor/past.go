@@ -26,7 +26,7 @@ func (f *Floor) pastForecasts(ctx context.Context) ([]forecast.Kept, error) {
 	var out []forecast.Kept
 	for _, k := range kept {
 		if k.Machine == "" {
-			continue // the law of several machines says little of one
+			continue // it was kept before split orders were learnt from
 		}
 		law := forecast.Points{Least: k.Raw.Least, Atom: k.Raw.Atom, At: k.Raw.At}
 		out = append(out, forecast.Kept{

@@ -35,8 +35,8 @@ type Kept struct {
 	// Minutes are working minutes from Made to the finish, equally likely and
 	// rising: the middles of as many equal parts of the law. At most 1000.
 	Minutes []float64
-	// Machine that the order was on alone; empty = several. Only then there is a
-	// Raw.
+	// Machine that the order was on, several with a + between them; empty = not
+	// known, and then there is no Raw.
 	Machine string
 	Raw     KeptRaw
 
