@@ -1,9 +1,9 @@
-// Package loading says which order runs on which machine, when, and split how:
-// from what each machine can knit, how fast, what it takes to set it up, when the
-// yarn is there and when the cloth is due. It is pure: the instant, the seed and the
+// Package board is the mill's card board: which order runs on which machine, when, and
+// split how, from what each machine can knit, how fast, what it takes to set it up, when
+// the yarn is there and when the cloth is due. It is pure: the instant, the seed and the
 // budget come with the call, so the same call gives the same plan. The one rule: what
 // runs, what is pinned and what starts within the frozen time is never moved.
-package loading
+package board
 
 import (
 	"errors"
