@@ -80,7 +80,7 @@ Exit codes: 0 ok, 1 failed, 2 usage, 3 not found, 4 refused, 5 not reachable, 6 
 Examples:
   planner machines                       every machine now
   planner creel next --set A             the next things to do in set A
-  planner promise --article PQ-30x24 --kg 6000 --risk 0.1
+  planner promise --article pq24-ne26 --kg 6000 --risk 0.1
   planner forecast SO-1041 --explain
   planner whatif slow K03 27, down K04 6h
   planner totals --json --wait-drained 30s

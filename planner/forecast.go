@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"strings"
 
+	"turnwise/planner/outlook"
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -47,6 +48,14 @@ func (c *forecastCmd) Run(ctx context.Context, s *session) error {
 	return err
 }
 
+// spent writes working minutes.
+func spent(minutes float64) string {
+	if minutes < 120 {
+		return fmt.Sprintf("%.0f min", minutes)
+	}
+	return fmt.Sprintf("%.1f h", minutes/60)
+}
+
 // writeParts tells where the working time goes.
 func (s *session) writeParts(b *strings.Builder, f *finishJSON) {
 	if f.History != "" {
@@ -58,7 +67,7 @@ func (s *session) writeParts(b *strings.Builder, f *finishJSON) {
 	}
 	parts := listing{head: []string{"  goes to", ">mean", ">share", ">90 %"}}
 	for _, p := range f.Parts {
-		parts.add("  "+partName(p.Kind, p.Cause), fmt.Sprintf("%.0f minf", p.Mean), fmt.Sprintf("%.0f %%", 100*p.Share), fmt.Sprintf("%.0f minf", p.P90))
+		parts.add("  "+outlook.Part{Kind: p.Kind, Cause: p.Cause}.Words(), fmt.Sprintf("%.0f minf", p.Mean), fmt.Sprintf("%.0f %%", 100*p.Share), fmt.Sprintf("%.0f minf", p.P90))
 	}
 	if len(parts.rows) > 0 {
 		b.WriteString("\n")
@@ -68,27 +77,6 @@ func (s *session) writeParts(b *strings.Builder, f *finishJSON) {
 		if i == 0 {
 			b.WriteString("\n")
 		}
-		fmt.Fprintf(b, "without %s: the 90 %% date %.0f working minutes earlier\n", partName(l.Kind, l.Cause), l.Gain)
+		fmt.Fprintf(b, "%s: the 90 %% date comes %s of work earlier\n", outlook.Lever{Kind: l.Kind, Cause: l.Cause}.Words(), spent(l.Gain))
 	}
-}
-
-// partName says a part of the time to a person.
-func partName(kind, cause string) string {
-	switch {
-	case kind == "progress" && cause != "":
-		return "the " + cause + " stop in progress"
-	case kind == "progress":
-		return "the stop in progress"
-	case kind == "stop" && cause != "":
-		return cause + " stops"
-	case kind == "stop":
-		return "stops without a cause"
-	case kind == "slow":
-		return "turning slower than the card"
-	case kind == "planned" && cause != "":
-		return cause + ", planned"
-	case cause != "":
-		return kind + " " + cause
-	}
-	return kind
 }

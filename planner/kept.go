@@ -13,7 +13,7 @@ import (
 )
 
 type keptCmd struct {
-	Article   string `help:"Only of this article." placeholder:"PQ-30x24"`
+	Article   string `help:"Only of this article." placeholder:"pq24-ne26"`
 	Structure string `help:"Only of this structure." placeholder:"single jersey"`
 	Since     string `help:"Only forecasts made since then: 30d, or a time; none = all that are kept." placeholder:"30d"`
 }

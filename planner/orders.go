@@ -272,7 +272,7 @@ func (s *session) writeFinish(b *strings.Builder, f *finishJSON, promise *time.T
 }
 
 type promiseCmd struct {
-	Article  string   `required:"" help:"Article of the book." placeholder:"PQ-30x24"`
+	Article  string   `required:"" help:"Article of the book." placeholder:"pq24-ne26"`
 	Kg       float64  `required:"" help:"Kilos of greige fabric." placeholder:"6000"`
 	Risk     float64  `default:"0.1" help:"Chance to be late that is accepted, 0.01 to 0.5."`
 	Machines []string `help:"Machines to use; none = the best of those with a card." placeholder:"k07,k08"`
@@ -280,7 +280,7 @@ type promiseCmd struct {
 
 // Help has an example.
 func (*promiseCmd) Help() string {
-	return "Each o is one of 20 equally likely finishing times, | is the date that is told.\n\nExample:\n  planner promise --article PQ-30x24 --kg 6000 --risk 0.1"
+	return "Each o is one of 20 equally likely finishing times, | is the date that is told.\n\nExample:\n  planner promise --article pq24-ne26 --kg 6000 --risk 0.1"
 }
 
 func (c *promiseCmd) Run(ctx context.Context, s *session) error {

@@ -122,7 +122,7 @@ func (s *session) explain(err error) error {
 	}
 	switch st.Code() {
 	case codes.NotFound:
-		return &exitError{exitNotFound, errors.New(st.Message())}
+		return &exitError{exitNotFound, errors.New(strings.Replace(st.Message(), ": not found", "", 1))} // the exit says it
 	case codes.InvalidArgument:
 		if len(fieldViolations(st)) > 0 {
 			return &exitError{exitUsage, errors.New(st.Message())}

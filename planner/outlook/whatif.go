@@ -334,7 +334,7 @@ func (e *Effect) sentence(zone *time.Location) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	day := func(t time.Time) string { return t.In(zone).Format("Mon 15:04") }
+	day := func(t time.Time) string { return t.In(zone).Format("Mon 2 Jan 15:04") }
 	switch {
 	case e.After.Refused != "":
 		return fmt.Sprintf("%s has no finish then: %s", e.Order, e.After.Refused)

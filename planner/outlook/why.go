@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 )
 
 // balance fills in whether the lots cover what is left to knit. A lot that several
@@ -183,23 +184,11 @@ func (d *desk) biggestCause(order string) (cause string, minutes float64, machin
 	return cause, minutes, machine
 }
 
-func stopsOf(cause string) string {
-	switch cause {
-	case "":
-		return "stops"
-	case causeDoff:
-		return "doffs"
-	case causeSetup:
-		return "set-ups"
-	}
-	return cause + " stops"
-}
-
 func stopWord(cause string) string {
 	if cause == "" {
 		return "cause not given"
 	}
-	return cause
+	return strings.TrimSuffix(strings.TrimPrefix(wordsOf(cause)[1], "the "), " stop")
 }
 
 // kilos with a mark at thousands, to the whole kilo.

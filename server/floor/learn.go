@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -40,6 +41,7 @@ type lessonPiece struct {
 	from, to time.Time
 	told     forecast.Stretch
 	run      time.Duration
+	turns    float64 // in run
 	stops    []forecast.Stop
 }
 
@@ -130,6 +132,38 @@ func running(pieces []lessonPiece) (sum time.Duration) {
 
 func sameJob(a, b store.Assignment) bool { return a.From.Equal(b.From) && a.Order == b.Order }
 
+// Over this running time the speed of a machine is told: a minute's is off by a turn
+// or two, which moves the end of a long order by hours.
+const (
+	steadyFrom  = 10 * time.Minute
+	steadyOver  = time.Hour
+	speedChange = 0.1
+)
+
+// speed is the steady speed of a machine with an order, given the newest one: that
+// one where somebody has just changed it, or where the machine has hardly run.
+func (l *lesson) speed(order string, newest float64) float64 {
+	if l == nil {
+		return newest
+	}
+	var run time.Duration
+	turns := 0.0
+	for _, p := range slices.Backward(l.pieces) {
+		if p.told.Order != order || run >= steadyOver {
+			break
+		}
+		run, turns = run+p.run, turns+p.turns
+	}
+	if run < steadyFrom || !(turns > 0) {
+		return newest
+	}
+	steady := turns / run.Minutes()
+	if newest > 0 && math.Abs(newest/steady-1) > speedChange {
+		return newest
+	}
+	return steady
+}
+
 // shiftStart is where the shift of an instant began, the instant itself between shifts.
 func shiftStart(c calendar.Calendar, t time.Time) time.Time {
 	if s, _ := c.At(t); !s.From.IsZero() {
@@ -208,6 +242,7 @@ func readRunning(ctx context.Context, st store.Store, machine string, pieces []l
 		end := h.Start.Add(time.Duration(store.Hour))
 		if i := at(h.Start); !h.Start.Before(pieces[i].from) && (!end.After(pieces[i].to) || i == len(pieces)-1) {
 			pieces[i].run += time.Duration(h.RunMS) * time.Millisecond
+			pieces[i].turns += float64(h.Revolutions - h.Inched)
 			continue
 		}
 		cells, err := st.Rollups(ctx, store.RollupQuery{Grain: store.Fine, Machine: machine, From: h.Start, To: end})
@@ -238,7 +273,9 @@ func shareCell(pieces []lessonPiece, cell store.Rollup) {
 		if z.After(end) || i == len(pieces)-1 {
 			z = end
 		}
-		p.run += time.Duration(float64(run) * float64(z.Sub(a)) / float64(store.Fine))
+		share := float64(z.Sub(a)) / float64(store.Fine)
+		p.run += time.Duration(float64(run) * share)
+		p.turns += float64(cell.Revolutions-cell.Inched) * share
 	}
 }
 

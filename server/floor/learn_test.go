@@ -93,6 +93,33 @@ func TestHistoryIsCutByOrderAndShift(t *testing.T) {
 	}
 }
 
+// The newest minute is believed only where it tells of a change.
+func TestSpeedIsSteady(t *testing.T) {
+	piece := func(order string, minutes, rpm float64) lessonPiece {
+		return lessonPiece{told: forecast.Stretch{Order: order}, run: time.Duration(minutes * float64(time.Minute)), turns: minutes * rpm}
+	}
+	for _, tt := range []struct {
+		name         string
+		pieces       []lessonPiece
+		newest, want float64
+	}{
+		{"a turn too many in the last minute", []lessonPiece{piece("SO-1", 300, 28)}, 29, 28},
+		{"a young shift and the one before", []lessonPiece{piece("SO-1", 90, 28), piece("SO-1", 30, 24)}, 26, (90*28 + 30*24) / 120.0},
+		{"another order before", []lessonPiece{piece("SO-0", 300, 20), piece("SO-1", 30, 28)}, 29, 28},
+		{"hardly run", []lessonPiece{piece("SO-0", 300, 20), piece("SO-1", 5, 28)}, 29, 29},
+		{"slowed down just now", []lessonPiece{piece("SO-1", 300, 28)}, 22, 22},
+		{"stands", []lessonPiece{piece("SO-1", 300, 28)}, 0, 28},
+		{"nothing known", nil, 27, 27},
+	} {
+		if got := (&lesson{pieces: tt.pieces}).speed("SO-1", tt.newest); math.Abs(got-tt.want) > 1e-9 {
+			t.Errorf("%s: %g rpm, want %g", tt.name, got, tt.want)
+		}
+	}
+	if got := (*lesson)(nil).speed("SO-1", 27); got != 27 {
+		t.Errorf("a machine never heard: %g rpm", got)
+	}
+}
+
 // Read bit by bit, with late records, changed jobs and a window that moves on, a
 // history is the same as read at once.
 func TestHistoryReadBitByBit(t *testing.T) {

@@ -226,7 +226,7 @@ func (f *Floor) kilosByOrder(machine string) map[string]float64 {
 func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.Time) outlook.Machine {
 	v := &m.view
 	out := outlook.Machine{
-		ID: m.id, Cause: v.Cause.ID, Since: v.Since, SpeedRPM: m.state.SpeedRPM,
+		ID: m.id, Cause: v.Cause.ID, Since: v.Since, SpeedRPM: f.plan.lessons[m.id].speed(f.book.at(m.id, now).Order, m.state.SpeedRPM),
 		Revolutions: m.state.Revolutions, SinceDoff: v.SinceDoff, History: f.plan.histories[m.id],
 	}
 	switch v.State {

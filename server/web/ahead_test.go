@@ -21,8 +21,8 @@ func TestOrderPage(t *testing.T) {
 	}
 	page := text(doc)
 	for _, want := range []string{
-		"In danger: 6 of 20 finishing times are after the promise", "yarn stops", "slower than the card", "87 h", "Without yarn stops: 9 h 00 min earlier.",
-		"At the speed of the card: 2 h 10 min earlier.", "Chances put right by 120 past forecasts.", "25 % done", "promise of Mon 30 Nov 08:00",
+		"In danger: 6 of 20 finishing times are after the promise", "yarn stops", "slower than the card", "87 h", "Without yarn stops: 9 h 00 min of work earlier.",
+		"At the speed of the card: 2 h 10 min of work earlier.", "Chances put right by 120 past forecasts.", "25 % done", "promise of Mon 30 Nov 08:00",
 	} {
 		if !strings.Contains(page, want) {
 			t.Errorf("the page does not say %q", want)

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -129,31 +128,6 @@ func (s *site) orderTop(o floor.OrderView, now time.Time) orderTop {
 	return t
 }
 
-// partWord says what time goes to.
-func partWord(kind, cause string) string {
-	phrase := func(word string) string { return strings.TrimSpace(cause + " " + word) }
-	switch kind {
-	case outlook.PartRunning:
-		return "running"
-	case outlook.PartStop:
-		if cause == "" {
-			return "stops, cause not given"
-		}
-		return phrase("stops")
-	case outlook.PartPlanned:
-		return cmp.Or(cause, "stops") + ", planned"
-	case outlook.PartSlow:
-		return "slower than the card"
-	case outlook.PartWaiting:
-		return "waiting for a person"
-	case outlook.PartProgress:
-		return phrase("stop in progress")
-	case outlook.PartHeld:
-		return "machine taken away"
-	}
-	return cmp.Or(phrase(""), kind)
-}
-
 // historyWords tell whose stops a forecast rests on.
 var historyWords = map[string]string{
 	"machine": "The machine's own stops.", "group": "Stops of machines like it; its own are few.",
@@ -178,7 +152,7 @@ func goesOf(f outlook.Finish) goes {
 			g.Running, g.Share = spent(p.Mean), wholeShare(p.Share)
 			continue
 		}
-		row := goesRow{Word: partWord(p.Kind, p.Cause), Mean: spent(p.Mean), P90: spent(p.P90), Share: share(p.Share)}
+		row := goesRow{Word: p.Words(), Mean: spent(p.Mean), P90: spent(p.P90), Share: share(p.Share)}
 		if scale > 0 {
 			d := newDrawing("gbar", 18)
 			class := "bc"
@@ -195,11 +169,7 @@ func goesOf(f outlook.Finish) goes {
 	}
 	for _, l := range f.Levers {
 		if l.Gain >= 1 && len(g.Levers) < 3 {
-			without := "Without " + partWord(l.Kind, l.Cause)
-			if l.Kind == outlook.PartSlow {
-				without = "At the speed of the card"
-			}
-			g.Levers = append(g.Levers, fmt.Sprintf("%s: %s earlier.", without, spent(l.Gain)))
+			g.Levers = append(g.Levers, fmt.Sprintf("%s: %s of work earlier.", capital(l.Words()), spent(l.Gain)))
 		}
 	}
 	return g
