@@ -42,7 +42,7 @@ func (m *Machine) Account(w Work) ([]Account, error) {
 		}
 	}
 	for _, p := range w.Planned {
-		if err := add(Known, p.Cause, Sum{Repeats: []Repeat{{p.Count, m.durationsOf(p.Cause)}}}); err != nil {
+		if err := add(Known, p.Cause, Sum{Repeats: []Repeat{{p.Count, m.plannedLaw(p)}}}); err != nil {
 			return nil, err
 		}
 	}

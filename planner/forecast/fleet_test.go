@@ -106,7 +106,7 @@ func TestLittleHistoryIsSaid(t *testing.T) {
 		if got := strings.Join(append(m.Basis(), tt.f.Basis()...), "; "); !strings.Contains(got, tt.want) {
 			t.Errorf("%s: basis %q does not say %q", tt.name, got, tt.want)
 		}
-		law, err := m.Finish(Work{RunMinutes: 600, Planned: []Planned{{"doff", 8}}})
+		law, err := m.Finish(Work{RunMinutes: 600, Planned: []Planned{{Cause: "doff", Count: 8}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -127,7 +127,7 @@ func TestIgnoredAndPlannedAreNotRandom(t *testing.T) {
 	}}}
 	m := Learn(h, "noorder").Machine("k01")
 	causes := map[string]float64{}
-	for _, c := range m.Expect(Work{RunMinutes: 1000, Planned: []Planned{{"doff", 2}}}) {
+	for _, c := range m.Expect(Work{RunMinutes: 1000, Planned: []Planned{{Cause: "doff", Count: 2}}}) {
 		causes[c.Cause] = c.Minutes
 	}
 	if len(causes) != 2 || !(causes["doff"] > 4 && causes["doff"] < 16) {
@@ -177,7 +177,7 @@ func TestRefusals(t *testing.T) {
 	for _, w := range []Work{
 		{RunMinutes: math.NaN()}, {RunMinutes: -1}, {RunMinutes: math.Inf(1)}, {RunMinutes: 1e12},
 		{FixedMinutes: math.NaN()}, {FixedMinutes: -1},
-		{RunMinutes: 10, Planned: []Planned{{"doff", -1}}}, {RunMinutes: 10, Planned: []Planned{{"doff", 1 << 40}}},
+		{RunMinutes: 10, Planned: []Planned{{Cause: "doff", Count: -1}}}, {RunMinutes: 10, Planned: []Planned{{Cause: "doff", Count: 1 << 40}}},
 		{RunMinutes: 10, Stop: &OpenStop{"yarn", math.NaN()}}, {RunMinutes: 10, Stop: &OpenStop{"yarn", -1}},
 	} {
 		if law, err := m.Finish(w); err == nil {
@@ -233,7 +233,7 @@ func BenchmarkThousandLaws(b *testing.B) {
 	for b.Loop() {
 		f := Learn(histories)
 		for i := range 1000 {
-			law, err := f.Machine(histories[i%60].Machine).Finish(Work{RunMinutes: 300 + float64(i*7%5000), Planned: []Planned{{"doff", i % 40}}})
+			law, err := f.Machine(histories[i%60].Machine).Finish(Work{RunMinutes: 300 + float64(i*7%5000), Planned: []Planned{{Cause: "doff", Count: i % 40}}})
 			if err != nil {
 				b.Fatal(err)
 			}

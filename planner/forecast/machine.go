@@ -43,6 +43,9 @@ type Work struct {
 type Planned struct {
 	Cause string
 	Count int
+	// UsualMin is how long one usually lasts, for a cause that no machine has had yet;
+	// 0 = as stops of any cause.
+	UsualMin float64
 }
 
 // OpenStop is a stop in progress.
@@ -85,7 +88,7 @@ func (m *Machine) Expect(w Work) []CauseMinutes {
 	}
 	for _, p := range w.Planned {
 		if p.Count > 0 {
-			out = append(out, CauseMinutes{p.Cause, float64(p.Count) * m.durationsOf(p.Cause).Mean()})
+			out = append(out, CauseMinutes{p.Cause, float64(p.Count) * m.plannedLaw(p).Mean()})
 		}
 	}
 	slices.SortStableFunc(out, func(a, b CauseMinutes) int {
@@ -122,6 +125,9 @@ func (m *Machine) Seen(cause string) bool {
 	}
 	return m.fleet.minutes < littleHistory || slices.ContainsFunc(m.fleet.causes, func(c fleetCause) bool { return c.cause == cause })
 }
+
+// Minutes of running that the machine's own history has.
+func (m *Machine) Minutes() float64 { return m.own.minutes }
 
 // Stops gives the random stops of the machine as they are forecast.
 func (m *Machine) Stops() []Stops { return slices.Clone(m.stops) }
@@ -167,7 +173,7 @@ func (m *Machine) of(w Work) Sum {
 func (m *Machine) repeats(w Work) ([]Repeat, error) {
 	var out []Repeat
 	for _, p := range w.Planned {
-		out = append(out, Repeat{p.Count, m.durationsOf(p.Cause)})
+		out = append(out, Repeat{p.Count, m.plannedLaw(p)})
 	}
 	if w.Stop == nil {
 		return out, nil
@@ -187,6 +193,15 @@ func (m *Machine) remainder(s OpenStop) Durations {
 		of = Lognormal{math.Log(elapsed), anyDuration.Sigma}
 	}
 	return Remainder{of, elapsed}
+}
+
+// plannedLaw is the law of a planned stop. Half as long again is usual where only the
+// usual length is told: an assumption, no source.
+func (m *Machine) plannedLaw(p Planned) Durations {
+	if i, ok := m.fleet.index[p.Cause]; p.UsualMin > 0 && p.UsualMin <= maxDurationMin && (!ok || m.fleet.causes[i].ended == 0) {
+		return lognormal(p.UsualMin, 1.5*p.UsualMin)
+	}
+	return m.durationsOf(p.Cause)
 }
 
 // durationsOf is the law of a cause for this machine, of any cause if it was never seen.

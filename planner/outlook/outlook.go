@@ -19,6 +19,8 @@ type Snapshot struct {
 	Machines []Machine
 	Orders   []Order
 	Lots     []Lot
+	// Due are the stops that the mill plans beside doffs and set-ups.
+	Due []Due
 	// Past are forecasts of orders that have ended; may be empty.
 	Past []forecast.Kept
 	// Fleet is what [Learn] made of the machines' histories, so that plans of the same
@@ -39,6 +41,9 @@ type Machine struct {
 	Revolutions int64
 	SinceDoff   int64
 	HeldMin     float64 // working minutes for which it stands from now, whatever it does
+	// SinceMin are running minutes since the last stop of a cause that is due; a cause
+	// that its history does not have is missing.
+	SinceMin map[string]float64
 	// History is what it did; its Machine is not looked at, the ID counts.
 	History forecast.History
 	Jobs    []Job // the running job first
@@ -46,6 +51,16 @@ type Machine struct {
 	// Cards are those that the machine has for articles, whether or not it has a
 	// job with them now; a quote picks machines by them.
 	Cards []Card
+}
+
+// Due is a stop that comes by plan: cleaning, needles changed, cones put on. One of the
+// three says when; the first that is set counts.
+type Due struct {
+	Cause       string
+	EveryTurns  float64
+	EveryRunMin float64 // running minutes
+	WithCones   bool    // whenever a feed group's cones run out
+	UsualMin    float64 // how long it lasts, for a cause that was never seen; 0 = not known
 }
 
 // State of a machine.

@@ -52,6 +52,7 @@ type queue struct {
 	forecast *forecast.Machine
 	past     *lessons
 	ahead    []shiftAhead
+	due      []Due
 	share    float64 // running share
 	wait     float64 // mean working minutes until the stop in progress ends
 	stop     *forecast.OpenStop
@@ -100,7 +101,7 @@ func newDesk(s Snapshot, now time.Time) (*desk, error) {
 }
 
 func (d *desk) queue(m *Machine) queue {
-	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: &d.past, ahead: d.ahead}
+	q := queue{m: m, forecast: d.fleet.Machine(m.ID), past: &d.past, ahead: d.ahead, due: d.s.Due}
 	q.share = q.forecast.RunningShare()
 	if m.State == Stopped {
 		q.stop = &forecast.OpenStop{Cause: m.Cause}
@@ -366,6 +367,7 @@ func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error
 	if setups > 0 {
 		out.Planned = append(out.Planned, forecast.Planned{Cause: causeSetup, Count: setups})
 	}
+	out.Planned = append(out.Planned, q.dues(jobs, out.RunMinutes)...)
 	out.ClassMinutes = classMinutes(q.ahead, q.wait, q.wait+out.RunMinutes/q.share, out.RunMinutes)
 	return out, lost, nil
 }

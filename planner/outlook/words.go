@@ -12,6 +12,8 @@ var stopWords = map[string][2]string{
 	"door":        {"guard stops", "the guard stop"},
 	"power":       {"power cuts", "the power cut"},
 	"care":        {"maintenance", "the maintenance"},
+	"creel":       {"cone rounds", "the cone round"},
+	"cleaning":    {"cleaning", "the cleaning"},
 	causeDoff:     {"doffs", "the doff"},
 	causeSetup:    {"set-ups", "the set-up"},
 	causeNoOrder:  {"waiting for an order", "the wait for an order"},

@@ -41,7 +41,8 @@ type lessonPiece struct {
 	from, to time.Time
 	told     forecast.Stretch
 	run      time.Duration
-	turns    float64 // in run
+	turns    float64            // in run
+	after    map[string]float64 // share of the piece after its last stop of a cause
 	stops    []forecast.Stop
 }
 
@@ -162,6 +163,31 @@ func (l *lesson) speed(order string, newest float64) float64 {
 		return newest
 	}
 	return steady
+}
+
+// since gives the running minutes since the last stop of each cause that is due.
+func (l *lesson) since(causes []Cause) map[string]float64 {
+	var out map[string]float64
+	if l == nil {
+		return nil
+	}
+	for _, c := range causes {
+		if c.Comes == (Comes{}) {
+			continue
+		}
+		ran := 0.0
+		for _, p := range slices.Backward(l.pieces) {
+			if share, ok := p.after[c.ID]; ok {
+				if out == nil {
+					out = make(map[string]float64)
+				}
+				out[c.ID] = ran + share*p.run.Minutes()
+				break
+			}
+			ran += p.run.Minutes()
+		}
+	}
+	return out
 }
 
 // shiftStart is where the shift of an instant began, the instant itself between shifts.
@@ -325,6 +351,10 @@ func placeStops(c calendar.Calendar, pieces []lessonPiece, stops []store.Stop) {
 		if !s.Input && (lasted > longestStand.Minutes() || s.End.IsZero() && p.to.Sub(s.Begin) > longestStand) {
 			continue
 		}
+		if p.after == nil {
+			p.after = make(map[string]float64)
+		}
+		p.after[s.Cause] = max(float64(p.to.Sub(after))/float64(p.to.Sub(p.from)), 0)
 		p.stops = append(p.stops, forecast.Stop{Cause: s.Cause, AtRun: ran, Minutes: lasted})
 	}
 }

@@ -194,3 +194,25 @@ func describe(got, want forecast.History) string {
 	}
 	return fmt.Sprintf("%d stretches, want %d", len(got.Stretches), len(want.Stretches))
 }
+
+// A cause that the mill plans is dated by the machine's running since its last stop.
+func TestSinceTheLastPlannedStop(t *testing.T) {
+	m := &memory{
+		cells: cells("k01", 0, 1200, 28),
+		stops: []store.Stop{stop("k01", "care", 100, 120), stop("k01", "care", 600, 630), stop("k01", "yarn", 700, 701)},
+	}
+	state := store.MachineState{Machine: "k01", First: six, Last: minute(1200), RunMS: 1200 * 60e3}
+	all := make(lessons)
+	if _, err := all.bring(t.Context(), m, newBook(millBook(), nil, nil), weekdays(), []store.MachineState{state}, minute(1200)); err != nil {
+		t.Fatal(err)
+	}
+	causes := []Cause{{ID: "yarn"}, {ID: "care", Comes: Comes{EveryRun: 8 * time.Hour}}, {ID: "needles", Comes: Comes{EveryTurns: 1e6}}}
+	got := all["k01"].since(causes)
+	// The evening ends at 960, and 240 min of the night follow.
+	if want := 960.0 - 630 + 240; len(got) != 1 || math.Abs(got["care"]-want) > 1 {
+		t.Errorf("since the last stop %v, want %g min for care alone", got, want)
+	}
+	if got := (*lesson)(nil).since(causes); got != nil {
+		t.Errorf("a machine never heard: %v", got)
+	}
+}

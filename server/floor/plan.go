@@ -181,7 +181,7 @@ func (f *Floor) revolutions() int64 {
 // snapshot says what the planner may know; kilos are those counted by machine
 // and order. It needs f.mu and f.plan.one.
 func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) outlook.Snapshot {
-	s := outlook.Snapshot{Calendar: f.c.Calendar, Past: f.plan.past, Fleet: f.plan.fleet}
+	s := outlook.Snapshot{Calendar: f.c.Calendar, Past: f.plan.past, Fleet: f.plan.fleet, Due: f.dues()}
 	done := make(map[string]float64) // kilos counted by order
 	for _, m := range f.order {
 		for order, kg := range kilos[m.id] {
@@ -200,6 +200,19 @@ func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) out
 		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: l.StoreKg, AtMachineKg: l.AtMachineKg})
 	}
 	return s
+}
+
+// dues are the causes that come by the mill's plan.
+func (f *Floor) dues() []outlook.Due {
+	var out []outlook.Due
+	for _, c := range f.c.Causes {
+		if w := c.Comes; w.EveryTurns > 0 || w.EveryRun > 0 || w.WithCones {
+			out = append(out, outlook.Due{
+				Cause: c.ID, EveryTurns: float64(w.EveryTurns), EveryRunMin: w.EveryRun.Minutes(), WithCones: w.WithCones, UsualMin: w.Takes.Minutes(),
+			})
+		}
+	}
+	return out
 }
 
 // wastePerCloth turns yarn lost per yarn used, as the book has it, into yarn
@@ -227,7 +240,7 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 	v := &m.view
 	out := outlook.Machine{
 		ID: m.id, Cause: v.Cause.ID, Since: v.Since, SpeedRPM: f.plan.lessons[m.id].speed(f.book.at(m.id, now).Order, m.state.SpeedRPM),
-		Revolutions: m.state.Revolutions, SinceDoff: v.SinceDoff, History: f.plan.histories[m.id],
+		Revolutions: m.state.Revolutions, SinceDoff: v.SinceDoff, History: f.plan.histories[m.id], SinceMin: f.plan.lessons[m.id].since(f.c.Causes),
 	}
 	switch v.State {
 	case Running:

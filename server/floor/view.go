@@ -23,6 +23,16 @@ type Cause struct {
 	Letter  string // knot letter
 	Word    string // for people, "yarn"
 	Element string // ISO 22400 time element
+	Comes   Comes  // by the mill's plan
+}
+
+// Comes says when stops of a cause are due by the mill's plan; the zero value is
+// for causes that come as they please.
+type Comes struct {
+	EveryTurns int64
+	EveryRun   time.Duration // of running
+	WithCones  bool          // whenever a feed group's cones run out
+	Takes      time.Duration // as a rule; 0 = not known
 }
 
 // MachineView is the live picture of one machine.

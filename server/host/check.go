@@ -271,6 +271,30 @@ func (c *Config) checkCauses(f *faults) {
 			f.within(key+".group.machines", float64(g.Machines), 2, wire.MaxMachines)
 			f.length(key+".group.within", g.Within, time.Second, 10*time.Minute)
 		}
+		if w := cause.Comes; w != (ComesConfig{}) {
+			checkComes(f, key+".comes", w)
+		}
+	}
+}
+
+func checkComes(f *faults, key string, w ComesConfig) {
+	ways := 0
+	for _, set := range []bool{w.EveryTurns != 0, w.EveryRun != 0, w.WithCones} {
+		if set {
+			ways++
+		}
+	}
+	if ways != 1 {
+		f.add(key, "has %d of every_turns, every_run and with_cones, expected one of them; it says when the stop is due", ways)
+	}
+	if w.EveryTurns != 0 {
+		f.within(key+".every_turns", float64(w.EveryTurns), 1000, 1e10)
+	}
+	if w.EveryRun != 0 {
+		f.length(key+".every_run", w.EveryRun, time.Hour, 5*365*24*time.Hour)
+	}
+	if w.Takes != 0 {
+		f.length(key+".takes", w.Takes, time.Second, 30*24*time.Hour)
 	}
 }
 
@@ -289,7 +313,9 @@ func (c *Config) causes() []floor.Cause {
 		if word == "" {
 			word = cause.ID
 		}
-		out = append(out, floor.Cause{ID: cause.ID, Letter: cause.Letter, Word: word, Element: cause.Element})
+		out = append(out, floor.Cause{ID: cause.ID, Letter: cause.Letter, Word: word, Element: cause.Element, Comes: floor.Comes{
+			EveryTurns: cause.Comes.EveryTurns, EveryRun: time.Duration(cause.Comes.EveryRun), WithCones: cause.Comes.WithCones, Takes: time.Duration(cause.Comes.Takes),
+		}})
 	}
 	return out
 }

@@ -110,6 +110,16 @@ type CauseConfig struct {
 	Element string      `yaml:"element"` // time element of ISO 22400
 	Ask     string      `yaml:"ask"`     // who can tell it: tender, fixer, engineer, supervisor
 	Group   GroupConfig `yaml:"group"`
+	Comes   ComesConfig `yaml:"comes"`
+}
+
+// ComesConfig says when stops of a cause are due by the mill's plan: cleaning,
+// needles changed, cones put on. Dates then count them ahead.
+type ComesConfig struct {
+	EveryTurns int64         `yaml:"every_turns"`
+	EveryRun   conf.Duration `yaml:"every_run"`  // of running
+	WithCones  bool          `yaml:"with_cones"` // whenever a feed group's cones run out
+	Takes      conf.Duration `yaml:"takes"`      // as a rule; for a cause that no machine has had yet
 }
 
 // GroupConfig says how many machines stopping within how long are one event.
