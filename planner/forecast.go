@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
 
 	"turnwise/planner/outlook"
@@ -72,6 +73,9 @@ func (s *session) writeParts(b *strings.Builder, f *finishJSON) {
 	if len(parts.rows) > 0 {
 		b.WriteString("\n")
 		_ = parts.table(b) // a builder takes everything
+		if !slices.ContainsFunc(f.Parts, func(p partJSON) bool { return p.Kind == outlook.PartWaiting }) {
+			fmt.Fprintf(b, "  %s\n", outlook.WaitingNotKnown)
+		}
 	}
 	for i, l := range f.Levers {
 		if i == 0 {

@@ -106,6 +106,24 @@ func Phrase(c Change, zone *time.Location) string {
 	return ""
 }
 
+// Say is a change as one tells it, with wall times in zone.
+func Say(c Change, zone *time.Location) string {
+	wall := func(t time.Time) string { return t.In(zone).Format("Mon 2 Jan 15:04") }
+	switch c := c.(type) {
+	case SlowMachine:
+		return fmt.Sprintf("%s turns at %g rpm", name(c.Machine), c.SpeedRPM)
+	case StopMachine:
+		return fmt.Sprintf("%s stands for %s of work", name(c.Machine), shortSpan(c.For))
+	case AddMachine:
+		return fmt.Sprintf("%s works on %s too", name(c.Machine), c.Order)
+	case OpenTime:
+		return fmt.Sprintf("%s to %s is worked", wall(c.From), wall(c.To))
+	case CloseTime:
+		return fmt.Sprintf("%s to %s is not worked", wall(c.From), wall(c.To))
+	}
+	return ""
+}
+
 // shortSpan writes 6h0m0s as 6h and 90m0s as 1h30m.
 func shortSpan(d time.Duration) string {
 	s := strings.TrimSuffix(d.String(), "0s")

@@ -79,3 +79,18 @@ func FuzzParseChanges(f *testing.F) {
 		}
 	})
 }
+
+func TestSay(t *testing.T) {
+	changes, err := ParseChanges("slow K03 27.5, down k04 6h, add K05 SO-1041, open 2026-11-28T06:00 2026-11-28T14:00, close 2026-11-30 2026-12-01", istanbul)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, want := range []string{
+		"K03 turns at 27.5 rpm", "K04 stands for 6h of work", "K05 works on SO-1041 too",
+		"Sat 28 Nov 06:00 to Sat 28 Nov 14:00 is worked", "Mon 30 Nov 00:00 to Tue 1 Dec 00:00 is not worked",
+	} {
+		if got := Say(changes[i], istanbul); got != want {
+			t.Errorf("said %q, want %q", got, want)
+		}
+	}
+}

@@ -68,3 +68,6 @@ func (l Lever) Words() string {
 
 // stopsOf names the stops of a cause in a sentence.
 func stopsOf(cause string) string { return wordsOf(cause)[0] }
+
+// WaitingNotKnown is said beside parts that tell no [PartWaiting].
+const WaitingNotKnown = "Waiting for a person is inside the stops: how much is unknown, nobody notes when a stop is taken up."

@@ -90,7 +90,7 @@ func TestWhatIfFaults(t *testing.T) {
 		"c=down+k99+6h":                   `machine K99 is not in the book, expected one of K01`,
 		"c=fly+K03+27":                    `"fly" is no change`,
 		"add=down&machine=k04&time=":      `"?" is no time`,
-		"add=slow&machine=k04&rpm=2,5":    "K04 2.5",
+		"add=slow&machine=k04&rpm=2,5":    "K04 turns at 2.5 rpm",
 		"add=slow&machine=k04&rpm=a+lot":  `"a_lot" is no speed`,
 		"add=open&from=2026-11-28T06:00":  `"?" is no time`,
 		"c=%3Cscript%3E+a+b":              `"<script>" is no change`,

@@ -312,7 +312,7 @@ func TestShots(t *testing.T) {
 		{"runs50-1440", srvBig.URL + "/runs", 1440, ""}, {"none-390", srvNone.URL + "/creel", 390, ""}, {"none-1440", srvNone.URL + "/runs", 1440, ""},
 		{"creel-dark", srv.URL + "/creel?set=A", 390, "dark"}, {"machine-dark", srv.URL + "/m/k09", 390, "dark"},
 		{"order-1440", srv.URL + "/o/SO-1041", 1440, ""}, {"order-390", srv.URL + "/o/SO-1041", 390, ""}, {"order-print", srv.URL + "/o/SO-1041", 1050, "print"}, {"order-dark", srv.URL + "/o/SO-1041", 390, "dark"},
-		{"whatif-1440", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 1440, ""}, {"whatif-390", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 390, ""}, {"whatif-none-390", srvNone.URL + "/whatif", 390, ""},
+		{"whatif-1440", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 1440, ""}, {"whatif-390", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 390, ""}, {"whatif-none-390", srvNone.URL + "/whatif", 390, ""}, {"whatif-dark", srv.URL + "/whatif?c=down+k04+30h", 390, "dark"}, {"whatif-print", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 1050, "print"}, {"kept-dark", srv.URL + "/kept", 390, "dark"},
 		{"kept-1440", srv.URL + "/kept", 1440, ""}, {"kept-390", srv.URL + "/kept", 390, ""}, {"kept-none-1440", srvNone.URL + "/kept", 1440, ""}, {"kept-print", srv.URL + "/kept", 1050, "print"},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}

@@ -48,6 +48,7 @@ type goes struct {
 	Parts   []goesRow
 	Levers  []string
 	History string
+	Waiting string // what is known of it
 }
 
 type goesRow struct {
@@ -166,6 +167,9 @@ func goesOf(f outlook.Finish) goes {
 			row.Bar = d.html()
 		}
 		g.Parts = append(g.Parts, row)
+	}
+	if len(g.Parts) > 0 && !slices.ContainsFunc(f.Parts, func(p outlook.Part) bool { return p.Kind == outlook.PartWaiting }) {
+		g.Waiting = outlook.WaitingNotKnown
 	}
 	for _, l := range f.Levers {
 		if l.Gain >= 1 && len(g.Levers) < 3 {

@@ -93,7 +93,7 @@ func (s *site) supposed(q url.Values, d *whatifData) ([]outlook.Change, error) {
 	d.C = phrases(changes, s.zone)
 	for i, c := range changes {
 		rest := slices.Delete(slices.Clone(changes), i, i+1)
-		d.Phrases = append(d.Phrases, phrase{outlook.Phrase(c, s.zone), "/whatif" + query("c", phrases(rest, s.zone))})
+		d.Phrases = append(d.Phrases, phrase{outlook.Say(c, s.zone), "/whatif" + query("c", phrases(rest, s.zone))})
 	}
 	return changes, nil
 }
