@@ -15,6 +15,8 @@ type board struct {
 	total float64
 	spare [2][]int // sequences under trial
 	wish  []float64
+	kept  Plan    // the best plan of an annealing
+	told  float64 // its total
 }
 
 type lane struct {
@@ -40,7 +42,7 @@ func (b *board) valueOf(i int) float64 {
 }
 
 func newBoard(p *Problem, plan Plan) *board {
-	b := &board{p: p, lanes: make([]lane, p.Machines()), where: make([]int, p.Jobs()), able: make([][]int, p.Jobs())}
+	b := &board{p: p, lanes: make([]lane, p.Machines()), where: make([]int, p.Jobs()), able: make([][]int, p.Jobs()), kept: make(Plan, p.Machines())}
 	for j := range b.able {
 		for i := range p.Time {
 			if p.Time[i][j] != Never {
@@ -58,6 +60,7 @@ func (b *board) set(plan Plan) {
 		b.put(i, 0, plan[i])
 		b.total += b.valueOf(i)
 	}
+	b.told = b.total
 }
 
 // put makes jobs the sequence of a machine; the places before from stay as they are.
@@ -115,14 +118,6 @@ func (b *board) weigh(i, from int, jobs []int) float64 {
 		before = j + 1
 	}
 	return b.value(at, cost)
-}
-
-func (b *board) plan() Plan {
-	out := make(Plan, len(b.lanes))
-	for i := range b.lanes {
-		out[i] = append([]int{}, b.lanes[i].jobs...)
-	}
-	return out
 }
 
 // A try is a change of one or two machines that has been weighed.
@@ -232,11 +227,17 @@ func (b *board) anneal(rng *rand.Rand, hot, cold float64, spent func() float64, 
 	if b.p.Jobs() == 0 {
 		return
 	}
-	best := b.total
-	heat, share := hot, 0.0
+	best, kept := b.total, true
+	heat := hot
 	for step := 0; ; step++ {
 		if step&255 == 0 {
-			if share = spent(); share >= 1 {
+			share := spent()
+			if best < b.told {
+				b.keep(&kept)
+				b.told = best
+				better()
+			}
+			if share >= 1 {
 				return
 			}
 			heat = hot * math.Pow(cold/hot, share)
@@ -245,11 +246,24 @@ func (b *board) anneal(rng *rand.Rand, hot, cold float64, spent func() float64, 
 		if !ok || t.by > 0 && (heat <= 0 || t.by > 20*heat || rng.Float64() >= math.Exp(-t.by/heat)) {
 			continue
 		}
+		if t.by > 0 && !kept {
+			b.keep(&kept)
+		}
 		b.accept(t)
 		if b.total < best {
-			best = b.total
-			better()
+			best, kept = b.total, false
 		}
+	}
+}
+
+// keep writes the plan down when it is the best so far and is about to be left.
+func (b *board) keep(kept *bool) {
+	if *kept {
+		return
+	}
+	*kept = true
+	for i := range b.lanes {
+		b.kept[i] = append(b.kept[i][:0], b.lanes[i].jobs...)
 	}
 }
 

@@ -101,8 +101,10 @@ func (r *run) single() {
 	newChain(r.p, 0).search(r.rng, r.done, note)
 }
 
-// several anneals in rounds, each hot again from the best plan: the landscape is rugged,
-// and the best of three rounds is better than one long one.
+// several anneals. How hot follows from how many steps the budget holds for each
+// job: few steps are best spent near the start, many in several hot rounds, for the landscape is
+// rugged and the best of three rounds is better than one long one. A plan
+// given to begin with is only mended.
 func (r *run) several() {
 	start := r.best
 	if start == nil {
@@ -112,32 +114,39 @@ func (r *run) several() {
 		start = r.best
 	}
 	b := newBoard(r.p, start)
-	note := func() { r.offerBoard(b) }
 	typical := b.typical(r.rng)
-	rounds := []struct{ until, hot float64 }{{1.0 / 3, 0.4}, {2.0 / 3, 0.4}, {1, 0.4}}
-	if r.s.Start != nil {
-		rounds = []struct{ until, hot float64 }{{0.7, 0.03}, {1, 0.01}}
-	}
-	from := 0.0
-	for _, round := range rounds {
+	hot, rounds := r.heat(b)
+	for k := range rounds {
 		b.set(r.best)
-		b.anneal(r.rng, round.hot*typical, 0.005*typical, func() float64 {
+		b.anneal(r.rng, hot*typical, min(0.0005, hot/10)*typical, func() float64 {
 			if r.cost <= r.bound {
 				return 1
 			}
-			return (r.s.Spent() - from) / (round.until - from)
-		}, note)
-		from = round.until
+			return r.s.Spent()*float64(rounds) - float64(k)
+		}, func() { r.offer(b.kept) })
 	}
 }
 
-func (r *run) offerBoard(b *board) {
-	if r.p.Goal == Tardiness {
-		if int64(math.Round(b.total)) >= r.cost {
-			return
-		}
+// heat is how hot to begin, as a share of the typical change, and in how many rounds.
+func (r *run) heat(b *board) (float64, int) {
+	if r.s.Start != nil {
+		return 0.003, 1
 	}
-	r.offer(b.plan())
+	const probe = 4096
+	before := r.s.Spent()
+	for range probe {
+		b.propose(r.rng)
+	}
+	each := probe / max(r.s.Spent()-before, 1e-9) / float64(r.p.Jobs())
+	switch {
+	case each < 20e3:
+		return 0.04, 1
+	case each < 150e3:
+		return 0.1, 1
+	case each < 400e3:
+		return 0.3, 1
+	}
+	return 0.4, 3
 }
 
 func median(v []float64) float64 {
