@@ -141,11 +141,26 @@ func (m *Machine) Basis() []string {
 			own += c.count
 		}
 	}
-	lines := []string{fmt.Sprintf("%d stops in %.0f h of running", own, m.own.minutes/60)}
+	lines := []string{fmt.Sprintf("%s in %s of running", plural(own, "stop"), ran(m.own.minutes))}
 	if m.own.minutes < littleHistory && m.fleet.minutes >= littleHistory {
 		lines = append(lines, "little history of its own, taken as the others are")
 	}
 	return lines
+}
+
+func plural(n int, what string) string {
+	if n != 1 {
+		what += "s"
+	}
+	return fmt.Sprintf("%d %s", n, what)
+}
+
+// ran writes running time, in minutes while it is little.
+func ran(minutes float64) string {
+	if minutes < littleHistory {
+		return fmt.Sprintf("%.0f min", minutes)
+	}
+	return fmt.Sprintf("%.0f h", minutes/60)
 }
 
 // of gives the running and the random stops of the work.

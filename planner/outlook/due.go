@@ -1,8 +1,6 @@
 package outlook
 
 import (
-	"math"
-
 	"turnwise/planner/forecast"
 	"turnwise/planner/knit"
 )
@@ -53,7 +51,7 @@ func (q *queue) times(cause string, every, run float64) float64 {
 	if !(since >= 0) {
 		since = 0
 	}
-	return math.Floor((min(since, every) + run) / every)
+	return before((min(since, every) + run) / every)
 }
 
 // rounds is how often a feed group's cones run out, by the cones that were put on last.
@@ -74,7 +72,7 @@ func (q *queue) rounds(jobs []work) (count float64, known bool) {
 				kg = cone[w.job.Card.Feeds[i].Yarn]
 			}
 			if of := turnsOfCone(g, kg); of > 0 {
-				count, known = count+math.Floor((used+w.turns())/of), true
+				count, known = count+before((used+w.turns())/of), true
 			}
 		}
 	}

@@ -359,7 +359,7 @@ func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error
 			onRoll = min(max(float64(q.m.SinceDoff), 0), roll)
 		}
 		// Beyond a million the forecast refuses; the number must only stay a number.
-		doffs += int(min((turns+onRoll)/roll, 1e9))
+		doffs += int(min(before((turns+onRoll)/roll), 1e9))
 	}
 	if planned {
 		out.Planned = append(out.Planned, forecast.Planned{Cause: causeDoff, Count: doffs})
@@ -370,6 +370,13 @@ func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error
 	out.Planned = append(out.Planned, q.dues(jobs, out.RunMinutes)...)
 	out.ClassMinutes = classMinutes(q.ahead, q.wait, q.wait+out.RunMinutes/q.share, out.RunMinutes)
 	return out, lost, nil
+}
+
+// before is how often something comes that falls due each whole number up to x: what
+// falls due with the last turn comes after it, whichever way x was rounded.
+func before(x float64) float64 {
+	const rounding = 1e-6
+	return math.Max(math.Floor(x-rounding), 0)
 }
 
 // turns that the job's kilos take.

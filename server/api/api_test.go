@@ -36,7 +36,9 @@ type mill struct {
 	plans    pb.PlanServiceClient
 }
 
-func newMill(t testing.TB) *mill {
+func newMill(t testing.TB) *mill { return newMillOf(t, floor.Config{}) }
+
+func newMillOf(t testing.TB, c floor.Config) *mill {
 	t.Helper()
 	quiet := slog.New(slog.DiscardHandler)
 	st, err := sqlite.Open(t.Context(), filepath.Join(t.TempDir(), "mill.db"), sqlite.Options{Log: quiet})
@@ -44,7 +46,8 @@ func newMill(t testing.TB) *mill {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { st.Close() })
-	f, err := floor.New(t.Context(), st, floor.Config{Promises: st})
+	c.Promises = st
+	f, err := floor.New(t.Context(), st, c)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -124,6 +127,12 @@ func (m *mill) knit(t *testing.T, stops int) {
 	if stops == 0 {
 		span(time.Hour, 1680)
 	}
+	m.commit(t, records, boot)
+}
+
+// commit takes the records of an hour of k01 that ends now.
+func (m *mill) commit(t *testing.T, records []store.Record, boot int64) {
+	t.Helper()
 	out, err := m.st.Commit(t.Context(), []store.Batch{{
 		Agent: "u-01", Machine: "k01", Stream: store.ID{1}, Run: store.ID{2}, FirstSeq: 1, HeadSeq: uint64(len(records)), Records: records,
 		Boots: map[uint32]store.ID{1: {3}}, Clock: store.Clock{Boot: 1, Boottime: boot + int64(time.Hour), Wall: time.Now().UnixNano()}, Received: time.Now(),
