@@ -15,6 +15,9 @@ import (
 type ordersCmd struct {
 	List ordersListCmd `cmd:"" default:"1" help:"Every order, those in danger first."`
 	Show ordersShowCmd `cmd:"" help:"One order: where its kilos are and when it is done."`
+
+	Import ordersImportCmd `cmd:"" help:"Orders from a CSV or XLSX file into the book."`
+	Export ordersExportCmd `cmd:"" help:"All orders as CSV, ready to be imported again."`
 }
 
 type ordersListCmd struct{}

@@ -163,6 +163,7 @@ type Book struct {
 	Cards         []*BookCard            `protobuf:"bytes,6,rep,name=cards,proto3" json:"cards,omitempty"`
 	Orders        []*BookOrder           `protobuf:"bytes,7,rep,name=orders,proto3" json:"orders,omitempty"`
 	Assignments   []*BookAssignment      `protobuf:"bytes,8,rep,name=assignments,proto3" json:"assignments,omitempty"`
+	Setups        []*BookSetup           `protobuf:"bytes,9,rep,name=setups,proto3" json:"setups,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -249,6 +250,13 @@ func (x *Book) GetOrders() []*BookOrder {
 func (x *Book) GetAssignments() []*BookAssignment {
 	if x != nil {
 		return x.Assignments
+	}
+	return nil
+}
+
+func (x *Book) GetSetups() []*BookSetup {
+	if x != nil {
+		return x.Setups
 	}
 	return nil
 }
@@ -599,7 +607,10 @@ type BookArticle struct {
 	Structure   string                 `protobuf:"bytes,3,opt,name=structure,proto3" json:"structure,omitempty"`
 	RollKg      float64                `protobuf:"fixed64,4,opt,name=roll_kg,json=rollKg,proto3" json:"roll_kg,omitempty"`
 	// Yarn lost, as a share of the yarn used.
-	WasteRatio    float64 `protobuf:"fixed64,5,opt,name=waste_ratio,json=wasteRatio,proto3" json:"waste_ratio,omitempty"`
+	WasteRatio float64 `protobuf:"fixed64,5,opt,name=waste_ratio,json=wasteRatio,proto3" json:"waste_ratio,omitempty"`
+	// Of the machines that can knit it; 0 = any with a card.
+	DiameterInch  float64 `protobuf:"fixed64,6,opt,name=diameter_inch,json=diameterInch,proto3" json:"diameter_inch,omitempty"`
+	GaugeNpi      float64 `protobuf:"fixed64,7,opt,name=gauge_npi,json=gaugeNpi,proto3" json:"gauge_npi,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -665,6 +676,20 @@ func (x *BookArticle) GetRollKg() float64 {
 func (x *BookArticle) GetWasteRatio() float64 {
 	if x != nil {
 		return x.WasteRatio
+	}
+	return 0
+}
+
+func (x *BookArticle) GetDiameterInch() float64 {
+	if x != nil {
+		return x.DiameterInch
+	}
+	return 0
+}
+
+func (x *BookArticle) GetGaugeNpi() float64 {
+	if x != nil {
+		return x.GaugeNpi
 	}
 	return 0
 }
@@ -850,7 +875,21 @@ type BookOrder struct {
 	QuantityKg  float64                `protobuf:"fixed64,3,opt,name=quantity_kg,json=quantityKg,proto3" json:"quantity_kg,omitempty"`
 	PromiseTime *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=promise_time,json=promiseTime,proto3" json:"promise_time,omitempty"`
 	// Kilos knitted and weighed before Turnwise began to count.
-	DoneBeforeKg  float64 `protobuf:"fixed64,5,opt,name=done_before_kg,json=doneBeforeKg,proto3" json:"done_before_kg,omitempty"`
+	DoneBeforeKg float64 `protobuf:"fixed64,5,opt,name=done_before_kg,json=doneBeforeKg,proto3" json:"done_before_kg,omitempty"`
+	// How much a late minute counts; 0 = 1.
+	Weight float64 `protobuf:"fixed64,6,opt,name=weight,proto3" json:"weight,omitempty"`
+	// When the yarn is in the mill; absent = it is there.
+	YarnFromTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=yarn_from_time,json=yarnFromTime,proto3" json:"yarn_from_time,omitempty"`
+	// Into how many parts it may be split; 0 = 1.
+	PartCount int32 `protobuf:"varint,8,opt,name=part_count,json=partCount,proto3" json:"part_count,omitempty"`
+	// It is dyed as one lot: all of it on one machine.
+	OneLot bool `protobuf:"varint,9,opt,name=one_lot,json=oneLot,proto3" json:"one_lot,omitempty"`
+	// Yarn lot that it is knitted from; empty = that of the card.
+	Lot string `protobuf:"bytes,10,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Machine that the planner holds it on; empty = none.
+	PinMachine string `protobuf:"bytes,11,opt,name=pin_machine,json=pinMachine,proto3" json:"pin_machine,omitempty"`
+	// Order that must come before it on that machine; empty = none.
+	PinAfter      string `protobuf:"bytes,12,opt,name=pin_after,json=pinAfter,proto3" json:"pin_after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -920,6 +959,145 @@ func (x *BookOrder) GetDoneBeforeKg() float64 {
 	return 0
 }
 
+func (x *BookOrder) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *BookOrder) GetYarnFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.YarnFromTime
+	}
+	return nil
+}
+
+func (x *BookOrder) GetPartCount() int32 {
+	if x != nil {
+		return x.PartCount
+	}
+	return 0
+}
+
+func (x *BookOrder) GetOneLot() bool {
+	if x != nil {
+		return x.OneLot
+	}
+	return false
+}
+
+func (x *BookOrder) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *BookOrder) GetPinMachine() string {
+	if x != nil {
+		return x.PinMachine
+	}
+	return ""
+}
+
+func (x *BookOrder) GetPinAfter() string {
+	if x != nil {
+		return x.PinAfter
+	}
+	return ""
+}
+
+// BookSetup is one row of the mill's table of set-ups. Of the rows that fit a
+// change the one with the most exact words holds.
+type BookSetup struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "cylinder", "structure", "yarn", "lot", "stitch length" or "every job".
+	Kind string `protobuf:"bytes,1,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Empty = every machine.
+	Machine string `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	// What the machine is set up for before and after; "*" = any.
+	From    string  `protobuf:"bytes,3,opt,name=from,proto3" json:"from,omitempty"`
+	To      string  `protobuf:"bytes,4,opt,name=to,proto3" json:"to,omitempty"`
+	Minutes float64 `protobuf:"fixed64,5,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Take the row out of the table.
+	Remove        bool `protobuf:"varint,6,opt,name=remove,proto3" json:"remove,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BookSetup) Reset() {
+	*x = BookSetup{}
+	mi := &file_turnwise_v1_book_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BookSetup) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BookSetup) ProtoMessage() {}
+
+func (x *BookSetup) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_book_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BookSetup.ProtoReflect.Descriptor instead.
+func (*BookSetup) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *BookSetup) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *BookSetup) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *BookSetup) GetFrom() string {
+	if x != nil {
+		return x.From
+	}
+	return ""
+}
+
+func (x *BookSetup) GetTo() string {
+	if x != nil {
+		return x.To
+	}
+	return ""
+}
+
+func (x *BookSetup) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *BookSetup) GetRemove() bool {
+	if x != nil {
+		return x.Remove
+	}
+	return false
+}
+
 // BookAssignment says that from an instant on a machine knits an order.
 type BookAssignment struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -936,7 +1114,7 @@ type BookAssignment struct {
 
 func (x *BookAssignment) Reset() {
 	*x = BookAssignment{}
-	mi := &file_turnwise_v1_book_proto_msgTypes[11]
+	mi := &file_turnwise_v1_book_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -948,7 +1126,7 @@ func (x *BookAssignment) String() string {
 func (*BookAssignment) ProtoMessage() {}
 
 func (x *BookAssignment) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_book_proto_msgTypes[11]
+	mi := &file_turnwise_v1_book_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -961,7 +1139,7 @@ func (x *BookAssignment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BookAssignment.ProtoReflect.Descriptor instead.
 func (*BookAssignment) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{11}
+	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *BookAssignment) GetMachine() string {
@@ -1014,7 +1192,7 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\rupdated_count\x18\x02 \x01(\x05R\fupdatedCount\x12\x1d\n" +
 	"\n" +
 	"same_count\x18\x03 \x01(\x05R\tsameCount\x12\x18\n" +
-	"\achanges\x18\x04 \x03(\tR\achanges\"\x95\x03\n" +
+	"\achanges\x18\x04 \x03(\tR\achanges\"\xc5\x03\n" +
 	"\x04Book\x124\n" +
 	"\bmachines\x18\x01 \x03(\v2\x18.turnwise.v1.BookMachineR\bmachines\x12.\n" +
 	"\x06agents\x18\x02 \x03(\v2\x16.turnwise.v1.BookAgentR\x06agents\x12+\n" +
@@ -1023,7 +1201,8 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\barticles\x18\x05 \x03(\v2\x18.turnwise.v1.BookArticleR\barticles\x12+\n" +
 	"\x05cards\x18\x06 \x03(\v2\x15.turnwise.v1.BookCardR\x05cards\x12.\n" +
 	"\x06orders\x18\a \x03(\v2\x16.turnwise.v1.BookOrderR\x06orders\x12=\n" +
-	"\vassignments\x18\b \x03(\v2\x1b.turnwise.v1.BookAssignmentR\vassignments\"\x9e\x03\n" +
+	"\vassignments\x18\b \x03(\v2\x1b.turnwise.v1.BookAssignmentR\vassignments\x12.\n" +
+	"\x06setups\x18\t \x03(\v2\x16.turnwise.v1.BookSetupR\x06setups\"\x9e\x03\n" +
 	"\vBookMachine\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x12\n" +
@@ -1055,14 +1234,16 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\x04yarn\x18\x02 \x01(\tR\x04yarn\x12\x10\n" +
 	"\x03tip\x18\x03 \x01(\tR\x03tip\x12\x19\n" +
 	"\bstore_kg\x18\x04 \x01(\x01R\astoreKg\x12\"\n" +
-	"\rat_machine_kg\x18\x05 \x01(\x01R\vatMachineKg\"\x98\x01\n" +
+	"\rat_machine_kg\x18\x05 \x01(\x01R\vatMachineKg\"\xda\x01\n" +
 	"\vBookArticle\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1c\n" +
 	"\tstructure\x18\x03 \x01(\tR\tstructure\x12\x17\n" +
 	"\aroll_kg\x18\x04 \x01(\x01R\x06rollKg\x12\x1f\n" +
 	"\vwaste_ratio\x18\x05 \x01(\x01R\n" +
-	"wasteRatio\"\x9d\x01\n" +
+	"wasteRatio\x12#\n" +
+	"\rdiameter_inch\x18\x06 \x01(\x01R\fdiameterInch\x12\x1b\n" +
+	"\tgauge_npi\x18\a \x01(\x01R\bgaugeNpi\"\x9d\x01\n" +
 	"\bBookCard\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\aarticle\x18\x02 \x01(\tR\aarticle\x12\x18\n" +
@@ -1076,14 +1257,31 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\ffeeder_count\x18\x04 \x01(\x05R\vfeederCount\x12&\n" +
 	"\x0fcourse_length_m\x18\x05 \x01(\x01R\rcourseLengthM\x12\x14\n" +
 	"\x05draft\x18\x06 \x01(\x01R\x05draft\x12\x12\n" +
-	"\x04ends\x18\a \x01(\x05R\x04ends\"\xbb\x01\n" +
+	"\x04ends\x18\a \x01(\x05R\x04ends\"\x9d\x03\n" +
 	"\tBookOrder\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\aarticle\x18\x02 \x01(\tR\aarticle\x12\x1f\n" +
 	"\vquantity_kg\x18\x03 \x01(\x01R\n" +
 	"quantityKg\x12=\n" +
 	"\fpromise_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\vpromiseTime\x12$\n" +
-	"\x0edone_before_kg\x18\x05 \x01(\x01R\fdoneBeforeKg\"\xae\x01\n" +
+	"\x0edone_before_kg\x18\x05 \x01(\x01R\fdoneBeforeKg\x12\x16\n" +
+	"\x06weight\x18\x06 \x01(\x01R\x06weight\x12@\n" +
+	"\x0eyarn_from_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\fyarnFromTime\x12\x1d\n" +
+	"\n" +
+	"part_count\x18\b \x01(\x05R\tpartCount\x12\x17\n" +
+	"\aone_lot\x18\t \x01(\bR\x06oneLot\x12\x10\n" +
+	"\x03lot\x18\n" +
+	" \x01(\tR\x03lot\x12\x1f\n" +
+	"\vpin_machine\x18\v \x01(\tR\n" +
+	"pinMachine\x12\x1b\n" +
+	"\tpin_after\x18\f \x01(\tR\bpinAfter\"\x8f\x01\n" +
+	"\tBookSetup\x12\x12\n" +
+	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x12\n" +
+	"\x04from\x18\x03 \x01(\tR\x04from\x12\x0e\n" +
+	"\x02to\x18\x04 \x01(\tR\x02to\x12\x18\n" +
+	"\aminutes\x18\x05 \x01(\x01R\aminutes\x12\x16\n" +
+	"\x06remove\x18\x06 \x01(\bR\x06remove\"\xae\x01\n" +
 	"\x0eBookAssignment\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x127\n" +
 	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x12\x14\n" +
@@ -1106,7 +1304,7 @@ func file_turnwise_v1_book_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_book_proto_rawDescData
 }
 
-var file_turnwise_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 12)
+var file_turnwise_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
 var file_turnwise_v1_book_proto_goTypes = []any{
 	(*ApplyBookRequest)(nil),      // 0: turnwise.v1.ApplyBookRequest
 	(*ApplyBookResponse)(nil),     // 1: turnwise.v1.ApplyBookResponse
@@ -1119,8 +1317,9 @@ var file_turnwise_v1_book_proto_goTypes = []any{
 	(*BookCard)(nil),              // 8: turnwise.v1.BookCard
 	(*BookFeedGroup)(nil),         // 9: turnwise.v1.BookFeedGroup
 	(*BookOrder)(nil),             // 10: turnwise.v1.BookOrder
-	(*BookAssignment)(nil),        // 11: turnwise.v1.BookAssignment
-	(*timestamppb.Timestamp)(nil), // 12: google.protobuf.Timestamp
+	(*BookSetup)(nil),             // 11: turnwise.v1.BookSetup
+	(*BookAssignment)(nil),        // 12: turnwise.v1.BookAssignment
+	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
 }
 var file_turnwise_v1_book_proto_depIdxs = []int32{
 	2,  // 0: turnwise.v1.ApplyBookRequest.book:type_name -> turnwise.v1.Book
@@ -1131,17 +1330,19 @@ var file_turnwise_v1_book_proto_depIdxs = []int32{
 	7,  // 5: turnwise.v1.Book.articles:type_name -> turnwise.v1.BookArticle
 	8,  // 6: turnwise.v1.Book.cards:type_name -> turnwise.v1.BookCard
 	10, // 7: turnwise.v1.Book.orders:type_name -> turnwise.v1.BookOrder
-	11, // 8: turnwise.v1.Book.assignments:type_name -> turnwise.v1.BookAssignment
-	9,  // 9: turnwise.v1.BookCard.feeds:type_name -> turnwise.v1.BookFeedGroup
-	12, // 10: turnwise.v1.BookOrder.promise_time:type_name -> google.protobuf.Timestamp
-	12, // 11: turnwise.v1.BookAssignment.from_time:type_name -> google.protobuf.Timestamp
-	0,  // 12: turnwise.v1.BookService.ApplyBook:input_type -> turnwise.v1.ApplyBookRequest
-	1,  // 13: turnwise.v1.BookService.ApplyBook:output_type -> turnwise.v1.ApplyBookResponse
-	13, // [13:14] is the sub-list for method output_type
-	12, // [12:13] is the sub-list for method input_type
-	12, // [12:12] is the sub-list for extension type_name
-	12, // [12:12] is the sub-list for extension extendee
-	0,  // [0:12] is the sub-list for field type_name
+	12, // 8: turnwise.v1.Book.assignments:type_name -> turnwise.v1.BookAssignment
+	11, // 9: turnwise.v1.Book.setups:type_name -> turnwise.v1.BookSetup
+	9,  // 10: turnwise.v1.BookCard.feeds:type_name -> turnwise.v1.BookFeedGroup
+	13, // 11: turnwise.v1.BookOrder.promise_time:type_name -> google.protobuf.Timestamp
+	13, // 12: turnwise.v1.BookOrder.yarn_from_time:type_name -> google.protobuf.Timestamp
+	13, // 13: turnwise.v1.BookAssignment.from_time:type_name -> google.protobuf.Timestamp
+	0,  // 14: turnwise.v1.BookService.ApplyBook:input_type -> turnwise.v1.ApplyBookRequest
+	1,  // 15: turnwise.v1.BookService.ApplyBook:output_type -> turnwise.v1.ApplyBookResponse
+	15, // [15:16] is the sub-list for method output_type
+	14, // [14:15] is the sub-list for method input_type
+	14, // [14:14] is the sub-list for extension type_name
+	14, // [14:14] is the sub-list for extension extendee
+	0,  // [0:14] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_book_proto_init() }
@@ -1155,7 +1356,7 @@ func file_turnwise_v1_book_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_book_proto_rawDesc), len(file_turnwise_v1_book_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   12,
+			NumMessages:   13,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

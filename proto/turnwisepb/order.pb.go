@@ -37,8 +37,18 @@ type Order struct {
 	Jobs        []*Job                 `protobuf:"bytes,8,rep,name=jobs,proto3" json:"jobs,omitempty"`
 	Finish      *FinishForecast        `protobuf:"bytes,9,opt,name=finish,proto3" json:"finish,omitempty"`
 	// What stands in the way, one plain sentence each.
-	Why           []string     `protobuf:"bytes,10,rep,name=why,proto3" json:"why,omitempty"`
-	Yarn          *YarnBalance `protobuf:"bytes,11,opt,name=yarn,proto3" json:"yarn,omitempty"`
+	Why  []string     `protobuf:"bytes,10,rep,name=why,proto3" json:"why,omitempty"`
+	Yarn *YarnBalance `protobuf:"bytes,11,opt,name=yarn,proto3" json:"yarn,omitempty"`
+	// As entered in the book.
+	DoneBeforeKg float64 `protobuf:"fixed64,12,opt,name=done_before_kg,json=doneBeforeKg,proto3" json:"done_before_kg,omitempty"`
+	// 0 = 1.
+	Weight        float64                `protobuf:"fixed64,13,opt,name=weight,proto3" json:"weight,omitempty"`
+	YarnFromTime  *timestamppb.Timestamp `protobuf:"bytes,14,opt,name=yarn_from_time,json=yarnFromTime,proto3" json:"yarn_from_time,omitempty"`
+	PartCount     int32                  `protobuf:"varint,15,opt,name=part_count,json=partCount,proto3" json:"part_count,omitempty"`
+	OneLot        bool                   `protobuf:"varint,16,opt,name=one_lot,json=oneLot,proto3" json:"one_lot,omitempty"`
+	Lot           string                 `protobuf:"bytes,17,opt,name=lot,proto3" json:"lot,omitempty"`
+	PinMachine    string                 `protobuf:"bytes,18,opt,name=pin_machine,json=pinMachine,proto3" json:"pin_machine,omitempty"`
+	PinAfter      string                 `protobuf:"bytes,19,opt,name=pin_after,json=pinAfter,proto3" json:"pin_after,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -148,6 +158,62 @@ func (x *Order) GetYarn() *YarnBalance {
 		return x.Yarn
 	}
 	return nil
+}
+
+func (x *Order) GetDoneBeforeKg() float64 {
+	if x != nil {
+		return x.DoneBeforeKg
+	}
+	return 0
+}
+
+func (x *Order) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *Order) GetYarnFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.YarnFromTime
+	}
+	return nil
+}
+
+func (x *Order) GetPartCount() int32 {
+	if x != nil {
+		return x.PartCount
+	}
+	return 0
+}
+
+func (x *Order) GetOneLot() bool {
+	if x != nil {
+		return x.OneLot
+	}
+	return false
+}
+
+func (x *Order) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *Order) GetPinMachine() string {
+	if x != nil {
+		return x.PinMachine
+	}
+	return ""
+}
+
+func (x *Order) GetPinAfter() string {
+	if x != nil {
+		return x.PinAfter
+	}
+	return ""
 }
 
 // Job is the part of an order on one machine.
@@ -1000,7 +1066,7 @@ var File_turnwise_v1_order_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_order_proto_rawDesc = "" +
 	"\n" +
-	"\x17turnwise/v1/order.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe5\x03\n" +
+	"\x17turnwise/v1/order.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xed\x05\n" +
 	"\x05Order\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
 	"\aarticle\x18\x02 \x01(\tR\aarticle\x124\n" +
@@ -1016,7 +1082,17 @@ const file_turnwise_v1_order_proto_rawDesc = "" +
 	"\x06finish\x18\t \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06finish\x12\x10\n" +
 	"\x03why\x18\n" +
 	" \x03(\tR\x03why\x12,\n" +
-	"\x04yarn\x18\v \x01(\v2\x18.turnwise.v1.YarnBalanceR\x04yarn\"\xdd\x01\n" +
+	"\x04yarn\x18\v \x01(\v2\x18.turnwise.v1.YarnBalanceR\x04yarn\x12$\n" +
+	"\x0edone_before_kg\x18\f \x01(\x01R\fdoneBeforeKg\x12\x16\n" +
+	"\x06weight\x18\r \x01(\x01R\x06weight\x12@\n" +
+	"\x0eyarn_from_time\x18\x0e \x01(\v2\x1a.google.protobuf.TimestampR\fyarnFromTime\x12\x1d\n" +
+	"\n" +
+	"part_count\x18\x0f \x01(\x05R\tpartCount\x12\x17\n" +
+	"\aone_lot\x18\x10 \x01(\bR\x06oneLot\x12\x10\n" +
+	"\x03lot\x18\x11 \x01(\tR\x03lot\x12\x1f\n" +
+	"\vpin_machine\x18\x12 \x01(\tR\n" +
+	"pinMachine\x12\x1b\n" +
+	"\tpin_after\x18\x13 \x01(\tR\bpinAfter\"\xdd\x01\n" +
 	"\x03Job\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tknit_card\x18\x02 \x01(\tR\bknitCard\x122\n" +
@@ -1130,40 +1206,41 @@ var file_turnwise_v1_order_proto_depIdxs = []int32{
 	1,  // 5: turnwise.v1.Order.jobs:type_name -> turnwise.v1.Job
 	2,  // 6: turnwise.v1.Order.finish:type_name -> turnwise.v1.FinishForecast
 	5,  // 7: turnwise.v1.Order.yarn:type_name -> turnwise.v1.YarnBalance
-	13, // 8: turnwise.v1.Job.counted_kg:type_name -> turnwise.v1.Figure
-	13, // 9: turnwise.v1.Job.remaining_kg:type_name -> turnwise.v1.Figure
-	2,  // 10: turnwise.v1.Job.finish:type_name -> turnwise.v1.FinishForecast
-	14, // 11: turnwise.v1.FinishForecast.p10_time:type_name -> google.protobuf.Timestamp
-	14, // 12: turnwise.v1.FinishForecast.p50_time:type_name -> google.protobuf.Timestamp
-	14, // 13: turnwise.v1.FinishForecast.p80_time:type_name -> google.protobuf.Timestamp
-	14, // 14: turnwise.v1.FinishForecast.p90_time:type_name -> google.protobuf.Timestamp
-	14, // 15: turnwise.v1.FinishForecast.finish_times:type_name -> google.protobuf.Timestamp
-	14, // 16: turnwise.v1.FinishForecast.p95_time:type_name -> google.protobuf.Timestamp
-	15, // 17: turnwise.v1.FinishForecast.expected_lateness:type_name -> google.protobuf.Duration
-	3,  // 18: turnwise.v1.FinishForecast.parts:type_name -> turnwise.v1.TimePart
-	4,  // 19: turnwise.v1.FinishForecast.levers:type_name -> turnwise.v1.Lever
-	6,  // 20: turnwise.v1.YarnBalance.lots:type_name -> turnwise.v1.YarnLotBalance
-	13, // 21: turnwise.v1.YarnLotBalance.store_kg:type_name -> turnwise.v1.Figure
-	13, // 22: turnwise.v1.YarnLotBalance.creel_kg:type_name -> turnwise.v1.Figure
-	13, // 23: turnwise.v1.YarnLotBalance.at_machine_kg:type_name -> turnwise.v1.Figure
-	13, // 24: turnwise.v1.YarnLotBalance.needed_kg:type_name -> turnwise.v1.Figure
-	13, // 25: turnwise.v1.YarnLotBalance.short_kg:type_name -> turnwise.v1.Figure
-	0,  // 26: turnwise.v1.ListOrdersResponse.orders:type_name -> turnwise.v1.Order
-	0,  // 27: turnwise.v1.GetOrderResponse.order:type_name -> turnwise.v1.Order
-	14, // 28: turnwise.v1.QuotePromiseResponse.promise_time:type_name -> google.protobuf.Timestamp
-	2,  // 29: turnwise.v1.QuotePromiseResponse.finish:type_name -> turnwise.v1.FinishForecast
-	1,  // 30: turnwise.v1.QuotePromiseResponse.jobs:type_name -> turnwise.v1.Job
-	7,  // 31: turnwise.v1.OrderService.ListOrders:input_type -> turnwise.v1.ListOrdersRequest
-	9,  // 32: turnwise.v1.OrderService.GetOrder:input_type -> turnwise.v1.GetOrderRequest
-	11, // 33: turnwise.v1.OrderService.QuotePromise:input_type -> turnwise.v1.QuotePromiseRequest
-	8,  // 34: turnwise.v1.OrderService.ListOrders:output_type -> turnwise.v1.ListOrdersResponse
-	10, // 35: turnwise.v1.OrderService.GetOrder:output_type -> turnwise.v1.GetOrderResponse
-	12, // 36: turnwise.v1.OrderService.QuotePromise:output_type -> turnwise.v1.QuotePromiseResponse
-	34, // [34:37] is the sub-list for method output_type
-	31, // [31:34] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	14, // 8: turnwise.v1.Order.yarn_from_time:type_name -> google.protobuf.Timestamp
+	13, // 9: turnwise.v1.Job.counted_kg:type_name -> turnwise.v1.Figure
+	13, // 10: turnwise.v1.Job.remaining_kg:type_name -> turnwise.v1.Figure
+	2,  // 11: turnwise.v1.Job.finish:type_name -> turnwise.v1.FinishForecast
+	14, // 12: turnwise.v1.FinishForecast.p10_time:type_name -> google.protobuf.Timestamp
+	14, // 13: turnwise.v1.FinishForecast.p50_time:type_name -> google.protobuf.Timestamp
+	14, // 14: turnwise.v1.FinishForecast.p80_time:type_name -> google.protobuf.Timestamp
+	14, // 15: turnwise.v1.FinishForecast.p90_time:type_name -> google.protobuf.Timestamp
+	14, // 16: turnwise.v1.FinishForecast.finish_times:type_name -> google.protobuf.Timestamp
+	14, // 17: turnwise.v1.FinishForecast.p95_time:type_name -> google.protobuf.Timestamp
+	15, // 18: turnwise.v1.FinishForecast.expected_lateness:type_name -> google.protobuf.Duration
+	3,  // 19: turnwise.v1.FinishForecast.parts:type_name -> turnwise.v1.TimePart
+	4,  // 20: turnwise.v1.FinishForecast.levers:type_name -> turnwise.v1.Lever
+	6,  // 21: turnwise.v1.YarnBalance.lots:type_name -> turnwise.v1.YarnLotBalance
+	13, // 22: turnwise.v1.YarnLotBalance.store_kg:type_name -> turnwise.v1.Figure
+	13, // 23: turnwise.v1.YarnLotBalance.creel_kg:type_name -> turnwise.v1.Figure
+	13, // 24: turnwise.v1.YarnLotBalance.at_machine_kg:type_name -> turnwise.v1.Figure
+	13, // 25: turnwise.v1.YarnLotBalance.needed_kg:type_name -> turnwise.v1.Figure
+	13, // 26: turnwise.v1.YarnLotBalance.short_kg:type_name -> turnwise.v1.Figure
+	0,  // 27: turnwise.v1.ListOrdersResponse.orders:type_name -> turnwise.v1.Order
+	0,  // 28: turnwise.v1.GetOrderResponse.order:type_name -> turnwise.v1.Order
+	14, // 29: turnwise.v1.QuotePromiseResponse.promise_time:type_name -> google.protobuf.Timestamp
+	2,  // 30: turnwise.v1.QuotePromiseResponse.finish:type_name -> turnwise.v1.FinishForecast
+	1,  // 31: turnwise.v1.QuotePromiseResponse.jobs:type_name -> turnwise.v1.Job
+	7,  // 32: turnwise.v1.OrderService.ListOrders:input_type -> turnwise.v1.ListOrdersRequest
+	9,  // 33: turnwise.v1.OrderService.GetOrder:input_type -> turnwise.v1.GetOrderRequest
+	11, // 34: turnwise.v1.OrderService.QuotePromise:input_type -> turnwise.v1.QuotePromiseRequest
+	8,  // 35: turnwise.v1.OrderService.ListOrders:output_type -> turnwise.v1.ListOrdersResponse
+	10, // 36: turnwise.v1.OrderService.GetOrder:output_type -> turnwise.v1.GetOrderResponse
+	12, // 37: turnwise.v1.OrderService.QuotePromise:output_type -> turnwise.v1.QuotePromiseResponse
+	35, // [35:38] is the sub-list for method output_type
+	32, // [32:35] is the sub-list for method input_type
+	32, // [32:32] is the sub-list for extension type_name
+	32, // [32:32] is the sub-list for extension extendee
+	0,  // [0:32] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_order_proto_init() }

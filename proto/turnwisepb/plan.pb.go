@@ -33,6 +33,8 @@ type Change struct {
 	//	*Change_AddMachine
 	//	*Change_OpenTime
 	//	*Change_CloseTime
+	//	*Change_MoveOrder
+	//	*Change_SplitOrder
 	Kind          isChange_Kind `protobuf_oneof:"kind"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
@@ -120,6 +122,24 @@ func (x *Change) GetCloseTime() *CloseTime {
 	return nil
 }
 
+func (x *Change) GetMoveOrder() *MoveOrder {
+	if x != nil {
+		if x, ok := x.Kind.(*Change_MoveOrder); ok {
+			return x.MoveOrder
+		}
+	}
+	return nil
+}
+
+func (x *Change) GetSplitOrder() *SplitOrder {
+	if x != nil {
+		if x, ok := x.Kind.(*Change_SplitOrder); ok {
+			return x.SplitOrder
+		}
+	}
+	return nil
+}
+
 type isChange_Kind interface {
 	isChange_Kind()
 }
@@ -149,6 +169,16 @@ type Change_CloseTime struct {
 	CloseTime *CloseTime `protobuf:"bytes,5,opt,name=close_time,json=closeTime,proto3,oneof"`
 }
 
+type Change_MoveOrder struct {
+	// An order goes to another machine.
+	MoveOrder *MoveOrder `protobuf:"bytes,6,opt,name=move_order,json=moveOrder,proto3,oneof"`
+}
+
+type Change_SplitOrder struct {
+	// A part of an order goes to another machine.
+	SplitOrder *SplitOrder `protobuf:"bytes,7,opt,name=split_order,json=splitOrder,proto3,oneof"`
+}
+
 func (*Change_SlowMachine) isChange_Kind() {}
 
 func (*Change_StopMachine) isChange_Kind() {}
@@ -158,6 +188,10 @@ func (*Change_AddMachine) isChange_Kind() {}
 func (*Change_OpenTime) isChange_Kind() {}
 
 func (*Change_CloseTime) isChange_Kind() {}
+
+func (*Change_MoveOrder) isChange_Kind() {}
+
+func (*Change_SplitOrder) isChange_Kind() {}
 
 type SlowMachine struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
@@ -421,6 +455,226 @@ func (x *CloseTime) GetEndTime() *timestamppb.Timestamp {
 	return nil
 }
 
+type MoveOrder struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Order string                 `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	// A machine with a card for the article of the order.
+	Machine string `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Order that it comes behind there; empty = last.
+	After         string `protobuf:"bytes,3,opt,name=after,proto3" json:"after,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveOrder) Reset() {
+	*x = MoveOrder{}
+	mi := &file_turnwise_v1_plan_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveOrder) ProtoMessage() {}
+
+func (x *MoveOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_plan_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveOrder.ProtoReflect.Descriptor instead.
+func (*MoveOrder) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *MoveOrder) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *MoveOrder) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *MoveOrder) GetAfter() string {
+	if x != nil {
+		return x.After
+	}
+	return ""
+}
+
+type SplitOrder struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Order   string                 `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	Machine string                 `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	// That go there; 0 = half of what is left.
+	QuantityKg    float64 `protobuf:"fixed64,3,opt,name=quantity_kg,json=quantityKg,proto3" json:"quantity_kg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SplitOrder) Reset() {
+	*x = SplitOrder{}
+	mi := &file_turnwise_v1_plan_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SplitOrder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SplitOrder) ProtoMessage() {}
+
+func (x *SplitOrder) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_plan_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SplitOrder.ProtoReflect.Descriptor instead.
+func (*SplitOrder) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *SplitOrder) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *SplitOrder) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *SplitOrder) GetQuantityKg() float64 {
+	if x != nil {
+		return x.QuantityKg
+	}
+	return 0
+}
+
+type ProposePlanRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Moves, splits and machines added; together they make one plan.
+	Changes       []*Change `protobuf:"bytes,1,rep,name=changes,proto3" json:"changes,omitempty"`
+	ValidateOnly  bool      `protobuf:"varint,2,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposePlanRequest) Reset() {
+	*x = ProposePlanRequest{}
+	mi := &file_turnwise_v1_plan_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposePlanRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposePlanRequest) ProtoMessage() {}
+
+func (x *ProposePlanRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_plan_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposePlanRequest.ProtoReflect.Descriptor instead.
+func (*ProposePlanRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *ProposePlanRequest) GetChanges() []*Change {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
+func (x *ProposePlanRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+type ProposePlanResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Plan          *LoadingPlan           `protobuf:"bytes,1,opt,name=plan,proto3" json:"plan,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ProposePlanResponse) Reset() {
+	*x = ProposePlanResponse{}
+	mi := &file_turnwise_v1_plan_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ProposePlanResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ProposePlanResponse) ProtoMessage() {}
+
+func (x *ProposePlanResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_plan_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ProposePlanResponse.ProtoReflect.Descriptor instead.
+func (*ProposePlanResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ProposePlanResponse) GetPlan() *LoadingPlan {
+	if x != nil {
+		return x.Plan
+	}
+	return nil
+}
+
 type EvaluateWhatIfRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// All together make one what-if, in this order.
@@ -431,7 +685,7 @@ type EvaluateWhatIfRequest struct {
 
 func (x *EvaluateWhatIfRequest) Reset() {
 	*x = EvaluateWhatIfRequest{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[6]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -443,7 +697,7 @@ func (x *EvaluateWhatIfRequest) String() string {
 func (*EvaluateWhatIfRequest) ProtoMessage() {}
 
 func (x *EvaluateWhatIfRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[6]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -456,7 +710,7 @@ func (x *EvaluateWhatIfRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateWhatIfRequest.ProtoReflect.Descriptor instead.
 func (*EvaluateWhatIfRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{6}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *EvaluateWhatIfRequest) GetChanges() []*Change {
@@ -481,7 +735,7 @@ type EvaluateWhatIfResponse struct {
 
 func (x *EvaluateWhatIfResponse) Reset() {
 	*x = EvaluateWhatIfResponse{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[7]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -493,7 +747,7 @@ func (x *EvaluateWhatIfResponse) String() string {
 func (*EvaluateWhatIfResponse) ProtoMessage() {}
 
 func (x *EvaluateWhatIfResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[7]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -506,7 +760,7 @@ func (x *EvaluateWhatIfResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use EvaluateWhatIfResponse.ProtoReflect.Descriptor instead.
 func (*EvaluateWhatIfResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{7}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *EvaluateWhatIfResponse) GetEffects() []*OrderEffect {
@@ -545,7 +799,7 @@ type OrderEffect struct {
 
 func (x *OrderEffect) Reset() {
 	*x = OrderEffect{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[8]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -557,7 +811,7 @@ func (x *OrderEffect) String() string {
 func (*OrderEffect) ProtoMessage() {}
 
 func (x *OrderEffect) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[8]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -570,7 +824,7 @@ func (x *OrderEffect) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use OrderEffect.ProtoReflect.Descriptor instead.
 func (*OrderEffect) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{8}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{12}
 }
 
 func (x *OrderEffect) GetOrder() string {
@@ -621,7 +875,7 @@ type ReportPromiseCalibrationRequest struct {
 
 func (x *ReportPromiseCalibrationRequest) Reset() {
 	*x = ReportPromiseCalibrationRequest{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[9]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -633,7 +887,7 @@ func (x *ReportPromiseCalibrationRequest) String() string {
 func (*ReportPromiseCalibrationRequest) ProtoMessage() {}
 
 func (x *ReportPromiseCalibrationRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[9]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -646,7 +900,7 @@ func (x *ReportPromiseCalibrationRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportPromiseCalibrationRequest.ProtoReflect.Descriptor instead.
 func (*ReportPromiseCalibrationRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{9}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *ReportPromiseCalibrationRequest) GetStartTime() *timestamppb.Timestamp {
@@ -682,7 +936,7 @@ type ReportPromiseCalibrationResponse struct {
 
 func (x *ReportPromiseCalibrationResponse) Reset() {
 	*x = ReportPromiseCalibrationResponse{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[10]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -694,7 +948,7 @@ func (x *ReportPromiseCalibrationResponse) String() string {
 func (*ReportPromiseCalibrationResponse) ProtoMessage() {}
 
 func (x *ReportPromiseCalibrationResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[10]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -707,7 +961,7 @@ func (x *ReportPromiseCalibrationResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportPromiseCalibrationResponse.ProtoReflect.Descriptor instead.
 func (*ReportPromiseCalibrationResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{10}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *ReportPromiseCalibrationResponse) GetCalibrations() []*Calibration {
@@ -743,7 +997,7 @@ type Calibration struct {
 
 func (x *Calibration) Reset() {
 	*x = Calibration{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[11]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[15]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -755,7 +1009,7 @@ func (x *Calibration) String() string {
 func (*Calibration) ProtoMessage() {}
 
 func (x *Calibration) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[11]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[15]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -768,7 +1022,7 @@ func (x *Calibration) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Calibration.ProtoReflect.Descriptor instead.
 func (*Calibration) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{11}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{15}
 }
 
 func (x *Calibration) GetGroup() string {
@@ -821,7 +1075,7 @@ type CoveredLevel struct {
 
 func (x *CoveredLevel) Reset() {
 	*x = CoveredLevel{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[12]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[16]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -833,7 +1087,7 @@ func (x *CoveredLevel) String() string {
 func (*CoveredLevel) ProtoMessage() {}
 
 func (x *CoveredLevel) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[12]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[16]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -846,7 +1100,7 @@ func (x *CoveredLevel) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CoveredLevel.ProtoReflect.Descriptor instead.
 func (*CoveredLevel) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{12}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{16}
 }
 
 func (x *CoveredLevel) GetLevel() float64 {
@@ -899,7 +1153,7 @@ type PromiseOutcome struct {
 
 func (x *PromiseOutcome) Reset() {
 	*x = PromiseOutcome{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[13]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[17]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -911,7 +1165,7 @@ func (x *PromiseOutcome) String() string {
 func (*PromiseOutcome) ProtoMessage() {}
 
 func (x *PromiseOutcome) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[13]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[17]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -924,7 +1178,7 @@ func (x *PromiseOutcome) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PromiseOutcome.ProtoReflect.Descriptor instead.
 func (*PromiseOutcome) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{13}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{17}
 }
 
 func (x *PromiseOutcome) GetOrder() string {
@@ -998,7 +1252,7 @@ type WatchPromisesRequest struct {
 
 func (x *WatchPromisesRequest) Reset() {
 	*x = WatchPromisesRequest{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[14]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1010,7 +1264,7 @@ func (x *WatchPromisesRequest) String() string {
 func (*WatchPromisesRequest) ProtoMessage() {}
 
 func (x *WatchPromisesRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[14]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1023,7 +1277,7 @@ func (x *WatchPromisesRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchPromisesRequest.ProtoReflect.Descriptor instead.
 func (*WatchPromisesRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{14}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{18}
 }
 
 type WatchPromisesResponse struct {
@@ -1037,7 +1291,7 @@ type WatchPromisesResponse struct {
 
 func (x *WatchPromisesResponse) Reset() {
 	*x = WatchPromisesResponse{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[15]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1049,7 +1303,7 @@ func (x *WatchPromisesResponse) String() string {
 func (*WatchPromisesResponse) ProtoMessage() {}
 
 func (x *WatchPromisesResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[15]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1062,7 +1316,7 @@ func (x *WatchPromisesResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchPromisesResponse.ProtoReflect.Descriptor instead.
 func (*WatchPromisesResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{15}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *WatchPromisesResponse) GetFull() bool {
@@ -1094,7 +1348,7 @@ type PromiseChange struct {
 
 func (x *PromiseChange) Reset() {
 	*x = PromiseChange{}
-	mi := &file_turnwise_v1_plan_proto_msgTypes[16]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1106,7 +1360,7 @@ func (x *PromiseChange) String() string {
 func (*PromiseChange) ProtoMessage() {}
 
 func (x *PromiseChange) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_plan_proto_msgTypes[16]
+	mi := &file_turnwise_v1_plan_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1119,7 +1373,7 @@ func (x *PromiseChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use PromiseChange.ProtoReflect.Descriptor instead.
 func (*PromiseChange) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{16}
+	return file_turnwise_v1_plan_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *PromiseChange) GetOrder() string {
@@ -1161,7 +1415,7 @@ var File_turnwise_v1_plan_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\n" +
-	"\x16turnwise/v1/plan.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x17turnwise/v1/order.proto\"\xb9\x02\n" +
+	"\x16turnwise/v1/plan.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x19turnwise/v1/loading.proto\x1a\x17turnwise/v1/order.proto\"\xae\x03\n" +
 	"\x06Change\x12=\n" +
 	"\fslow_machine\x18\x01 \x01(\v2\x18.turnwise.v1.SlowMachineH\x00R\vslowMachine\x12=\n" +
 	"\fstop_machine\x18\x02 \x01(\v2\x18.turnwise.v1.StopMachineH\x00R\vstopMachine\x12:\n" +
@@ -1169,7 +1423,11 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"addMachine\x124\n" +
 	"\topen_time\x18\x04 \x01(\v2\x15.turnwise.v1.OpenTimeH\x00R\bopenTime\x127\n" +
 	"\n" +
-	"close_time\x18\x05 \x01(\v2\x16.turnwise.v1.CloseTimeH\x00R\tcloseTimeB\x06\n" +
+	"close_time\x18\x05 \x01(\v2\x16.turnwise.v1.CloseTimeH\x00R\tcloseTime\x127\n" +
+	"\n" +
+	"move_order\x18\x06 \x01(\v2\x16.turnwise.v1.MoveOrderH\x00R\tmoveOrder\x12:\n" +
+	"\vsplit_order\x18\a \x01(\v2\x17.turnwise.v1.SplitOrderH\x00R\n" +
+	"splitOrderB\x06\n" +
 	"\x04kind\"D\n" +
 	"\vSlowMachine\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
@@ -1188,7 +1446,22 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\tCloseTime\x129\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
-	"\bend_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\"F\n" +
+	"\bend_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\"Q\n" +
+	"\tMoveOrder\x12\x14\n" +
+	"\x05order\x18\x01 \x01(\tR\x05order\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x14\n" +
+	"\x05after\x18\x03 \x01(\tR\x05after\"]\n" +
+	"\n" +
+	"SplitOrder\x12\x14\n" +
+	"\x05order\x18\x01 \x01(\tR\x05order\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x1f\n" +
+	"\vquantity_kg\x18\x03 \x01(\x01R\n" +
+	"quantityKg\"h\n" +
+	"\x12ProposePlanRequest\x12-\n" +
+	"\achanges\x18\x01 \x03(\v2\x13.turnwise.v1.ChangeR\achanges\x12#\n" +
+	"\rvalidate_only\x18\x02 \x01(\bR\fvalidateOnly\"C\n" +
+	"\x13ProposePlanResponse\x12,\n" +
+	"\x04plan\x18\x01 \x01(\v2\x18.turnwise.v1.LoadingPlanR\x04plan\"F\n" +
 	"\x15EvaluateWhatIfRequest\x12-\n" +
 	"\achanges\x18\x01 \x03(\v2\x13.turnwise.v1.ChangeR\achanges\"\x8d\x01\n" +
 	"\x16EvaluateWhatIfResponse\x122\n" +
@@ -1243,11 +1516,22 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\fpromise_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vpromiseTime\x123\n" +
 	"\x06finish\x18\x03 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06finish\x123\n" +
 	"\x06before\x18\x04 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06before\x12\x1a\n" +
-	"\bsentence\x18\x05 \x01(\tR\bsentence2\xbb\x02\n" +
+	"\bsentence\x18\x05 \x01(\tR\bsentence2\xbb\b\n" +
 	"\vPlanService\x12Y\n" +
 	"\x0eEvaluateWhatIf\x12\".turnwise.v1.EvaluateWhatIfRequest\x1a#.turnwise.v1.EvaluateWhatIfResponse\x12w\n" +
 	"\x18ReportPromiseCalibration\x12,.turnwise.v1.ReportPromiseCalibrationRequest\x1a-.turnwise.v1.ReportPromiseCalibrationResponse\x12X\n" +
-	"\rWatchPromises\x12!.turnwise.v1.WatchPromisesRequest\x1a\".turnwise.v1.WatchPromisesResponse0\x01B&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
+	"\rWatchPromises\x12!.turnwise.v1.WatchPromisesRequest\x1a\".turnwise.v1.WatchPromisesResponse0\x01\x12L\n" +
+	"\tSolvePlan\x12\x1d.turnwise.v1.SolvePlanRequest\x1a\x1e.turnwise.v1.SolvePlanResponse0\x01\x12J\n" +
+	"\tStopSolve\x12\x1d.turnwise.v1.StopSolveRequest\x1a\x1e.turnwise.v1.StopSolveResponse\x12P\n" +
+	"\vProposePlan\x12\x1f.turnwise.v1.ProposePlanRequest\x1a .turnwise.v1.ProposePlanResponse\x12D\n" +
+	"\aGetPlan\x12\x1b.turnwise.v1.GetPlanRequest\x1a\x1c.turnwise.v1.GetPlanResponse\x12J\n" +
+	"\tListPlans\x12\x1d.turnwise.v1.ListPlansRequest\x1a\x1e.turnwise.v1.ListPlansResponse\x12J\n" +
+	"\tApplyPlan\x12\x1d.turnwise.v1.ApplyPlanRequest\x1a\x1e.turnwise.v1.ApplyPlanResponse\x12G\n" +
+	"\bUndoPlan\x12\x1c.turnwise.v1.UndoPlanRequest\x1a\x1d.turnwise.v1.UndoPlanResponse\x12J\n" +
+	"\tDiffPlans\x12\x1d.turnwise.v1.DiffPlansRequest\x1a\x1e.turnwise.v1.DiffPlansResponse\x12P\n" +
+	"\vExplainPlan\x12\x1f.turnwise.v1.ExplainPlanRequest\x1a .turnwise.v1.ExplainPlanResponse\x12M\n" +
+	"\n" +
+	"ListSetups\x12\x1e.turnwise.v1.ListSetupsRequest\x1a\x1f.turnwise.v1.ListSetupsResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
 
 var (
 	file_turnwise_v1_plan_proto_rawDescOnce sync.Once
@@ -1261,7 +1545,7 @@ func file_turnwise_v1_plan_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_plan_proto_rawDescData
 }
 
-var file_turnwise_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 17)
+var file_turnwise_v1_plan_proto_msgTypes = make([]protoimpl.MessageInfo, 21)
 var file_turnwise_v1_plan_proto_goTypes = []any{
 	(*Change)(nil),                           // 0: turnwise.v1.Change
 	(*SlowMachine)(nil),                      // 1: turnwise.v1.SlowMachine
@@ -1269,20 +1553,43 @@ var file_turnwise_v1_plan_proto_goTypes = []any{
 	(*AddMachine)(nil),                       // 3: turnwise.v1.AddMachine
 	(*OpenTime)(nil),                         // 4: turnwise.v1.OpenTime
 	(*CloseTime)(nil),                        // 5: turnwise.v1.CloseTime
-	(*EvaluateWhatIfRequest)(nil),            // 6: turnwise.v1.EvaluateWhatIfRequest
-	(*EvaluateWhatIfResponse)(nil),           // 7: turnwise.v1.EvaluateWhatIfResponse
-	(*OrderEffect)(nil),                      // 8: turnwise.v1.OrderEffect
-	(*ReportPromiseCalibrationRequest)(nil),  // 9: turnwise.v1.ReportPromiseCalibrationRequest
-	(*ReportPromiseCalibrationResponse)(nil), // 10: turnwise.v1.ReportPromiseCalibrationResponse
-	(*Calibration)(nil),                      // 11: turnwise.v1.Calibration
-	(*CoveredLevel)(nil),                     // 12: turnwise.v1.CoveredLevel
-	(*PromiseOutcome)(nil),                   // 13: turnwise.v1.PromiseOutcome
-	(*WatchPromisesRequest)(nil),             // 14: turnwise.v1.WatchPromisesRequest
-	(*WatchPromisesResponse)(nil),            // 15: turnwise.v1.WatchPromisesResponse
-	(*PromiseChange)(nil),                    // 16: turnwise.v1.PromiseChange
-	(*durationpb.Duration)(nil),              // 17: google.protobuf.Duration
-	(*timestamppb.Timestamp)(nil),            // 18: google.protobuf.Timestamp
-	(*FinishForecast)(nil),                   // 19: turnwise.v1.FinishForecast
+	(*MoveOrder)(nil),                        // 6: turnwise.v1.MoveOrder
+	(*SplitOrder)(nil),                       // 7: turnwise.v1.SplitOrder
+	(*ProposePlanRequest)(nil),               // 8: turnwise.v1.ProposePlanRequest
+	(*ProposePlanResponse)(nil),              // 9: turnwise.v1.ProposePlanResponse
+	(*EvaluateWhatIfRequest)(nil),            // 10: turnwise.v1.EvaluateWhatIfRequest
+	(*EvaluateWhatIfResponse)(nil),           // 11: turnwise.v1.EvaluateWhatIfResponse
+	(*OrderEffect)(nil),                      // 12: turnwise.v1.OrderEffect
+	(*ReportPromiseCalibrationRequest)(nil),  // 13: turnwise.v1.ReportPromiseCalibrationRequest
+	(*ReportPromiseCalibrationResponse)(nil), // 14: turnwise.v1.ReportPromiseCalibrationResponse
+	(*Calibration)(nil),                      // 15: turnwise.v1.Calibration
+	(*CoveredLevel)(nil),                     // 16: turnwise.v1.CoveredLevel
+	(*PromiseOutcome)(nil),                   // 17: turnwise.v1.PromiseOutcome
+	(*WatchPromisesRequest)(nil),             // 18: turnwise.v1.WatchPromisesRequest
+	(*WatchPromisesResponse)(nil),            // 19: turnwise.v1.WatchPromisesResponse
+	(*PromiseChange)(nil),                    // 20: turnwise.v1.PromiseChange
+	(*durationpb.Duration)(nil),              // 21: google.protobuf.Duration
+	(*timestamppb.Timestamp)(nil),            // 22: google.protobuf.Timestamp
+	(*LoadingPlan)(nil),                      // 23: turnwise.v1.LoadingPlan
+	(*FinishForecast)(nil),                   // 24: turnwise.v1.FinishForecast
+	(*SolvePlanRequest)(nil),                 // 25: turnwise.v1.SolvePlanRequest
+	(*StopSolveRequest)(nil),                 // 26: turnwise.v1.StopSolveRequest
+	(*GetPlanRequest)(nil),                   // 27: turnwise.v1.GetPlanRequest
+	(*ListPlansRequest)(nil),                 // 28: turnwise.v1.ListPlansRequest
+	(*ApplyPlanRequest)(nil),                 // 29: turnwise.v1.ApplyPlanRequest
+	(*UndoPlanRequest)(nil),                  // 30: turnwise.v1.UndoPlanRequest
+	(*DiffPlansRequest)(nil),                 // 31: turnwise.v1.DiffPlansRequest
+	(*ExplainPlanRequest)(nil),               // 32: turnwise.v1.ExplainPlanRequest
+	(*ListSetupsRequest)(nil),                // 33: turnwise.v1.ListSetupsRequest
+	(*SolvePlanResponse)(nil),                // 34: turnwise.v1.SolvePlanResponse
+	(*StopSolveResponse)(nil),                // 35: turnwise.v1.StopSolveResponse
+	(*GetPlanResponse)(nil),                  // 36: turnwise.v1.GetPlanResponse
+	(*ListPlansResponse)(nil),                // 37: turnwise.v1.ListPlansResponse
+	(*ApplyPlanResponse)(nil),                // 38: turnwise.v1.ApplyPlanResponse
+	(*UndoPlanResponse)(nil),                 // 39: turnwise.v1.UndoPlanResponse
+	(*DiffPlansResponse)(nil),                // 40: turnwise.v1.DiffPlansResponse
+	(*ExplainPlanResponse)(nil),              // 41: turnwise.v1.ExplainPlanResponse
+	(*ListSetupsResponse)(nil),               // 42: turnwise.v1.ListSetupsResponse
 }
 var file_turnwise_v1_plan_proto_depIdxs = []int32{
 	1,  // 0: turnwise.v1.Change.slow_machine:type_name -> turnwise.v1.SlowMachine
@@ -1290,38 +1597,62 @@ var file_turnwise_v1_plan_proto_depIdxs = []int32{
 	3,  // 2: turnwise.v1.Change.add_machine:type_name -> turnwise.v1.AddMachine
 	4,  // 3: turnwise.v1.Change.open_time:type_name -> turnwise.v1.OpenTime
 	5,  // 4: turnwise.v1.Change.close_time:type_name -> turnwise.v1.CloseTime
-	17, // 5: turnwise.v1.StopMachine.duration:type_name -> google.protobuf.Duration
-	18, // 6: turnwise.v1.OpenTime.start_time:type_name -> google.protobuf.Timestamp
-	18, // 7: turnwise.v1.OpenTime.end_time:type_name -> google.protobuf.Timestamp
-	18, // 8: turnwise.v1.CloseTime.start_time:type_name -> google.protobuf.Timestamp
-	18, // 9: turnwise.v1.CloseTime.end_time:type_name -> google.protobuf.Timestamp
-	0,  // 10: turnwise.v1.EvaluateWhatIfRequest.changes:type_name -> turnwise.v1.Change
-	8,  // 11: turnwise.v1.EvaluateWhatIfResponse.effects:type_name -> turnwise.v1.OrderEffect
-	18, // 12: turnwise.v1.OrderEffect.promise_time:type_name -> google.protobuf.Timestamp
-	19, // 13: turnwise.v1.OrderEffect.before:type_name -> turnwise.v1.FinishForecast
-	19, // 14: turnwise.v1.OrderEffect.after:type_name -> turnwise.v1.FinishForecast
-	18, // 15: turnwise.v1.ReportPromiseCalibrationRequest.start_time:type_name -> google.protobuf.Timestamp
-	11, // 16: turnwise.v1.ReportPromiseCalibrationResponse.calibrations:type_name -> turnwise.v1.Calibration
-	13, // 17: turnwise.v1.ReportPromiseCalibrationResponse.outcomes:type_name -> turnwise.v1.PromiseOutcome
-	12, // 18: turnwise.v1.Calibration.levels:type_name -> turnwise.v1.CoveredLevel
-	18, // 19: turnwise.v1.PromiseOutcome.made_time:type_name -> google.protobuf.Timestamp
-	18, // 20: turnwise.v1.PromiseOutcome.promise_time:type_name -> google.protobuf.Timestamp
-	18, // 21: turnwise.v1.PromiseOutcome.done_time:type_name -> google.protobuf.Timestamp
-	16, // 22: turnwise.v1.WatchPromisesResponse.changes:type_name -> turnwise.v1.PromiseChange
-	18, // 23: turnwise.v1.PromiseChange.promise_time:type_name -> google.protobuf.Timestamp
-	19, // 24: turnwise.v1.PromiseChange.finish:type_name -> turnwise.v1.FinishForecast
-	19, // 25: turnwise.v1.PromiseChange.before:type_name -> turnwise.v1.FinishForecast
-	6,  // 26: turnwise.v1.PlanService.EvaluateWhatIf:input_type -> turnwise.v1.EvaluateWhatIfRequest
-	9,  // 27: turnwise.v1.PlanService.ReportPromiseCalibration:input_type -> turnwise.v1.ReportPromiseCalibrationRequest
-	14, // 28: turnwise.v1.PlanService.WatchPromises:input_type -> turnwise.v1.WatchPromisesRequest
-	7,  // 29: turnwise.v1.PlanService.EvaluateWhatIf:output_type -> turnwise.v1.EvaluateWhatIfResponse
-	10, // 30: turnwise.v1.PlanService.ReportPromiseCalibration:output_type -> turnwise.v1.ReportPromiseCalibrationResponse
-	15, // 31: turnwise.v1.PlanService.WatchPromises:output_type -> turnwise.v1.WatchPromisesResponse
-	29, // [29:32] is the sub-list for method output_type
-	26, // [26:29] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	6,  // 5: turnwise.v1.Change.move_order:type_name -> turnwise.v1.MoveOrder
+	7,  // 6: turnwise.v1.Change.split_order:type_name -> turnwise.v1.SplitOrder
+	21, // 7: turnwise.v1.StopMachine.duration:type_name -> google.protobuf.Duration
+	22, // 8: turnwise.v1.OpenTime.start_time:type_name -> google.protobuf.Timestamp
+	22, // 9: turnwise.v1.OpenTime.end_time:type_name -> google.protobuf.Timestamp
+	22, // 10: turnwise.v1.CloseTime.start_time:type_name -> google.protobuf.Timestamp
+	22, // 11: turnwise.v1.CloseTime.end_time:type_name -> google.protobuf.Timestamp
+	0,  // 12: turnwise.v1.ProposePlanRequest.changes:type_name -> turnwise.v1.Change
+	23, // 13: turnwise.v1.ProposePlanResponse.plan:type_name -> turnwise.v1.LoadingPlan
+	0,  // 14: turnwise.v1.EvaluateWhatIfRequest.changes:type_name -> turnwise.v1.Change
+	12, // 15: turnwise.v1.EvaluateWhatIfResponse.effects:type_name -> turnwise.v1.OrderEffect
+	22, // 16: turnwise.v1.OrderEffect.promise_time:type_name -> google.protobuf.Timestamp
+	24, // 17: turnwise.v1.OrderEffect.before:type_name -> turnwise.v1.FinishForecast
+	24, // 18: turnwise.v1.OrderEffect.after:type_name -> turnwise.v1.FinishForecast
+	22, // 19: turnwise.v1.ReportPromiseCalibrationRequest.start_time:type_name -> google.protobuf.Timestamp
+	15, // 20: turnwise.v1.ReportPromiseCalibrationResponse.calibrations:type_name -> turnwise.v1.Calibration
+	17, // 21: turnwise.v1.ReportPromiseCalibrationResponse.outcomes:type_name -> turnwise.v1.PromiseOutcome
+	16, // 22: turnwise.v1.Calibration.levels:type_name -> turnwise.v1.CoveredLevel
+	22, // 23: turnwise.v1.PromiseOutcome.made_time:type_name -> google.protobuf.Timestamp
+	22, // 24: turnwise.v1.PromiseOutcome.promise_time:type_name -> google.protobuf.Timestamp
+	22, // 25: turnwise.v1.PromiseOutcome.done_time:type_name -> google.protobuf.Timestamp
+	20, // 26: turnwise.v1.WatchPromisesResponse.changes:type_name -> turnwise.v1.PromiseChange
+	22, // 27: turnwise.v1.PromiseChange.promise_time:type_name -> google.protobuf.Timestamp
+	24, // 28: turnwise.v1.PromiseChange.finish:type_name -> turnwise.v1.FinishForecast
+	24, // 29: turnwise.v1.PromiseChange.before:type_name -> turnwise.v1.FinishForecast
+	10, // 30: turnwise.v1.PlanService.EvaluateWhatIf:input_type -> turnwise.v1.EvaluateWhatIfRequest
+	13, // 31: turnwise.v1.PlanService.ReportPromiseCalibration:input_type -> turnwise.v1.ReportPromiseCalibrationRequest
+	18, // 32: turnwise.v1.PlanService.WatchPromises:input_type -> turnwise.v1.WatchPromisesRequest
+	25, // 33: turnwise.v1.PlanService.SolvePlan:input_type -> turnwise.v1.SolvePlanRequest
+	26, // 34: turnwise.v1.PlanService.StopSolve:input_type -> turnwise.v1.StopSolveRequest
+	8,  // 35: turnwise.v1.PlanService.ProposePlan:input_type -> turnwise.v1.ProposePlanRequest
+	27, // 36: turnwise.v1.PlanService.GetPlan:input_type -> turnwise.v1.GetPlanRequest
+	28, // 37: turnwise.v1.PlanService.ListPlans:input_type -> turnwise.v1.ListPlansRequest
+	29, // 38: turnwise.v1.PlanService.ApplyPlan:input_type -> turnwise.v1.ApplyPlanRequest
+	30, // 39: turnwise.v1.PlanService.UndoPlan:input_type -> turnwise.v1.UndoPlanRequest
+	31, // 40: turnwise.v1.PlanService.DiffPlans:input_type -> turnwise.v1.DiffPlansRequest
+	32, // 41: turnwise.v1.PlanService.ExplainPlan:input_type -> turnwise.v1.ExplainPlanRequest
+	33, // 42: turnwise.v1.PlanService.ListSetups:input_type -> turnwise.v1.ListSetupsRequest
+	11, // 43: turnwise.v1.PlanService.EvaluateWhatIf:output_type -> turnwise.v1.EvaluateWhatIfResponse
+	14, // 44: turnwise.v1.PlanService.ReportPromiseCalibration:output_type -> turnwise.v1.ReportPromiseCalibrationResponse
+	19, // 45: turnwise.v1.PlanService.WatchPromises:output_type -> turnwise.v1.WatchPromisesResponse
+	34, // 46: turnwise.v1.PlanService.SolvePlan:output_type -> turnwise.v1.SolvePlanResponse
+	35, // 47: turnwise.v1.PlanService.StopSolve:output_type -> turnwise.v1.StopSolveResponse
+	9,  // 48: turnwise.v1.PlanService.ProposePlan:output_type -> turnwise.v1.ProposePlanResponse
+	36, // 49: turnwise.v1.PlanService.GetPlan:output_type -> turnwise.v1.GetPlanResponse
+	37, // 50: turnwise.v1.PlanService.ListPlans:output_type -> turnwise.v1.ListPlansResponse
+	38, // 51: turnwise.v1.PlanService.ApplyPlan:output_type -> turnwise.v1.ApplyPlanResponse
+	39, // 52: turnwise.v1.PlanService.UndoPlan:output_type -> turnwise.v1.UndoPlanResponse
+	40, // 53: turnwise.v1.PlanService.DiffPlans:output_type -> turnwise.v1.DiffPlansResponse
+	41, // 54: turnwise.v1.PlanService.ExplainPlan:output_type -> turnwise.v1.ExplainPlanResponse
+	42, // 55: turnwise.v1.PlanService.ListSetups:output_type -> turnwise.v1.ListSetupsResponse
+	43, // [43:56] is the sub-list for method output_type
+	30, // [30:43] is the sub-list for method input_type
+	30, // [30:30] is the sub-list for extension type_name
+	30, // [30:30] is the sub-list for extension extendee
+	0,  // [0:30] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_plan_proto_init() }
@@ -1329,6 +1660,7 @@ func file_turnwise_v1_plan_proto_init() {
 	if File_turnwise_v1_plan_proto != nil {
 		return
 	}
+	file_turnwise_v1_loading_proto_init()
 	file_turnwise_v1_order_proto_init()
 	file_turnwise_v1_plan_proto_msgTypes[0].OneofWrappers = []any{
 		(*Change_SlowMachine)(nil),
@@ -1336,6 +1668,8 @@ func file_turnwise_v1_plan_proto_init() {
 		(*Change_AddMachine)(nil),
 		(*Change_OpenTime)(nil),
 		(*Change_CloseTime)(nil),
+		(*Change_MoveOrder)(nil),
+		(*Change_SplitOrder)(nil),
 	}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
@@ -1343,7 +1677,7 @@ func file_turnwise_v1_plan_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_plan_proto_rawDesc), len(file_turnwise_v1_plan_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   17,
+			NumMessages:   21,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -22,13 +22,24 @@ const (
 	PlanService_EvaluateWhatIf_FullMethodName           = "/turnwise.v1.PlanService/EvaluateWhatIf"
 	PlanService_ReportPromiseCalibration_FullMethodName = "/turnwise.v1.PlanService/ReportPromiseCalibration"
 	PlanService_WatchPromises_FullMethodName            = "/turnwise.v1.PlanService/WatchPromises"
+	PlanService_SolvePlan_FullMethodName                = "/turnwise.v1.PlanService/SolvePlan"
+	PlanService_StopSolve_FullMethodName                = "/turnwise.v1.PlanService/StopSolve"
+	PlanService_ProposePlan_FullMethodName              = "/turnwise.v1.PlanService/ProposePlan"
+	PlanService_GetPlan_FullMethodName                  = "/turnwise.v1.PlanService/GetPlan"
+	PlanService_ListPlans_FullMethodName                = "/turnwise.v1.PlanService/ListPlans"
+	PlanService_ApplyPlan_FullMethodName                = "/turnwise.v1.PlanService/ApplyPlan"
+	PlanService_UndoPlan_FullMethodName                 = "/turnwise.v1.PlanService/UndoPlan"
+	PlanService_DiffPlans_FullMethodName                = "/turnwise.v1.PlanService/DiffPlans"
+	PlanService_ExplainPlan_FullMethodName              = "/turnwise.v1.PlanService/ExplainPlan"
+	PlanService_ListSetups_FullMethodName               = "/turnwise.v1.PlanService/ListSetups"
 )
 
 // PlanServiceClient is the client API for PlanService service.
 //
 // For semantics around ctx use and closing/ending streaming RPCs, please refer to https://pkg.go.dev/google.golang.org/grpc/?tab=doc#ClientConn.NewStream.
 //
-// PlanService looks ahead: what would happen if, and how well it was foreseen.
+// PlanService looks ahead: what would happen if, how well it was foreseen, and
+// which order runs on which machine.
 type PlanServiceClient interface {
 	// What changes would do to the promises. Nothing is written.
 	EvaluateWhatIf(ctx context.Context, in *EvaluateWhatIfRequest, opts ...grpc.CallOption) (*EvaluateWhatIfResponse, error)
@@ -36,6 +47,24 @@ type PlanServiceClient interface {
 	ReportPromiseCalibration(ctx context.Context, in *ReportPromiseCalibrationRequest, opts ...grpc.CallOption) (*ReportPromiseCalibrationResponse, error)
 	// Every promise first, then those that changed.
 	WatchPromises(ctx context.Context, in *WatchPromisesRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchPromisesResponse], error)
+	// Searches a loading of the machines. Each answer tells the best so far, the
+	// last one has the plan, which is kept as proposed. A caller that goes away
+	// ends the search, and nothing is kept.
+	SolvePlan(ctx context.Context, in *SolvePlanRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[SolvePlanResponse], error)
+	// Ends a search with the best plan it has.
+	StopSolve(ctx context.Context, in *StopSolveRequest, opts ...grpc.CallOption) (*StopSolveResponse, error)
+	// Keeps a plan made by hand: the jobs as they stand with moves and splits.
+	ProposePlan(ctx context.Context, in *ProposePlanRequest, opts ...grpc.CallOption) (*ProposePlanResponse, error)
+	GetPlan(ctx context.Context, in *GetPlanRequest, opts ...grpc.CallOption) (*GetPlanResponse, error)
+	ListPlans(ctx context.Context, in *ListPlansRequest, opts ...grpc.CallOption) (*ListPlansResponse, error)
+	// Writes a plan's jobs into the book. What runs is never touched.
+	ApplyPlan(ctx context.Context, in *ApplyPlanRequest, opts ...grpc.CallOption) (*ApplyPlanResponse, error)
+	// Puts back the jobs as they were before a plan was applied.
+	UndoPlan(ctx context.Context, in *UndoPlanRequest, opts ...grpc.CallOption) (*UndoPlanResponse, error)
+	DiffPlans(ctx context.Context, in *DiffPlansRequest, opts ...grpc.CallOption) (*DiffPlansResponse, error)
+	ExplainPlan(ctx context.Context, in *ExplainPlanRequest, opts ...grpc.CallOption) (*ExplainPlanResponse, error)
+	// The mill's table of set-ups.
+	ListSetups(ctx context.Context, in *ListSetupsRequest, opts ...grpc.CallOption) (*ListSetupsResponse, error)
 }
 
 type planServiceClient struct {
@@ -85,11 +114,121 @@ func (c *planServiceClient) WatchPromises(ctx context.Context, in *WatchPromises
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type PlanService_WatchPromisesClient = grpc.ServerStreamingClient[WatchPromisesResponse]
 
+func (c *planServiceClient) SolvePlan(ctx context.Context, in *SolvePlanRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[SolvePlanResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &PlanService_ServiceDesc.Streams[1], PlanService_SolvePlan_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[SolvePlanRequest, SolvePlanResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type PlanService_SolvePlanClient = grpc.ServerStreamingClient[SolvePlanResponse]
+
+func (c *planServiceClient) StopSolve(ctx context.Context, in *StopSolveRequest, opts ...grpc.CallOption) (*StopSolveResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(StopSolveResponse)
+	err := c.cc.Invoke(ctx, PlanService_StopSolve_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) ProposePlan(ctx context.Context, in *ProposePlanRequest, opts ...grpc.CallOption) (*ProposePlanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ProposePlanResponse)
+	err := c.cc.Invoke(ctx, PlanService_ProposePlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) GetPlan(ctx context.Context, in *GetPlanRequest, opts ...grpc.CallOption) (*GetPlanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetPlanResponse)
+	err := c.cc.Invoke(ctx, PlanService_GetPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) ListPlans(ctx context.Context, in *ListPlansRequest, opts ...grpc.CallOption) (*ListPlansResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListPlansResponse)
+	err := c.cc.Invoke(ctx, PlanService_ListPlans_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) ApplyPlan(ctx context.Context, in *ApplyPlanRequest, opts ...grpc.CallOption) (*ApplyPlanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ApplyPlanResponse)
+	err := c.cc.Invoke(ctx, PlanService_ApplyPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) UndoPlan(ctx context.Context, in *UndoPlanRequest, opts ...grpc.CallOption) (*UndoPlanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UndoPlanResponse)
+	err := c.cc.Invoke(ctx, PlanService_UndoPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) DiffPlans(ctx context.Context, in *DiffPlansRequest, opts ...grpc.CallOption) (*DiffPlansResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DiffPlansResponse)
+	err := c.cc.Invoke(ctx, PlanService_DiffPlans_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) ExplainPlan(ctx context.Context, in *ExplainPlanRequest, opts ...grpc.CallOption) (*ExplainPlanResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ExplainPlanResponse)
+	err := c.cc.Invoke(ctx, PlanService_ExplainPlan_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *planServiceClient) ListSetups(ctx context.Context, in *ListSetupsRequest, opts ...grpc.CallOption) (*ListSetupsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListSetupsResponse)
+	err := c.cc.Invoke(ctx, PlanService_ListSetups_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PlanServiceServer is the server API for PlanService service.
 // All implementations must embed UnimplementedPlanServiceServer
 // for forward compatibility.
 //
-// PlanService looks ahead: what would happen if, and how well it was foreseen.
+// PlanService looks ahead: what would happen if, how well it was foreseen, and
+// which order runs on which machine.
 type PlanServiceServer interface {
 	// What changes would do to the promises. Nothing is written.
 	EvaluateWhatIf(context.Context, *EvaluateWhatIfRequest) (*EvaluateWhatIfResponse, error)
@@ -97,6 +236,24 @@ type PlanServiceServer interface {
 	ReportPromiseCalibration(context.Context, *ReportPromiseCalibrationRequest) (*ReportPromiseCalibrationResponse, error)
 	// Every promise first, then those that changed.
 	WatchPromises(*WatchPromisesRequest, grpc.ServerStreamingServer[WatchPromisesResponse]) error
+	// Searches a loading of the machines. Each answer tells the best so far, the
+	// last one has the plan, which is kept as proposed. A caller that goes away
+	// ends the search, and nothing is kept.
+	SolvePlan(*SolvePlanRequest, grpc.ServerStreamingServer[SolvePlanResponse]) error
+	// Ends a search with the best plan it has.
+	StopSolve(context.Context, *StopSolveRequest) (*StopSolveResponse, error)
+	// Keeps a plan made by hand: the jobs as they stand with moves and splits.
+	ProposePlan(context.Context, *ProposePlanRequest) (*ProposePlanResponse, error)
+	GetPlan(context.Context, *GetPlanRequest) (*GetPlanResponse, error)
+	ListPlans(context.Context, *ListPlansRequest) (*ListPlansResponse, error)
+	// Writes a plan's jobs into the book. What runs is never touched.
+	ApplyPlan(context.Context, *ApplyPlanRequest) (*ApplyPlanResponse, error)
+	// Puts back the jobs as they were before a plan was applied.
+	UndoPlan(context.Context, *UndoPlanRequest) (*UndoPlanResponse, error)
+	DiffPlans(context.Context, *DiffPlansRequest) (*DiffPlansResponse, error)
+	ExplainPlan(context.Context, *ExplainPlanRequest) (*ExplainPlanResponse, error)
+	// The mill's table of set-ups.
+	ListSetups(context.Context, *ListSetupsRequest) (*ListSetupsResponse, error)
 	mustEmbedUnimplementedPlanServiceServer()
 }
 
@@ -115,6 +272,36 @@ func (UnimplementedPlanServiceServer) ReportPromiseCalibration(context.Context, 
 }
 func (UnimplementedPlanServiceServer) WatchPromises(*WatchPromisesRequest, grpc.ServerStreamingServer[WatchPromisesResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchPromises not implemented")
+}
+func (UnimplementedPlanServiceServer) SolvePlan(*SolvePlanRequest, grpc.ServerStreamingServer[SolvePlanResponse]) error {
+	return status.Error(codes.Unimplemented, "method SolvePlan not implemented")
+}
+func (UnimplementedPlanServiceServer) StopSolve(context.Context, *StopSolveRequest) (*StopSolveResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method StopSolve not implemented")
+}
+func (UnimplementedPlanServiceServer) ProposePlan(context.Context, *ProposePlanRequest) (*ProposePlanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ProposePlan not implemented")
+}
+func (UnimplementedPlanServiceServer) GetPlan(context.Context, *GetPlanRequest) (*GetPlanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetPlan not implemented")
+}
+func (UnimplementedPlanServiceServer) ListPlans(context.Context, *ListPlansRequest) (*ListPlansResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListPlans not implemented")
+}
+func (UnimplementedPlanServiceServer) ApplyPlan(context.Context, *ApplyPlanRequest) (*ApplyPlanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ApplyPlan not implemented")
+}
+func (UnimplementedPlanServiceServer) UndoPlan(context.Context, *UndoPlanRequest) (*UndoPlanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndoPlan not implemented")
+}
+func (UnimplementedPlanServiceServer) DiffPlans(context.Context, *DiffPlansRequest) (*DiffPlansResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DiffPlans not implemented")
+}
+func (UnimplementedPlanServiceServer) ExplainPlan(context.Context, *ExplainPlanRequest) (*ExplainPlanResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ExplainPlan not implemented")
+}
+func (UnimplementedPlanServiceServer) ListSetups(context.Context, *ListSetupsRequest) (*ListSetupsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListSetups not implemented")
 }
 func (UnimplementedPlanServiceServer) mustEmbedUnimplementedPlanServiceServer() {}
 func (UnimplementedPlanServiceServer) testEmbeddedByValue()                     {}
@@ -184,6 +371,179 @@ func _PlanService_WatchPromises_Handler(srv interface{}, stream grpc.ServerStrea
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type PlanService_WatchPromisesServer = grpc.ServerStreamingServer[WatchPromisesResponse]
 
+func _PlanService_SolvePlan_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(SolvePlanRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(PlanServiceServer).SolvePlan(m, &grpc.GenericServerStream[SolvePlanRequest, SolvePlanResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type PlanService_SolvePlanServer = grpc.ServerStreamingServer[SolvePlanResponse]
+
+func _PlanService_StopSolve_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(StopSolveRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).StopSolve(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_StopSolve_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).StopSolve(ctx, req.(*StopSolveRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_ProposePlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ProposePlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ProposePlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ProposePlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ProposePlan(ctx, req.(*ProposePlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_GetPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).GetPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_GetPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).GetPlan(ctx, req.(*GetPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_ListPlans_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListPlansRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ListPlans(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ListPlans_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ListPlans(ctx, req.(*ListPlansRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_ApplyPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ApplyPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ApplyPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ApplyPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ApplyPlan(ctx, req.(*ApplyPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_UndoPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndoPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).UndoPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_UndoPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).UndoPlan(ctx, req.(*UndoPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_DiffPlans_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DiffPlansRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).DiffPlans(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_DiffPlans_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).DiffPlans(ctx, req.(*DiffPlansRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_ExplainPlan_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ExplainPlanRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ExplainPlan(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ExplainPlan_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ExplainPlan(ctx, req.(*ExplainPlanRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _PlanService_ListSetups_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListSetupsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ListSetups(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ListSetups_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ListSetups(ctx, req.(*ListSetupsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PlanService_ServiceDesc is the grpc.ServiceDesc for PlanService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -199,11 +559,52 @@ var PlanService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "ReportPromiseCalibration",
 			Handler:    _PlanService_ReportPromiseCalibration_Handler,
 		},
+		{
+			MethodName: "StopSolve",
+			Handler:    _PlanService_StopSolve_Handler,
+		},
+		{
+			MethodName: "ProposePlan",
+			Handler:    _PlanService_ProposePlan_Handler,
+		},
+		{
+			MethodName: "GetPlan",
+			Handler:    _PlanService_GetPlan_Handler,
+		},
+		{
+			MethodName: "ListPlans",
+			Handler:    _PlanService_ListPlans_Handler,
+		},
+		{
+			MethodName: "ApplyPlan",
+			Handler:    _PlanService_ApplyPlan_Handler,
+		},
+		{
+			MethodName: "UndoPlan",
+			Handler:    _PlanService_UndoPlan_Handler,
+		},
+		{
+			MethodName: "DiffPlans",
+			Handler:    _PlanService_DiffPlans_Handler,
+		},
+		{
+			MethodName: "ExplainPlan",
+			Handler:    _PlanService_ExplainPlan_Handler,
+		},
+		{
+			MethodName: "ListSetups",
+			Handler:    _PlanService_ListSetups_Handler,
+		},
 	},
 	Streams: []grpc.StreamDesc{
 		{
 			StreamName:    "WatchPromises",
 			Handler:       _PlanService_WatchPromises_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "SolvePlan",
+			Handler:       _PlanService_SolvePlan_Handler,
 			ServerStreams: true,
 		},
 	},

@@ -124,6 +124,8 @@ func orderToPB(o *floor.OrderView, asOf time.Time) *pb.Order {
 		WeighedKg:   figure(o.DoneBeforeKg+o.WeighedKg, unitKg, pb.Provenance_PROVENANCE_WEIGHED, time.Time{}),
 		RemainingKg: figure(o.Outlook.RemainingKg, unitKg, pb.Provenance_PROVENANCE_CALCULATED, asOf),
 		Finish:      finishToPB(&o.Outlook.Finish), Why: o.Outlook.Why, Yarn: &pb.YarnBalance{},
+		DoneBeforeKg: o.DoneBeforeKg, Weight: o.Entry.Weight, YarnFromTime: stamp(o.Entry.YarnFrom), PartCount: int32(o.Entry.Parts),
+		OneLot: o.Entry.OneLot, Lot: o.Entry.Lot, PinMachine: o.Entry.PinMachine, PinAfter: o.Entry.PinAfter,
 	}
 	for i := range o.Outlook.Jobs {
 		j := &o.Outlook.Jobs[i]

@@ -24,7 +24,7 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 		return out
 	}
 	total := len(b.GetMachines()) + len(b.GetAgents()) + len(b.GetYarns()) + len(b.GetLots()) + len(b.GetArticles()) +
-		len(b.GetCards()) + len(b.GetOrders()) + len(b.GetAssignments())
+		len(b.GetCards()) + len(b.GetOrders()) + len(b.GetAssignments()) + len(b.GetSetups())
 	if total > maxList {
 		v.add("book", fmt.Sprintf("has %d entries, at most %d are allowed at a time; apply it in parts", total, maxList))
 		return out
@@ -57,18 +57,17 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 		out.Articles = append(out.Articles, store.Article{
 			ID: text(at+".id", a.GetId(), v), Name: text(at+".display_name", a.GetDisplayName(), v), Structure: text(at+".structure", a.GetStructure(), v),
 			RollKg: finite(at+".roll_kg", a.GetRollKg(), 0, 1000, v), WasteRatio: finite(at+".waste_ratio", a.GetWasteRatio(), 0, 0.9, v),
+			DiameterInch: finite(at+".diameter_inch", a.GetDiameterInch(), 0, 100, v), GaugeNPI: finite(at+".gauge_npi", a.GetGaugeNpi(), 0, 100, v),
 		})
 	}
 	for i, c := range b.GetCards() {
 		out.Cards = append(out.Cards, bookCard(fmt.Sprintf("book.cards[%d]", i), c, v))
 	}
 	for i, o := range b.GetOrders() {
-		at := fmt.Sprintf("book.orders[%d]", i)
-		out.Orders = append(out.Orders, store.Order{
-			ID: text(at+".id", o.GetId(), v), Article: text(at+".article", o.GetArticle(), v),
-			QuantityKg: finite(at+".quantity_kg", o.GetQuantityKg(), 0, mostKg, v), Promise: instant(at+".promise_time", o.GetPromiseTime(), v),
-			DoneBeforeKg: finite(at+".done_before_kg", o.GetDoneBeforeKg(), 0, mostKg, v),
-		})
+		out.Orders = append(out.Orders, bookOrder(fmt.Sprintf("book.orders[%d]", i), o, v))
+	}
+	for i, x := range b.GetSetups() {
+		out.Setups = append(out.Setups, bookSetup(fmt.Sprintf("book.setups[%d]", i), x, v))
 	}
 	for i, a := range b.GetAssignments() {
 		at := fmt.Sprintf("book.assignments[%d]", i)
@@ -80,6 +79,32 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 			Order: text(at+".order", a.GetOrder(), v), Card: text(at+".card", a.GetCard(), v),
 			QuantityKg: finite(at+".quantity_kg", a.GetQuantityKg(), 0, mostKg, v),
 		})
+	}
+	return out
+}
+
+func bookOrder(at string, o *pb.BookOrder, v *violations) store.Order {
+	out := store.Order{
+		ID: text(at+".id", o.GetId(), v), Article: text(at+".article", o.GetArticle(), v),
+		QuantityKg: finite(at+".quantity_kg", o.GetQuantityKg(), 0, mostKg, v), Promise: instant(at+".promise_time", o.GetPromiseTime(), v),
+		DoneBeforeKg: finite(at+".done_before_kg", o.GetDoneBeforeKg(), 0, mostKg, v),
+		Weight:       finite(at+".weight", o.GetWeight(), 0, 1000, v), YarnFrom: instant(at+".yarn_from_time", o.GetYarnFromTime(), v),
+		Parts: whole(at+".part_count", int64(o.GetPartCount()), 0, 100, v), OneLot: o.GetOneLot(), Lot: text(at+".lot", o.GetLot(), v),
+		PinAfter: text(at+".pin_after", o.GetPinAfter(), v),
+	}
+	if o.GetPinMachine() != "" {
+		out.PinMachine = machineID(at+".pin_machine", o.GetPinMachine(), v)
+	}
+	return out
+}
+
+func bookSetup(at string, x *pb.BookSetup, v *violations) store.Setup {
+	out := store.Setup{
+		Kind: text(at+".kind", x.GetKind(), v), From: text(at+".from", x.GetFrom(), v), To: text(at+".to", x.GetTo(), v),
+		Minutes: finite(at+".minutes", x.GetMinutes(), 0, 14400, v), Remove: x.GetRemove(),
+	}
+	if x.GetMachine() != "" {
+		out.Machine = machineID(at+".machine", x.GetMachine(), v)
 	}
 	return out
 }

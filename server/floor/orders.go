@@ -47,6 +47,7 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 		v.ID, v.Article, v.ArticleName = o.ID, o.Article, cmp.Or(article.Name, o.Article)
 		v.QuantityKg, v.DoneBeforeKg, v.Promise = o.QuantityKg, o.DoneBeforeKg, o.Promise
 		v.Structure, v.Outlook, v.At = article.Structure, p.orders[o.ID], p.At
+		v.Entry = OrderEntry{o.Weight, o.YarnFrom, o.Parts, o.OneLot, o.Lot, o.PinMachine, o.PinAfter}
 		out = append(out, *v)
 	}
 	rank := make(map[string]int, len(p.Outlook.Orders))

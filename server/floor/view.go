@@ -153,6 +153,18 @@ type OrderView struct {
 	// counted on it.
 	Cards     map[string]string
 	CountedBy map[string]float64
+	Entry     OrderEntry
+}
+
+// OrderEntry is what people said of an order for the loading of machines.
+type OrderEntry struct {
+	Weight     float64 // 0 = 1
+	YarnFrom   time.Time
+	Parts      int
+	OneLot     bool
+	Lot        string
+	PinMachine string
+	PinAfter   string
 }
 
 // TaskKind of the rail.

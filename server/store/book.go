@@ -12,6 +12,7 @@ type Book struct {
 	Cards       []Card
 	Orders      []Order
 	Assignments []Assignment
+	Setups      []Setup
 }
 
 // BookChange tells what ApplyBook did or would do.
@@ -63,6 +64,9 @@ type Article struct {
 	ID, Name, Structure string
 	RollKg              float64
 	WasteRatio          float64
+	// Of the machines that can knit it; 0 = any with a card.
+	DiameterInch float64 `json:",omitempty"`
+	GaugeNPI     float64 `json:",omitempty"`
 }
 
 // Card is an article on a machine.
@@ -87,7 +91,29 @@ type Order struct {
 	QuantityKg   float64
 	Promise      time.Time
 	DoneBeforeKg float64
+	// What the loading of machines goes by.
+	Weight     float64   `json:",omitempty"` // of a late minute; 0 = 1
+	YarnFrom   time.Time `json:",omitzero"`  // zero = the yarn is there
+	Parts      int       `json:",omitempty"` // may be split into; 0 = 1
+	OneLot     bool      `json:",omitempty"` // all of it on one machine
+	Lot        string    `json:",omitempty"` // of yarn; empty = that of the card
+	PinMachine string    `json:",omitempty"` // that the planner holds it on
+	PinAfter   string    `json:",omitempty"` // order before it there
 }
+
+// Setup is one row of the mill's table of set-ups: minutes of work for a
+// change between two jobs. Of the rows that fit the one with the most exact
+// words holds.
+type Setup struct {
+	Kind     string // "cylinder", "structure", "yarn", "lot", "stitch length" or "every job"
+	Machine  string // empty = every machine
+	From, To string // "*" = any
+	Minutes  float64
+	Remove   bool `json:"-"` // take the row out
+}
+
+// SetupKinds are the kinds of changes between jobs.
+var SetupKinds = []string{"cylinder", "structure", "yarn", "lot", "stitch length", "every job"}
 
 // Assignment says what a machine knits from an instant on.
 type Assignment struct {

@@ -105,6 +105,7 @@ func New(f Floor, o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /o/{order}", s.page("order"))
 	mux.HandleFunc("GET /whatif", s.page("whatif"))
 	mux.HandleFunc("GET /kept", s.page("kept"))
+	mux.HandleFunc("GET /orders.ics", s.calendarFeed)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /static/{file}", s.files.serve)
 	if o.Load != nil {
@@ -129,6 +130,7 @@ type site struct {
 	pages map[string]func(context.Context, url.Values, time.Time) (view, error)
 	cache pictureCache
 	loads recentLoads
+	feed  feed
 
 	mu   sync.Mutex
 	free int // streams that may still be opened

@@ -120,6 +120,7 @@ const (
 	kindArticle = "article"
 	kindCard    = "card"
 	kindOrder   = "order"
+	kindSetup   = "setup"
 )
 
 func (w *writer) putBook(ctx context.Context, kind, id string, entry any) error {
@@ -165,6 +166,8 @@ func readBook(ctx context.Context, q querier) (b store.Book, err error) {
 			b.Cards, err = decode(b.Cards, body)
 		case kindOrder:
 			b.Orders, err = decode(b.Orders, body)
+		case kindSetup:
+			b.Setups, err = decode(b.Setups, body)
 		}
 		if err != nil {
 			return fmt.Errorf("%s %s: %w", kind, id, err)
@@ -275,8 +278,13 @@ func (w *writer) applyBook(ctx context.Context, old, b store.Book, ch *store.Boo
 		}
 	}
 	for _, x := range b.Orders {
-		x.Promise = x.Promise.UTC()
+		x.Promise, x.YarnFrom = x.Promise.UTC(), x.YarnFrom.UTC()
 		if err := enter(ch, old.Orders, x, orderID, kindOrder, put(kindOrder, x.ID)); err != nil {
+			return err
+		}
+	}
+	for _, x := range b.Setups {
+		if err := w.putSetup(ctx, ch, old.Setups, x); err != nil {
 			return err
 		}
 	}
@@ -299,6 +307,21 @@ func (w *writer) applyBook(ctx context.Context, old, b store.Book, ch *store.Boo
 		}
 	}
 	return nil
+}
+
+// putSetup writes a row of the table of set-ups, or takes it out.
+func (w *writer) putSetup(ctx context.Context, ch *store.BookChange, old []store.Setup, x store.Setup) error {
+	if !x.Remove {
+		return enter(ch, old, x, setupID, kindSetup, func(v any) error { return w.putBook(ctx, kindSetup, setupID(x), v) })
+	}
+	if !slices.ContainsFunc(old, func(o store.Setup) bool { return setupID(o) == setupID(x) }) {
+		ch.Same++
+		return nil
+	}
+	ch.Updated++
+	ch.Lines = append(ch.Lines, "remove setup "+setupID(x))
+	_, err := w.exec(ctx, `DELETE FROM book WHERE kind = ? AND id = ?`, kindSetup, setupID(x))
+	return err
 }
 
 // putAgent makes an agent speak for exactly the machines of its entry.
@@ -361,6 +384,13 @@ func articleID(x store.Article) string { return x.ID }
 func cardID(x store.Card) string       { return x.ID }
 func orderID(x store.Order) string     { return x.ID }
 func agentID(x store.BookAgent) string { return x.ID }
+func setupID(x store.Setup) string {
+	id := fmt.Sprintf("%s %q to %q", x.Kind, x.From, x.To)
+	if x.Machine != "" {
+		id += " on " + x.Machine
+	}
+	return id
+}
 func assignmentID(x store.Assignment) string {
 	return x.Machine + " from " + x.From.UTC().Truncate(time.Millisecond).Format("2006-01-02T15:04:05.999Z")
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
 	"time"
 
 	"turnwise/planner/knit"
@@ -41,6 +42,7 @@ func merge(old, b store.Book) (store.Book, *faults) {
 		Cards:       over(f, "card", old.Cards, b.Cards, cardID),
 		Orders:      over(f, "order", old.Orders, b.Orders, orderID),
 		Assignments: over(f, "assignment", old.Assignments, b.Assignments, assignmentID),
+		Setups:      over(f, "setup", old.Setups, b.Setups, setupID),
 	}, f
 }
 
@@ -114,6 +116,10 @@ func check(b store.Book, f *faults) error {
 	for _, x := range b.Assignments {
 		c.assignment(x)
 	}
+	for _, x := range b.Setups {
+		c.setup(x)
+	}
+	c.pins(b.Orders)
 	if len(*f) == 0 {
 		return nil
 	}
@@ -219,6 +225,8 @@ func (c *checker) article(x store.Article) {
 	c.texts(w, x.Name, x.Structure)
 	c.number(w, "kilos of a roll", x.RollKg, 0, 1e4)
 	c.number(w, "waste ratio", x.WasteRatio, 0, 0.99)
+	c.number(w, "diameter in inches", x.DiameterInch, 0, 100)
+	c.number(w, "gauge in needles an inch", x.GaugeNPI, 0, 100)
 }
 
 func (c *checker) card(x store.Card) {
@@ -290,6 +298,56 @@ func (c *checker) order(x store.Order) {
 	}
 	c.number(w, "quantity in kg", x.QuantityKg, 0, 1e8)
 	c.number(w, "kilos done before", x.DoneBeforeKg, 0, 1e8)
+	c.number(w, "weight", x.Weight, 0, 1000)
+	c.number(w, "number of parts", float64(x.Parts), 0, 100)
+	c.texts(w, x.Lot)
+	if !x.YarnFrom.IsZero() && (x.YarnFrom.Year() < 2000 || x.YarnFrom.Year() > 9999) {
+		c.add("%s: the yarn comes in the year %d, 2000 to 9999 is expected", w, x.YarnFrom.Year())
+	}
+	if _, ok := c.machines[x.PinMachine]; x.PinMachine != "" && !ok {
+		c.add("%s: it is pinned to machine %q, which is not in the book; correct the id or take the pin off", w, x.PinMachine)
+	}
+	switch before, ok := c.orders[x.PinAfter]; {
+	case x.PinAfter == "":
+	case !ok:
+		c.add("%s: it is pinned behind order %q, which is not in the book; correct the id or take the pin off", w, x.PinAfter)
+	case x.PinMachine == "" || before.PinMachine != x.PinMachine:
+		c.add("%s: it is pinned behind order %s, but not both to one machine; pin %s and %s to the same machine, or take the pin off", w, x.PinAfter, x.ID, x.PinAfter)
+	}
+}
+
+// setup checks one row of the table of set-ups.
+func (c *checker) setup(x store.Setup) {
+	w := "setup " + setupID(x)
+	if !slices.Contains(store.SetupKinds, x.Kind) {
+		c.add("%s: kind %q, one of %s is expected", w, x.Kind, strings.Join(store.SetupKinds, ", "))
+	}
+	if _, ok := c.machines[x.Machine]; x.Machine != "" && !ok {
+		c.add("%s: machine %q is not in the book; correct the id, or leave it empty for every machine", w, x.Machine)
+	}
+	if x.Kind != "every job" && (x.From == "" || x.To == "") {
+		c.add("%s: from or to is empty, a word of the machine's state or * for any is expected", w)
+	}
+	c.texts(w, x.From, x.To)
+	c.number(w, "minutes", x.Minutes, 0, 10*24*60)
+}
+
+// pins looks for orders that are each pinned behind the other.
+func (c *checker) pins(orders []store.Order) {
+	told := map[string]bool{}
+	for _, o := range orders {
+		path := []string{o.ID}
+		for next := o.PinAfter; next != "" && !told[next]; next = c.orders[next].PinAfter {
+			if i := slices.Index(path, next); i >= 0 {
+				c.add("orders %s: each is pinned behind the one after it in this list and the last behind the first; take one pin off", strings.Join(path[i:], ", "))
+				break
+			}
+			path = append(path, next)
+		}
+		for _, id := range path {
+			told[id] = true
+		}
+	}
 }
 
 func (c *checker) assignment(x store.Assignment) {

@@ -40,6 +40,10 @@ func TestPromiseRecord(t *testing.T) {
 	})
 }
 
+func TestPlans(t *testing.T) {
+	storetest.RunPlans(t, func(t *testing.T, dir string) storetest.PlanStore { return open(t, dir) })
+}
+
 func file(dir string) string { return filepath.Join(dir, "books of the mill?", "turnwise.db") }
 
 func open(t testing.TB, dir string) *Store {

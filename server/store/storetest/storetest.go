@@ -57,6 +57,7 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"quarantine", testQuarantine},
 		{"book", testBook},
 		{"book faults", testBookFaults},
+		{"set-ups and pins", testSetups},
 		{"assignments", testAssignments},
 		{"assignments entered late", testLateAssignments},
 		{"loads", testLoads},
