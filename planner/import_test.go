@@ -102,7 +102,9 @@ func book40(t *testing.T) []byte {
 	return b.Bytes()
 }
 
-func itoa(n int) string { return string(rune('0'+n/100%10)) + string(rune('0'+n/10%10)) + string(rune('0'+n%10)) }
+func itoa(n int) string {
+	return string(rune('0'+n/100%10)) + string(rune('0'+n/10%10)) + string(rune('0'+n%10))
+}
 
 func TestImportNamesEveryBadRow(t *testing.T) {
 	name := filepath.Join(t.TempDir(), "book.xlsx")
