@@ -57,7 +57,7 @@ func plant(machines, orders int, seed uint64) Problem {
 		st := structures[pl.beds-1][r.below(len(structures[pl.beds-1]))]
 		y := count(12)
 		o := Order{ID: fmt.Sprintf("SO-%d", 1000+k), Needs: Needs{Diameter: pl.dia, Gauge: pl.gauge, Beds: pl.beds, Feeds: []int{0, 0, 84}[r.below(3)], Structure: st},
-			Kg: float64(200 + 50*r.below(60)), RollKg: 25, Weight: float64(count(10)), Parts: 1 + r.below(3), MinKg: 200,
+			Kg: float64(150 + 50*r.below(42)), RollKg: 25, Weight: float64(count(10)), Parts: 1 + r.below(3), MinKg: 200,
 			Makes: State{Gauge: pl.gauge, Structure: st, Yarn: fmt.Sprintf("Y%d", y), Lot: fmt.Sprintf("L%d", 3*y-r.below(3)), Stitch: unit.Millimetres(2.6 + 0.1*float64(r.below(4)))}}
 		o.Due = monday.Add(time.Duration(24+r.below(27*24)) * time.Hour)
 		if r.below(3) == 0 {
@@ -96,16 +96,21 @@ func TestPlantTrial(t *testing.T) {
 	if os.Getenv("PLANT_TRIAL") == "" {
 		t.Skip("PLANT_TRIAL is not set")
 	}
-	for seed := range uint64(3) {
+	for seed := range uint64(2) {
 		p := plant(60, 400, seed)
-		for _, sec := range []float64{0.4, 2, 10} {
+		c0 := cpu()
+		d, _ := newDesk(&p)
+		c1 := cpu()
+		begin(d.lay())
+		fmt.Println("desk", c1-c0, "start", cpu()-c1)
+		for _, sec := range []float64{0.4, 3} {
 			t0 := cpu()
 			plan, err := Solve(p, Options{Seed: seed, Iterations: 1 << 30, Continue: cpuFor(sec)})
 			if err != nil {
 				t.Fatal(err)
 			}
 			fmt.Printf("seed %d: %.1f s (all %.2f): start %.0f, cost %.0f (%+v), %d rounds, refused %d\n", seed, sec, cpu()-t0, plan.Start, plan.Cost.Total(), plan.Cost, plan.Iterations, len(plan.Refused))
-			if sec == 0.4 {
+			if sec == 3 {
 				again := p
 				again.Last = plan
 				again.Now = p.Now.Add(30 * time.Minute)

@@ -3,7 +3,9 @@ package board
 import (
 	"cmp"
 	"math"
+	"os"
 	"slices"
+	"strconv"
 )
 
 // search takes some tasks out and puts each back where it costs least, over and over
@@ -41,6 +43,14 @@ type oldRolls struct {
 	order int
 	rolls [maxParts]int32
 }
+
+var warmthOf = func() float64 {
+	v, e := strconv.ParseFloat(os.Getenv("HOT"), 64)
+	if e != nil {
+		return 0.5
+	}
+	return v
+}()
 
 func newSearch(l *layout, seed uint64) *search {
 	s := l.s
@@ -342,7 +352,7 @@ func (x *search) run(rounds int, on func(round int, better bool) bool) int {
 	done, told := 0, x.bestCost
 	for cycle := 2000; done < rounds; cycle *= 2 {
 		// Hot and cold were found by trial on plants and on published sets.
-		hot := max(float64(x.cost)*5e-3, 1)
+		hot := max(float64(x.cost)/float64(len(x.movable))*warmthOf, 1)
 		cold := hot * 1e-2
 		for k := 0; k < cycle && done < rounds; k++ {
 			warmth := hot * math.Pow(cold/hot, float64(k)/float64(cycle))
