@@ -146,10 +146,8 @@ func (p *Problem) Validate() error {
 	if len(p.Orders) > maxOrders {
 		bad("%d orders, expected up to %d; plan the nearest ones", len(p.Orders), maxOrders)
 	}
-	for _, v := range []float64{p.ChangeCost, p.SetupCost} {
-		if !(v >= 0 && v <= 1e6) {
-			bad("a price of %g, expected 0 to a million", v)
-		}
+	if !(p.SetupCost >= 0 && p.SetupCost <= 1e6) || !(p.ChangeCost <= 1e6) {
+		bad("prices of %g for a minute of set-up and %g for a change, expected up to a million", p.SetupCost, p.ChangeCost)
 	}
 	if p.Frozen < 0 || p.Steady < 0 || p.Horizon < 0 {
 		bad("frozen %v, steady %v, horizon %v, expected none below 0", p.Frozen, p.Steady, p.Horizon)

@@ -327,19 +327,28 @@ func (d *desk) fill() {
 			s.dur[k] = max(int64(math.Round(pace*o.Kg)), 1)
 			s.due[k] = d.working(i, o.Due)
 			s.release[k] = max(d.working(i, o.YarnFrom), 0)
-			s.extra[k] = d.change(o.ID, p.Machines[i].ID)
 		}
 	}
-	s.extraPerPart(d)
 }
 
-// extraPerPart: a split order is moved once, not once for every part.
-func (s *shop) extraPerPart(d *desk) {
-	for _, o := range s.split {
-		for t := o.first; t < o.first+o.parts; t++ {
-			for i := range s.m {
-				s.extra[i*s.n+int(t)] /= int64(o.parts)
-			}
+// price gives every task its cost of being elsewhere than by the last plan, whose cost as it
+// is now is told. A split order is moved once, not once for every part.
+func (d *desk) price(cost int64) {
+	s := d.s
+	each := d.p.ChangeCost
+	if each == 0 && s.n > 0 {
+		each = units(cost) / float64(s.n) / 2
+	}
+	for t, x := range d.tasks {
+		if x.order < 0 {
+			continue
+		}
+		parts := int64(1)
+		if q := d.splitOf[x.order]; q >= 0 {
+			parts = int64(s.split[q].parts)
+		}
+		for _, i := range s.able[t] {
+			s.extra[int(i)*s.n+t] = d.change(d.p.Orders[x.order].ID, d.p.Machines[i].ID, each) / parts
 		}
 	}
 }
@@ -383,13 +392,13 @@ func (d *desk) working(i int, t time.Time) int64 {
 }
 
 // change is what it costs to have an order on a machine that is not of the last plan: all of
-// ChangeCost when it starts soon, a part of it later.
-func (d *desk) change(order, machine string) int64 {
+// it when it starts soon, a part of it later.
+func (d *desk) change(order, machine string, each float64) int64 {
 	on := d.lastOn[order]
 	if len(on) == 0 || slices.Contains(on, machine) {
 		return 0
 	}
-	cost := d.p.ChangeCost
+	cost := max(each, 0)
 	if d.lastAt[order].After(d.p.Now.Add(d.p.Steady)) {
 		cost /= laterChange
 	}

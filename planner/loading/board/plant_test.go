@@ -1,8 +1,9 @@
 package board
 
 import (
+	"flag"
 	"fmt"
-	"os"
+	"slices"
 	"testing"
 	"time"
 
@@ -34,7 +35,7 @@ var table = SetupTable{Rows: []SetupRow{
 // plant draws a mill of so many machines and orders.
 func plant(machines, orders int, seed uint64) Problem {
 	r := dice(seed)
-	p := Problem{Now: monday, Setups: table, SetupCost: 0.5, ChangeCost: 300, Steady: 24 * time.Hour, Frozen: 8 * time.Hour}
+	p := Problem{Now: monday, Setups: table, SetupCost: 0.5, Steady: 24 * time.Hour, Frozen: 8 * time.Hour}
 	structures := [][]string{{"jersey", "pique", "fleece"}, {"rib", "interlock"}}
 	plates := []struct {
 		dia   unit.Inches
@@ -92,52 +93,61 @@ func cpuFor(sec float64) func() bool {
 	return func() bool { return cpu()-begin < sec }
 }
 
-func TestPlantTrial(t *testing.T) {
-	if os.Getenv("PLANT_TRIAL") == "" {
-		t.Skip("PLANT_TRIAL is not set")
+var long = flag.Float64("board.long", 10, "seconds of processor time of the long run that BenchmarkPlant compares with")
+
+// later is the same mill half an hour on: what runs has moved on, nothing else is new.
+func later(p Problem, plan Plan) Problem {
+	p.Last, p.Now = plan, p.Now.Add(30*time.Minute)
+	p.Machines = append([]Machine{}, p.Machines...)
+	for i := range p.Machines {
+		if m := &p.Machines[i]; m.Running != nil {
+			pace, _ := p.Orders[slices.IndexFunc(p.Orders, func(o Order) bool { return o.ID == m.Running.Order })].pace(m)
+			m.Running = &Running{Order: m.Running.Order, Kg: max(m.Running.Kg-1800/pace, 0)}
+		}
 	}
-	for seed := range uint64(2) {
-		p := plant(60, 400, seed)
-		c0 := cpu()
-		d, _ := newDesk(&p)
-		c1 := cpu()
-		begin(d.lay())
-		fmt.Println("desk", c1-c0, "start", cpu()-c1)
-		for _, sec := range []float64{0.4, 3} {
-			t0 := cpu()
-			plan, err := Solve(p, Options{Seed: seed, Iterations: 1 << 30, Continue: cpuFor(sec)})
-			if err != nil {
-				t.Fatal(err)
-			}
-			fmt.Printf("seed %d: %.1f s (all %.2f): start %.0f, cost %.0f (%+v), %d rounds, refused %d\n", seed, sec, cpu()-t0, plan.Start, plan.Cost.Total(), plan.Cost, plan.Iterations, len(plan.Refused))
-			if sec == 3 {
-				again := p
-				again.Last = plan
-				again.Now = p.Now.Add(30 * time.Minute)
-				for i := range again.Machines {
-					if again.Machines[i].Running != nil {
-						r := *again.Machines[i].Running
-						r.Kg = max(r.Kg-5, 0)
-						again.Machines[i].Running = &r
-					}
-				}
-				for _, it := range []int{1 << 30} {
-					next, err := Solve(again, Options{Seed: seed + 100, Iterations: it, Continue: cpuFor(0.4)})
-					if err != nil {
-						t.Fatal(err)
-					}
-					changed := 0
-					for _, m := range next.Moves {
-						if fmt.Sprint(m.FromMachine) != fmt.Sprint(m.ToMachine) {
-							changed++
-							if changed < 6 {
-								fmt.Println("   ", m.Rule, "|", m.Sentence)
-							}
-						}
-					}
-					fmt.Printf("  again: %.0f %+v changed machine %d of 400, moves %d\n", next.Cost.Total(), next.Cost, changed, len(next.Moves))
-				}
-			}
+	return p
+}
+
+// changed counts the orders on other machines than before.
+func changed(plan Plan) int {
+	n := 0
+	for _, m := range plan.Moves {
+		if !slices.Equal(m.FromMachine, m.ToMachine) {
+			n++
+		}
+	}
+	return n
+}
+
+// BenchmarkPlant plans 60 machines and 400 orders from nothing and again half an hour later,
+// each within 0.5 s of processor time with all that belongs to it, and prints what that is
+// below the start, above a long run, and how many orders change machine.
+func BenchmarkPlant(b *testing.B) {
+	solve := func(p Problem, sec float64, seed uint64) Plan {
+		plan, err := Solve(p, Options{Seed: seed, Iterations: 1 << 40, Continue: cpuFor(sec)})
+		if err != nil {
+			b.Fatal(err)
+		}
+		return plan
+	}
+	above := func(x, y Plan) float64 { return 100 * (x.Cost.Total()/y.Cost.Total() - 1) }
+	for b.Loop() {
+		p := plant(60, 400, 1)
+		began := cpu()
+		cold := solve(p, 0.45, 1)
+		b.ReportMetric(cpu()-began, "s_cold")
+		settled := solve(p, *long, 2)
+		b.ReportMetric(100*(1-cold.Cost.Total()/cold.Start), "%cold_below_start")
+		b.ReportMetric(above(cold, settled), "%cold_above_long")
+		for name, plan := range map[string]Plan{"cold": cold, "settled": settled} {
+			p := later(p, plan)
+			began = cpu()
+			quick := solve(p, 0.45, 3)
+			b.ReportMetric(cpu()-began, "s_again_"+name)
+			slow := solve(p, *long, 4)
+			b.ReportMetric(100*(1-quick.Cost.Total()/quick.Start), "%below_start_"+name)
+			b.ReportMetric(above(quick, slow), "%above_long_"+name)
+			b.ReportMetric(100*float64(changed(quick))/400, "%changed_"+name)
 		}
 	}
 }

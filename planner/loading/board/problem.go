@@ -37,8 +37,10 @@ type Problem struct {
 	Frozen time.Duration
 	// Steady is the time from Now in which moving an order costs ChangeCost.
 	Steady time.Duration
-	// ChangeCost is the price of one order that starts within Steady by the last plan
-	// and goes to another machine, in the unit of the cost: weight 1 late by one minute.
+	// ChangeCost is the price of an order that starts within Steady by the last plan and goes
+	// to a machine it was not on, in the unit of the cost: weight 1 late by one minute. Later
+	// ones cost a quarter of it. Zero takes half of an order's mean cost by the last plan, so
+	// that a move must be worth it whatever the mill's load is; below zero moves cost nothing.
 	ChangeCost float64
 	// SetupCost is the price of one minute of set-up in the same unit.
 	SetupCost float64

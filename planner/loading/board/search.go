@@ -3,9 +3,7 @@ package board
 import (
 	"cmp"
 	"math"
-	"os"
 	"slices"
-	"strconv"
 )
 
 // search takes some tasks out and puts each back where it costs least, over and over
@@ -29,6 +27,7 @@ type search struct {
 	oldRolls []oldRolls
 	locked   []bool // [task]
 	movable  []int32
+	mend     bool  // begins with a plan in force and stays near it
 	enough   int64 // a cost that cannot be bettered
 	shelf    int   // how many of the last best layouts are kept for the ranking by risk
 	kept     []keptLayout
@@ -43,14 +42,6 @@ type oldRolls struct {
 	order int
 	rolls [maxParts]int32
 }
-
-var warmthOf = func() float64 {
-	v, e := strconv.ParseFloat(os.Getenv("HOT"), 64)
-	if e != nil {
-		return 0.5
-	}
-	return v
-}()
 
 func newSearch(l *layout, seed uint64) *search {
 	s := l.s
@@ -351,8 +342,14 @@ func (x *search) run(rounds int, on func(round int, better bool) bool) int {
 	}
 	done, told := 0, x.bestCost
 	for cycle := 2000; done < rounds; cycle *= 2 {
-		// Hot and cold were found by trial on plants and on published sets.
-		hot := max(float64(x.cost)/float64(len(x.movable))*warmthOf, 1)
+		// Hot is a share of an order's mean cost that grows with the rounds for each task: in a
+		// few rounds only a cool search gets anywhere, in many a hot one gets further (found by
+		// trial on plants and on sets of known instances). A plan in force is only mended.
+		share := 0.02 * math.Pow(float64(cycle)/float64(len(x.movable)), 0.4)
+		if x.mend {
+			share = 0.002
+		}
+		hot := max(float64(x.cost)/float64(len(x.movable))*share, 1)
 		cold := hot * 1e-2
 		for k := 0; k < cycle && done < rounds; k++ {
 			warmth := hot * math.Pow(cold/hot, float64(k)/float64(cycle))

@@ -42,7 +42,7 @@ const (
 	broken = int64(1) << 50 // cost of a pin that is not kept
 )
 
-// plan is an order of tasks on every machine, with what was walked before every place.
+// layout is an order of tasks on every machine, with what was walked before every place.
 type layout struct {
 	s     *shop
 	seq   [][]int32

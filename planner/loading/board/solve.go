@@ -28,15 +28,21 @@ func Solve(p Problem, o Options) (Plan, error) {
 	}
 	start := begin(empty)
 	cost := start.total()
-	l := start
+	l, mend := start, false
 	if len(p.Last.Machines) > 0 {
 		from.greedy(from.waiting())
-		if from.total() <= cost+cost/4 {
+		d.price(from.total())
+		for i := range from.seq {
+			from.walk(i, 0)
+			start.walk(i, 0)
+		}
+		// A plan in force that fell far behind a new start is given up.
+		if mend = from.total() <= cost+cost/4; mend {
 			l = from
 		}
 	}
 	bound := d.s.bound(d.s.split)
-	rounds, risk := d.search(l, o, cost, bound)
+	rounds, risk := d.search(l, o, mend, cost, bound)
 	plan := d.tell(l)
 	plan.Start, plan.Bound, plan.Iterations = units(cost)+d.runningCost(), units(bound)+d.runningCost(), rounds
 	plan.Proven = l.total() <= bound
@@ -54,6 +60,12 @@ func Retime(p Problem) (Plan, error) {
 	}
 	l := d.lay()
 	l.greedy(l.waiting())
+	if len(p.Last.Machines) > 0 {
+		d.price(l.total())
+		for i := range l.seq {
+			l.walk(i, 0)
+		}
+	}
 	plan := d.tell(l)
 	plan.Bound = units(d.s.bound(d.s.split)) + d.runningCost()
 	plan.Start = plan.Cost.Total()
@@ -74,10 +86,10 @@ func (d *desk) runningCost() float64 {
 }
 
 // search betters a layout in place and says how many rounds it took, and the risk when plans were ranked by it.
-func (d *desk) search(l *layout, o Options, start, bound int64) (int, float64) {
+func (d *desk) search(l *layout, o Options, mend bool, start, bound int64) (int, float64) {
 	rounds := cmp.Or(o.Iterations, defaultIterations)
 	x := newSearch(l, o.Seed)
-	x.enough = bound
+	x.enough, x.mend = bound, mend
 	x.shelf = o.Keep
 	x.keep()
 	tell := func(n int) {

@@ -1,0 +1,142 @@
+package board
+
+import (
+	"testing"
+
+	"turnwise/planner/loading"
+)
+
+// problem is a shop without care, pins, parts and calendars, for the evaluator that shares no
+// code with this package.
+func problem(s *shop) *loading.Problem {
+	p := &loading.Problem{SetupCost: s.price, Release: make([]int64, s.n), Due: make([]int64, s.n), Weight: s.weight, Free: s.free}
+	for j := range s.n {
+		p.Release[j], p.Due[j] = s.release[int(s.able[j][0])*s.n+j], s.due[int(s.able[j][0])*s.n+j]
+	}
+	for i := range s.m {
+		time := make([]int64, s.n)
+		rows := make([][]int64, s.n+1)
+		for b := range rows {
+			rows[b] = make([]int64, s.n)
+			from := s.live[i]
+			if b > 0 {
+				from = s.state[b-1]
+			}
+			for j := range s.n {
+				rows[b][j] = max(int64(s.setup[i][from*s.states+s.state[j]]), 0)
+			}
+		}
+		for j := range s.n {
+			time[j] = loading.Never
+		}
+		p.Time, p.Setup = append(p.Time, time), append(p.Setup, rows)
+	}
+	for j := range s.n {
+		for _, i := range s.able[j] {
+			p.Time[i][j] = s.dur[int(i)*s.n+j]
+		}
+	}
+	return p
+}
+
+func sequences(l *layout) loading.Plan {
+	out := make(loading.Plan, len(l.seq))
+	for i, q := range l.seq {
+		out[i] = []int{}
+		for _, t := range q {
+			out[i] = append(out[i], int(t))
+		}
+	}
+	return out
+}
+
+// small draws a shop of a few tasks with times that make them meet.
+func small(r *dice, n, m int) *shop {
+	s := blank(n, m)
+	s.states = int32(n + 1)
+	s.price = int64(r.below(3))
+	for i := range m {
+		s.live[i], s.free[i] = int32(n), int64(r.below(200))
+		s.setup[i] = make([]int32, (n+1)*(n+1))
+		for k := range s.setup[i] {
+			s.setup[i][k] = int32(r.below(60))
+		}
+	}
+	for j := range n {
+		s.weight[j] = int64(1 + r.below(9))
+		due, release := int64(r.below(500)), int64(max(r.below(300)-100, 0))
+		for i := range m {
+			k := i*n + j
+			s.due[k], s.release[k], s.dur[k] = due, release, int64(20+r.below(150))
+		}
+		if m > 1 && r.below(3) == 0 {
+			s.able[j] = s.able[j][:1+r.below(m-1)]
+		}
+	}
+	return s
+}
+
+// TestCostIsThatOfEvaluate: the cost that the search sums up step by step, and the one it
+// reports, is what an evaluator without a line in common says.
+func TestCostIsThatOfEvaluate(t *testing.T) {
+	r := dice(3)
+	for round := range 60 {
+		s := small(&r, 3+r.below(25), 1+r.below(4))
+		l := begin(newLayout(s))
+		x := newSearch(l, uint64(round))
+		x.run(200, func(int, bool) bool { return true })
+		score, err := problem(s).Evaluate(sequences(l))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if score.Cost != x.bestCost || score.Cost != l.total() {
+			t.Fatalf("round %d: the search says %d, its layout %d, Evaluate %d", round, x.bestCost, l.total(), score.Cost)
+		}
+		if b := s.bound(nil); b > score.Cost {
+			t.Fatalf("round %d: bound %d above a cost %d", round, b, score.Cost)
+		}
+	}
+}
+
+// TestPutIsInsert: what a place is said to cost is what it costs.
+func TestPutIsInsert(t *testing.T) {
+	r := dice(11)
+	for range 200 {
+		s := small(&r, 4+r.below(12), 2)
+		if s.pinned = r.below(2) == 0; s.pinned {
+			s.after[1] = 0
+		}
+		l := newLayout(s)
+		for j := 1; j < s.n; j++ {
+			i := int(s.able[j][r.below(len(s.able[j]))])
+			l.insert(i, int32(j), r.below(len(l.seq[i])+1))
+		}
+		i := int(s.able[0][0])
+		before := l.cost(i)
+		p := r.below(len(l.seq[i]) + 1)
+		said := l.put(i, 0, p, 1<<60)
+		l.insert(i, 0, p)
+		if got := l.cost(i) - before; got != said {
+			t.Fatalf("place %d of %v: said %d more, is %d", p, l.seq[i], said, got)
+		}
+	}
+}
+
+// TestSearchFindsTheOptimum: on problems small enough for the exact solver.
+func TestSearchFindsTheOptimum(t *testing.T) {
+	r := dice(5)
+	for round := range 40 {
+		s := small(&r, 4+r.below(4), 1+r.below(3))
+		q := problem(s)
+		exact, err := q.Solve(loading.Search{})
+		if err != nil || !exact.Proven {
+			t.Fatalf("round %d: the exact solver gave %v, proven %v", round, err, exact.Proven)
+		}
+		x := newSearch(begin(newLayout(s)), uint64(round))
+		x.enough = exact.Cost
+		n := x.run(20000, func(int, bool) bool { return true })
+		if x.bestCost != exact.Cost {
+			t.Errorf("round %d: %d after %d rounds, the optimum is %d", round, x.bestCost, n, exact.Cost)
+		}
+	}
+}
