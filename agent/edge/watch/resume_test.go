@@ -105,17 +105,23 @@ func TestResumeInAStop(t *testing.T) {
 		if open == moved || open && id != [16]byte{3} {
 			t.Errorf("moved %v: stop %x open %v", moved, id, open)
 		}
-		ends := 0
+		ends, claims := 0, 0
 		for _, r := range recs {
 			if r.GetStopEnd() != nil {
 				ends++
 			}
-			if r.GetStopBegin() != nil {
-				t.Error("a second stop began")
+			if b := r.GetStopBegin(); b != nil {
+				claims++
+				if b.GetStopId()[0] != 3 || b.GetCause() != "yarn" {
+					t.Errorf("a second stop began: %v", b)
+				}
 			}
 		}
 		if (ends == 1) != moved {
 			t.Errorf("moved %v: %d ends", moved, ends)
+		}
+		if (claims == 1) == moved {
+			t.Errorf("moved %v: the stop was claimed %d times", moved, claims)
 		}
 	}
 }

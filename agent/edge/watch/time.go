@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"math/bits"
 	"time"
 
 	"turnwise/proto/turnwisepb/wirepb"
@@ -84,6 +85,24 @@ func (p *pass) afterHole() {
 	if p.continued {
 		s.held, s.rested = p.active, true
 	}
+	if s.open && s.first == anyStop {
+		p.claim()
+	}
+}
+
+// claim tells the stop that another reader began and that goes on, under its name:
+// the server closed it for want of a watcher when this reader took over.
+func (p *pass) claim() {
+	s := &p.st.stop
+	s.first = bits.TrailingZeros64(p.active)
+	if p.active == 0 {
+		s.first = 0
+	}
+	b := &wirepb.StopBegin{StopId: id(s.id), Source: wirepb.StopSource_STOP_SOURCE_INPUT, At: p.base.Ext}
+	if s.first < len(p.w.conf.Stops) {
+		b.Cause, b.Side = p.w.conf.Stops[s.first].Cause, p.w.conf.Stops[s.first].Side
+	}
+	p.tell(p.r.At, &wirepb.Record_StopBegin{StopBegin: b})
 }
 
 // running tells that the counts of this reading were made at running speed.

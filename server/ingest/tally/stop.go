@@ -28,6 +28,7 @@ func (m *Machine) stopBegin(stream int64, k *store.StopBegin, t int64, c *Change
 	m.watch(stream, t, t, byState, "", c)
 	s := m.find(k.Stop, c)
 	if s != nil && s.Begun {
+		m.goesOn(s, stream, t, c)
 		return ""
 	}
 	orphan := s != nil // its end came first
@@ -55,6 +56,18 @@ func (m *Machine) stopBegin(stream int64, k *store.StopBegin, t int64, c *Change
 		s.Ended, s.End, s.Latest = true, t, t
 	}
 	return ""
+}
+
+// goesOn opens a stop again that was closed because its reader was replaced: the new
+// one found the machine still held in it. A stop whose end was told stays ended.
+func (m *Machine) goesOn(s *Stop, stream int64, t int64, c *Changes) {
+	if stream != m.Stream || s.Sure || m.Open != nil && m.Open.ID == s.ID {
+		return
+	}
+	m.closeOpen(t, c)
+	s.Ended, s.End, s.Latest = false, 0, 0
+	c.Stops[s.ID] = s
+	m.Open, m.Since = s, t
 }
 
 // closeOpen ends the open stop where its own end was not told.

@@ -19,8 +19,9 @@ import (
 // bounded. 3: its life is joined to the one before where that is sure, counts
 // found later are lost no more, and lost records leave unknown time. 4: inched
 // turns are filed apart. 5: a life of which the link was not booked is linked
-// where its first span begins.
-const bookingRules = 5
+// where its first span begins. 6: a stop goes on when the reader that took over
+// found the machine held in it.
+const bookingRules = 6
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its

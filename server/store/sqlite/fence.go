@@ -235,7 +235,7 @@ func (k *work) resume(q store.ResumeQuery, at time.Time) (store.Resume, error) {
 		Verdict: store.ResumeContinue, Life: key.ID, PerRev: key.PerRev, Ext: r.Ext, Raw: r.Raw, RawBits: r.Bits,
 		Boottime: r.Boottime, At: ms(r.At),
 	}
-	if m.Open != nil && m.Stream == st.num { // another stream begins a stop of its own
+	if m.Open != nil {
 		out.Stop = m.Open.ID
 	}
 	if x := k.w.streamNum(r.Stream); x != nil {

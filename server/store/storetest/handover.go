@@ -111,6 +111,34 @@ func testResumeOwnStream(t *testing.T, b *bench) {
 	b.within("k01", 8, true)
 }
 
+// A box replaced while a stop holds the machine: the new one goes on with that
+// stop, however the server is restarted between, and only nobody's time is unknown.
+func testStopOutlivesBox(t *testing.T, b *bench) {
+	b.register("a1", "k01")
+	one := newAgent(t, "a1", "k01")
+	b.ok(one.sight(0, "first", 7, 32).counts(0, 10, 7, 11, 32).begin(10, "s", "yarn").batch())
+	two := other(t, "a1", "k01", "two")
+	if r := b.resume(two, 40); r.Verdict != store.ResumeContinue || r.Stop != mark("s") {
+		t.Fatalf("%+v", r)
+	}
+	two.life = one.life
+	b.ok(two.gap(10, 50, true).begin(50, "s", "yarn").batch())
+	b.restart()
+	if x := b.totals("k01"); x.Stops != 1 || !x.OpenStop || x.UnknownMS != 40_000 {
+		t.Errorf("%d stops, one open: %v, %d ms unknown, expected 1, true, 40000", x.Stops, x.OpenStop, x.UnknownMS)
+	}
+	b.ok(two.end(70, "s").counts(70, 80, 11, 15, 32).batch())
+	x := b.totals("k01")
+	if x.Stops != 1 || x.ByCause["yarn"] != 1 || x.OpenStop || x.StopMS != 20_000 || x.RunMS != 20_000 || x.UnknownMS != 40_000 {
+		t.Errorf("%+v, expected one yarn stop, 20 s of it seen, 20 s run, 40 s unknown", x)
+	}
+	// Its begin told again changes nothing once the end is sure.
+	b.ok(two.begin(81, "s", "yarn").batch())
+	if x := b.totals("k01"); x.Stops != 1 || x.OpenStop {
+		t.Errorf("an ended stop went on: %d stops, open %v", x.Stops, x.OpenStop)
+	}
+}
+
 func testPulsesDoNotResume(t *testing.T, b *bench) {
 	b.register("a1", "k01")
 	a := newAgent(t, "a1", "k01")

@@ -37,6 +37,7 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"hull", testHull},
 		{"a counter is handed over", testResume},
 		{"a counter goes on in its own stream", testResumeOwnStream},
+		{"a stop outlives its box", testStopOutlivesBox},
 		{"pulse counters are not handed over", testPulsesDoNotResume},
 		{"an offline first start is linked later", testLateLink},
 		{"a reset that only the replaced reader saw", testLateReset},
