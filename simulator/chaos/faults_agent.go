@@ -198,7 +198,11 @@ func (m *mill) enrol(ctx context.Context, s *station) error {
 	}
 	m.backup, m.broken, s.placing = "", true, m.now()
 	m.misplace()
+	books, _, err := m.totals(ctx)
 	for _, c := range s.machines {
+		if t := books[c.id]; err == nil && m.server != nil && t.GetRevolutions() == 0 && watched(t) == 0 {
+			c.unbegun()
+		}
 		c.replaced(safe)
 	}
 	return m.startAgent(s, true)

@@ -66,15 +66,18 @@ func (v *verdict) machine(c *cylinder, t *pb.MachineTotals, gens map[int]*genera
 		return
 	}
 	stored, least, most := t.GetRevolutions(), t.GetLostMin(), t.GetLostMax()
-	hidden, excused := c.hidden(gens), c.excusable()
+	hidden, excused := c.hidden(gens)+c.early, c.excusable()
 	v.turns, v.stored, v.hidden = v.turns+c.turns, v.stored+stored, v.hidden+hidden
 	v.declaredMin, v.declaredMax = v.declaredMin+least, v.declaredMax+most
 	no := func(format string, args ...any) {
 		v.no("%s: %d turns made, %d stored, %d to %d declared lost, %d jumps or replacements: %s", c.id, c.turns, stored, least, most, len(c.shifts), fmt.Sprintf(format, args...))
 	}
 	missing := c.turns - stored
-	if missing > most {
-		no("%d are missing and not declared", missing-most)
+	// A record on its way when the journal was destroyed may have begun the books
+	// sooner than was seen, so the early turns may be there or not.
+	known := most + c.early
+	if missing > known {
+		no("%d are missing and not declared", missing-known)
 	}
 	if missing > hidden {
 		no("%d are missing that a reader was shown; %d were hidden from every reader at the most", missing-hidden, hidden)
@@ -82,7 +85,7 @@ func (v *verdict) machine(c *cylinder, t *pb.MachineTotals, gens map[int]*genera
 	if most > excused {
 		no("the ledger excuses %d", excused)
 	}
-	v.lost += max(0, missing-most, missing-hidden, most-excused)
+	v.lost += max(0, missing-known, missing-hidden, most-excused)
 	if least > missing {
 		no("%d are too many", least-missing)
 		v.doubled += least - missing

@@ -39,6 +39,7 @@ func TestJudge(t *testing.T) {
 		return &pb.MachineTotals{Machine: "k01", Revolutions: turns, Stops: stops, LostMin: least, LostMax: most, RunMs: 12_000, StopMs: 2_000}
 	}
 	endless := func(b *pb.MachineTotals) *pb.MachineTotals { b.UnknownMs = 3_600_000; return b }
+	early := func(c *cylinder) *cylinder { c.early = 8; return c }
 	tests := []struct {
 		name                    string
 		c                       *cylinder
@@ -61,6 +62,8 @@ func TestJudge(t *testing.T) {
 		{"reader replaced, exact", replace(ledger()), books(100, 2, 0, 0), 0, 0, 0, 0, ""},
 		{"reader replaced with an intact counter, declared", replace(ledger()), books(90, 2, 0, 20), 20, 0, 0, 0, "the ledger excuses 0"},
 		{"reader replaced near a jump, declared", replace(jump(ledger())), books(90, 2, 0, 20), 0, 0, 0, 0, ""},
+		{"the only journal destroyed before the server heard of it", early(ledger()), books(92, 2, 0, 0), 0, 0, 0, 0, ""},
+		{"more than was made before", early(ledger()), books(91, 2, 0, 0), 1, 0, 0, 0, "1 are missing and not declared"},
 		{"nobody heard of the machine", ledger(), nil, 100, 0, 0, 0, "does not know it"},
 		{"time that did not pass", ledger(), endless(books(100, 2, 0, 0)), 0, 0, 0, 0, "are expected"},
 	}

@@ -69,6 +69,7 @@ type cylinder struct {
 	wraps  int
 	sights []sight
 	others []sight       // of a reader that nobody should have started; stops only
+	early  int64         // turns made before the books began, see unbegun
 	firsts time.Duration // of the first look; 0 = none yet
 	lasts  time.Duration
 
@@ -398,6 +399,15 @@ func (c *cylinder) replaced(safe time.Duration) {
 	defer c.mu.Unlock()
 	c.shifts = append(c.shifts, shift{at: c.now(), seen: c.lasts, from: min(safe, c.lasts), kind: replacement})
 	c.pending, c.pendAt = true, 0
+}
+
+// unbegun writes down that the only journal of the machine was destroyed before
+// the server had one record of it: the books begin later, and say since when they
+// run. No number of theirs is about the turns before.
+func (c *cylinder) unbegun() {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.early = c.turns
 }
 
 // replacement is the kind of a shift in which the reader was replaced.
