@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"io"
@@ -9,6 +10,7 @@ import (
 
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"turnwise/planner/outlook"
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -164,14 +166,17 @@ func (s *session) printPromises(r *pb.WatchPromisesResponse) error {
 	now := s.now().In(s.zone).Format("15:04:05")
 	for i := range data.Orders {
 		j := &data.Orders[i]
-		line := j.Sentence
-		if line == "" {
+		line, late := j.Sentence, chance(&j.Finish)
+		switch done := j.Finish.Refused == outlook.NothingLeft; {
+		case done:
+			late = "-"
+			line = cmp.Or(line, "done")
+		case line == "" && j.Finish.Refused != "":
+			line = "no forecast: " + j.Finish.Refused
+		case line == "":
 			line = "90 % by " + s.forecastOf(j.Finish.P90)
-			if j.Finish.Refused != "" {
-				line = "no forecast: " + j.Finish.Refused
-			}
 		}
-		if _, err := fmt.Fprintf(s.out, "%s  %-10s promise %-16s late %-7s %s\n", now, j.Order, s.clockOf(j.Promise), chance(&j.Finish), line); err != nil {
+		if _, err := fmt.Fprintf(s.out, "%s  %-10s promise %-16s late %-7s %s\n", now, j.Order, s.clockOf(j.Promise), late, line); err != nil {
 			return err
 		}
 	}

@@ -81,7 +81,7 @@ func (d *desk) stretch(q *queue, i int) (stretch, string) {
 		return stretch{}, w.reason
 	}
 	if w.kg <= 0 {
-		return stretch{}, nothingLeft
+		return stretch{}, NothingLeft
 	}
 	s, err := q.stretch(q.jobs[:i+1])
 	switch {
@@ -137,4 +137,5 @@ func machinesOf(all []stretch) string {
 	return strings.Join(slices.Compact(ids), between)
 }
 
-const nothingLeft = "Nothing is left to knit"
+// NothingLeft is the reason why an order that is done has no forecast.
+const NothingLeft = "Nothing is left to knit"

@@ -77,7 +77,7 @@ func (d *desk) order(o *Order) OrderOutlook {
 		job := JobOutlook{Machine: q.m.ID, RemainingKg: w.kg, RemainingRevolutions: unit.Revolutions(w.turns())}
 		if reason != "" {
 			job.Finish.Refused = reason
-			if reason != nothingLeft {
+			if reason != NothingLeft {
 				refused = cmp.Or(refused, reason)
 			}
 		} else {
@@ -95,7 +95,7 @@ func (d *desk) order(o *Order) OrderOutlook {
 	})
 	switch {
 	case left <= 0:
-		out.Finish.Refused = nothingLeft
+		out.Finish.Refused = NothingLeft
 	case jobs == 0:
 		out.Finish.Refused = "Assign a machine; none knits this order"
 	case refused != "":

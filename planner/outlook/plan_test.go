@@ -260,7 +260,7 @@ func TestRefusals(t *testing.T) {
 		{"no card", "Enter a knit card", edit(func(s *Snapshot) { s.Machines[0].Jobs[0].Card = Card{} })},
 		{"bad card", "course length", edit(func(s *Snapshot) { s.Machines[0].Jobs[0].Card = bad })},
 		{"no machine", "Assign a machine", edit(func(s *Snapshot) { s.Machines = nil })},
-		{"done", nothingLeft, edit(func(s *Snapshot) { s.Orders[0].DoneKg = 7000 })},
+		{"done", NothingLeft, edit(func(s *Snapshot) { s.Orders[0].DoneKg = 7000 })},
 		{"kilos", "Correct the kilos", edit(func(s *Snapshot) { s.Orders[0].QuantityKg = math.NaN() })},
 		{"beyond belief", "Check SO-1041", edit(func(s *Snapshot) { s.Orders[0].QuantityKg = 9e6; s.Machines = s.Machines[:1] })},
 		{"never open", "calendar", edit(func(s *Snapshot) {
