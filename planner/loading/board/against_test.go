@@ -140,3 +140,29 @@ func TestSearchFindsTheOptimum(t *testing.T) {
 		}
 	}
 }
+
+// TestSequenceIsEvaluated: a problem in numbers comes back with the cost that Evaluate says,
+// and no worse than what the simple start of that package gives.
+func TestSequenceIsEvaluated(t *testing.T) {
+	r := dice(9)
+	for range 10 {
+		p := problem(small(&r, exactJobs+1+r.below(20), 2+r.below(3)))
+		p.From, p.Move = make([]int, p.Jobs()), make([]int64, p.Jobs())
+		for j := range p.From {
+			p.From[j], p.Move[j] = r.below(p.Machines()+1)-1, int64(r.below(100))
+		}
+		rounds := 0
+		got, err := Sequence(p, loading.Search{Seed: 1, Spent: func() float64 { rounds++; return float64(rounds) / 100 }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		score, err := p.Evaluate(got.Plan)
+		if err != nil || score.Cost != got.Cost {
+			t.Fatalf("said %d, is %d, %v", got.Cost, score.Cost, err)
+		}
+		start, err := p.Solve(loading.Search{})
+		if err != nil || got.Cost > start.Cost {
+			t.Fatalf("%d is worse than the start %d, %v", got.Cost, start.Cost, err)
+		}
+	}
+}

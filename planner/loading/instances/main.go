@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"turnwise/planner/loading"
+	"turnwise/planner/loading/board"
 )
 
 func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
@@ -112,7 +113,7 @@ func file(path string, o options, out io.Writer) error {
 
 func solve(in instance, o options) (answer, error) {
 	began := time.Now()
-	s, err := in.problem.Solve(loading.Search{Seed: o.seed, Spent: func() float64 { return time.Since(began).Seconds() / o.seconds }})
+	s, err := board.Sequence(&in.problem, loading.Search{Seed: o.seed, Spent: func() float64 { return time.Since(began).Seconds() / o.seconds }})
 	if err != nil {
 		return answer{}, err
 	}
