@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"sync"
 	"time"
 
 	"turnwise/planner/forecast/score"
@@ -36,12 +37,50 @@ type CalibrationGroup struct {
 // ErrNoRecord says that this server keeps no forecasts.
 var ErrNoRecord = errors.New("no forecasts are kept")
 
+// reports keeps the newest calibrations: forecasts are kept and settled once a minute,
+// and a large record takes its time to score.
+type reports struct {
+	mu   sync.Mutex
+	made map[KeptQuery]report
+}
+
+type report struct {
+	at   time.Time
+	view CalibrationView
+}
+
+const (
+	reportPeriod = time.Minute
+	mostReports  = 32
+)
+
 // Calibration compares kept forecasts with what happened: all together, by
-// structure and by article.
+// structure and by article. A report may be a minute old; it is for reading only.
 func (f *Floor) Calibration(ctx context.Context, q KeptQuery) (CalibrationView, error) {
 	if f.c.Promises == nil {
 		return CalibrationView{}, ErrNoRecord
 	}
+	if q.Order != "" {
+		return f.calibrate(ctx, q) // few rows, and people look at it after a change
+	}
+	f.reports.mu.Lock()
+	defer f.reports.mu.Unlock() // the second who asks waits for the first one's answer
+	now := f.c.Now()
+	if r, ok := f.reports.made[q]; ok && now.Sub(r.at).Abs() < reportPeriod {
+		return r.view, nil
+	}
+	v, err := f.calibrate(ctx, q)
+	if err != nil {
+		return v, err
+	}
+	if len(f.reports.made) >= mostReports || f.reports.made == nil {
+		f.reports.made = make(map[KeptQuery]report)
+	}
+	f.reports.made[q] = report{now, v}
+	return v, nil
+}
+
+func (f *Floor) calibrate(ctx context.Context, q KeptQuery) (CalibrationView, error) {
 	kept, err := f.c.Promises.KeptForecasts(ctx, store.KeptQuery{Since: q.Since, Order: q.Order})
 	if err != nil {
 		return CalibrationView{}, fmt.Errorf("floor: read kept forecasts: %w", err)

@@ -67,8 +67,9 @@ type Floor struct {
 	totals   map[string]store.Totals // newest books by machine
 	recount  bool                    // counts moved since the books were read
 
-	plan   planner
-	shifts shiftMemo
+	plan    planner
+	reports reports
+	shifts  shiftMemo
 }
 
 // machine is everything known about one machine.
