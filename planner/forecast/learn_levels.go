@@ -75,44 +75,54 @@ func (s shared) sift() (x, e float64) {
 }
 
 // fitLevels estimates the levels; false if the histories tell neither class nor shift.
+// The classes come first: a tide fitted to nights that no class explains yet would
+// be a change at every dusk and dawn, and leave nothing to the class.
 func (f *Fleet) fitLevels(all [][]tally) bool {
+	classes := f.levelSums(all, func(p piece) (int, float64, float64) {
+		return p.class, p.weight, p.weight * f.level(0, p.shift)
+	})
+	f.fitClasses(classes)
+	shifts := f.levelSums(all, func(p piece) (int, float64, float64) {
+		return p.shift, 1, f.level(p.class, 0)
+	})
+	f.fitTide(shifts)
+	return len(classes) > 1 || len(shifts) > 1
+}
+
+// levelSums sums the pieces by a number that of tells, with the weights of its count
+// and of what was expected; the number 0 is not known.
+func (f *Fleet) levelSums(all [][]tally, of func(piece) (number int, count, expected float64)) map[int]*shared {
 	type cell struct{ order, number int }
-	classes, shifts := map[int]*shared{}, map[int]*shared{}
-	add := func(sums map[int]*shared, cells map[cell]float64, order, number int, x, e float64) {
-		if number == 0 {
-			return
-		}
-		if sums[number] == nil {
-			sums[number] = &shared{}
-		}
-		s := sums[number]
-		s.count, s.expected = s.count+x, s.expected+e
-		// What an order brings to one number varies together.
-		before := cells[cell{order, number}]
-		cells[cell{order, number}] += e
-		s.noise += e + f.spread.order*e*(2*before+e)
-	}
+	sums := map[int]*shared{}
 	for i, h := range f.histories {
 		factor := f.roughFactor(all[i])
 		rate := 0.0
 		for c := range f.causes {
 			rate += f.base(h.group, c)
 		}
-		inClass, inShift := map[cell]float64{}, map[cell]float64{}
+		cells := map[cell]float64{}
 		for _, p := range h.pieces {
+			number, count, expected := of(p)
+			if number == 0 {
+				continue
+			}
 			var x float64
 			for _, n := range p.counts {
 				x += n
 			}
-			e := factor * rate * p.minutes
-			class, tide := f.level(p.class, 0), f.level(0, p.shift)
-			add(classes, inClass, p.order, p.class, x*p.weight, e*tide*p.weight)
-			add(shifts, inShift, p.order, p.shift, x, e*class)
+			x, e := x*count, factor*rate*p.minutes*expected
+			if sums[number] == nil {
+				sums[number] = &shared{}
+			}
+			s := sums[number]
+			s.count, s.expected = s.count+x, s.expected+e
+			// What an order brings to one number varies together.
+			before := cells[cell{p.order, number}]
+			cells[cell{p.order, number}] += e
+			s.noise += e + f.spread.order*e*(2*before+e)
 		}
 	}
-	f.fitClasses(classes)
-	f.fitTide(shifts)
-	return len(classes) > 1 || len(shifts) > 1
+	return sums
 }
 
 // roughFactor is the factor of a machine, all causes alike.

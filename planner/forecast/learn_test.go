@@ -176,6 +176,20 @@ func TestNightIsLearnt(t *testing.T) {
 	}
 }
 
+// However long nights have been twice as bad as days, dusk and dawn are no steps.
+func TestNightIsNoStep(t *testing.T) {
+	rng := rand.New(rand.NewPCG(13, 14))
+	for _, orders := range []int{2, 8, 12} {
+		f := Learn(effects{own: 0.3, order: 0.1, night: 2, machines: 60, orders: orders, minutes: 1500}.draw(rng))
+		if got := f.Changes(); len(got) > 0 {
+			t.Errorf("%d orders a machine: changes at shifts %v, want none", orders, got)
+		}
+		if got := f.level(3, 0) / f.level(1, 0); math.Abs(math.Log(got/2)) > 0.12 {
+			t.Errorf("%d orders a machine: nights stop %.2f times as often as days, want 2", orders, got)
+		}
+	}
+}
+
 // A step of all rates is found at its shift, and no step where there is none.
 func TestStepIsFound(t *testing.T) {
 	rng := rand.New(rand.NewPCG(11, 12))
