@@ -128,8 +128,37 @@ func (d *desk) finishOf(out *OrderOutlook, stretches []stretch, only Finish, pro
 	} else {
 		out.Finish.goes(stretches, out.Law)
 	}
+	d.together(out.Jobs, stretches, out.Law, promise)
 	out.Machine, out.Ask = machinesOf(stretches), forecast.AskOf(partsOf(stretches)...)
 	out.Finish.Corrected = d.past.corrected(stretches)
+}
+
+// together gives jobs that share kilos the end that they have in common: whoever runs
+// knits them, so all run to it. law is that of all the stretches.
+func (d *desk) together(jobs []JobOutlook, stretches []stretch, law forecast.Law, promise time.Time) {
+	var sharing []stretch
+	for _, s := range stretches {
+		if s.weight > 0 {
+			sharing = append(sharing, s)
+		}
+	}
+	if len(sharing) < 2 {
+		return
+	}
+	if len(sharing) < len(stretches) {
+		var err error
+		if law, _, err = told(sharing); err != nil {
+			return // told for all of them before: it cannot be
+		}
+	}
+	common := d.finish(law, promise)
+	for i := range jobs {
+		f := &jobs[i].Finish
+		if f.Refused == "" && slices.ContainsFunc(sharing, func(s stretch) bool { return s.q.m.ID == jobs[i].Machine }) {
+			common.Basis, common.History, common.Parts = f.Basis, f.History, f.Parts
+			*f = common
+		}
+	}
 }
 
 // basis tells what is known of the machine.

@@ -212,6 +212,7 @@ func (d *desk) answer(chosen []*candidate, left []string, r QuoteRequest, risk f
 	}
 	out.Finish = d.finish(law, time.Time{})
 	out.Finish.goes(stretches, law)
+	d.together(out.Jobs, stretches, law, time.Time{})
 	out.Finish.Corrected = d.past.corrected(stretches)
 	out.Finish.Basis = append(basis, d.fleet.Basis()...)
 	if out.Finish.Refused == "" {

@@ -29,6 +29,11 @@ func TestSharedKilosEndSurer(t *testing.T) {
 			t.Fatalf("%+v", o)
 		}
 	}
+	for _, j := range shared.Jobs {
+		if j.Finish.P90 != shared.Finish.P90 || j.Finish.Beads != shared.Finish.Beads || len(j.Finish.Parts) == 0 || len(j.Finish.Basis) == 0 {
+			t.Errorf("%s ends by %s with 90 %%, its order by %s: they share kilos", j.Machine, j.Finish.P90, shared.Finish.P90)
+		}
+	}
 	one := halves.Jobs[0].Finish
 	if !halves.Finish.P50.After(one.P50) || !halves.Finish.P90.After(one.P90) {
 		t.Errorf("the last of two halves: 50 %% by %s, one of them by %s", halves.Finish.P50, one.P50)
