@@ -62,9 +62,9 @@ func NewClerk(ctx context.Context, st store.Store, o Options) (*Clerk, error) {
 
 // Commit stores a group in one transaction, in order, and returns the replies
 // that may be sent now. On an error nothing may be said to anybody: the
-// outcome is not known. credit tells, after the store
-// has answered, how many batches of a stream may be outstanding.
-func (k *Clerk) Commit(ctx context.Context, group []Message, credit func() uint32) ([]Reply, error) {
+// outcome is not known. credit tells, after the store has answered a batch of so many
+// records, how many of its stream may be outstanding; 0 makes it pause.
+func (k *Clerk) Commit(ctx context.Context, group []Message, credit func(records int) uint32) ([]Reply, error) {
 	acks := newAcks(k.incarnation)
 	batches := make([]store.Batch, 0, len(group))
 	for i := range group {
@@ -81,7 +81,7 @@ func (k *Clerk) Commit(ctx context.Context, group []Message, credit func() uint3
 		}
 		k.o.Committed(out)
 		for i := range out {
-			acks.outcome(&batches[i], &out[i], credit())
+			acks.outcome(&batches[i], &out[i], credit(len(batches[i].Records)))
 		}
 	}
 	return acks.replies(k.o.Now()), nil
@@ -89,13 +89,13 @@ func (k *Clerk) Commit(ctx context.Context, group []Message, credit func() uint3
 
 // quarantine keeps the bytes of a message that cannot be read. Its agent is
 // told when it is known which stream it was about.
-func (k *Clerk) quarantine(ctx context.Context, m *Message, acks *acks, credit func() uint32) {
+func (k *Clerk) quarantine(ctx context.Context, m *Message, acks *acks, credit func(records int) uint32) {
 	k.o.Log.Warn("batch cannot be read", "agent", m.bad.Agent, "topic", m.bad.Topic, "reason", m.bad.Reason)
 	if err := k.st.Quarantine(ctx, *m.bad); err != nil {
 		k.o.Log.Error("quarantine of a batch", "agent", m.bad.Agent, "error", err)
 		return
 	}
 	if m.stream != (store.ID{}) {
-		acks.quarantined(m, credit())
+		acks.quarantined(m, credit(0))
 	}
 }

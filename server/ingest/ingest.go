@@ -36,10 +36,9 @@ const (
 	// patience is how long a message waits for room. Longer would hold up what
 	// else the broker reads from that client, its pings among it.
 	patience = 2 * time.Second
-	// credit is how many batches an agent may have outstanding on a stream.
-	credit = 4
-	// crowded is the credit while the queue is more than half full.
-	crowded = 1
+	// resumeEvery is how often, without anything to commit, streams that were
+	// paused are let go.
+	resumeEvery = 100 * time.Millisecond
 )
 
 // Options tunes an Ingest. The zero value works, but acknowledges to nobody.
@@ -125,14 +124,14 @@ func (g *Ingest) Run(ctx context.Context) error {
 		return err
 	}
 	var waiting []Message
+	var held paused
 	for {
 		if len(waiting) == 0 {
-			select {
-			case <-ctx.Done():
+			m, ok := g.wait(ctx, &held)
+			if !ok {
 				return nil
-			case m := <-g.queue:
-				waiting = append(waiting, m)
 			}
+			waiting = append(waiting, m)
 		}
 		for more := ctx.Err() == nil; more && len(waiting) < g.o.Queue; {
 			select {
@@ -148,12 +147,32 @@ func (g *Ingest) Run(ctx context.Context) error {
 		var group []Message
 		group, waiting = pick(waiting, g.o.GroupMax)
 		g.left.Store(int64(len(waiting)))
-		g.commit(ctx, clerk, group)
+		g.commit(ctx, clerk, group, &held)
+		g.resume(&held)
+	}
+}
+
+// wait takes the next message, and lets paused streams go meanwhile. ok is
+// false when ctx has ended.
+func (g *Ingest) wait(ctx context.Context, held *paused) (m Message, ok bool) {
+	for {
+		var idle <-chan time.Time
+		if len(*held) > 0 {
+			idle = time.After(resumeEvery)
+		}
+		select {
+		case <-ctx.Done():
+			return Message{}, false
+		case m := <-g.queue:
+			return m, true
+		case <-idle:
+			g.resume(held)
+		}
 	}
 }
 
 // commit stores a group and tells the agents.
-func (g *Ingest) commit(ctx context.Context, clerk *Clerk, group []Message) {
+func (g *Ingest) commit(ctx context.Context, clerk *Clerk, group []Message, held *paused) {
 	replies, err := clerk.Commit(ctx, group, g.credit)
 	if err != nil {
 		// Nobody is told anything: the agents send again.
@@ -163,6 +182,7 @@ func (g *Ingest) commit(ctx context.Context, clerk *Clerk, group []Message) {
 		}
 		return
 	}
+	held.note(replies)
 	for _, r := range replies {
 		g.o.Ack(r.Agent, r.Acks)
 	}
@@ -176,11 +196,4 @@ func (g *Ingest) pause(ctx context.Context) {
 	case <-t.C:
 	case <-ctx.Done():
 	}
-}
-
-func (g *Ingest) credit() uint32 {
-	if len(g.queue)+int(g.left.Load()) > cap(g.queue)/2 {
-		return crowded
-	}
-	return credit
 }

@@ -97,7 +97,14 @@ func (s *server) arrive(agent string, m sender.Message) {
 	}
 }
 
-func (s *server) credit() uint32 { return 4 }
+// credit is now and then none, as of a server that is asked too much.
+func (s *server) credit(int) uint32 {
+	if s.w.chance(0.02) {
+		s.w.fault("server: credit 0")
+		return 0
+	}
+	return 4
+}
 
 // commit is one turn of the ingest.
 func (s *server) commit() {

@@ -43,6 +43,7 @@ type stream struct {
 
 	hold  time.Time // send nothing before; zero when nothing holds
 	holds int       // in a row
+	asked bool      // a batch went to see whether it still holds
 
 	frozen       string // why the server stopped the stream
 	problem      string // for the live view
@@ -82,7 +83,7 @@ func (u *Sender) pause(s *stream, now time.Time) {
 	if s.holds > 0 {
 		wait = u.backoff(wait, s.holds)
 	}
-	s.hold = now.Add(max(wait, time.Millisecond))
+	s.hold, s.asked = now.Add(max(wait, time.Millisecond)), false
 	s.holds++
 }
 
@@ -235,7 +236,7 @@ func (u *Sender) sendBatch(s *stream, now Now, send func(Message) bool) (ok, mor
 	s.ch.Sent(s.top)
 	s.next, s.flushed = last+1, now.At
 	if !s.hold.IsZero() {
-		s.hold = now.At.Add(u.backoff(u.o.AckTimeout, s.holds)) // until it is answered
+		s.hold, s.asked = now.At.Add(u.backoff(u.o.AckTimeout, s.holds)), true // until it is answered
 	}
 	return true, true
 }
@@ -390,9 +391,11 @@ func (u *Sender) acknowledged(s *stream, a *wirepb.Ack, now Now, stale bool) {
 	}
 	s.credit = int(min(a.GetCredit(), 1<<10))
 	if s.credit > 0 {
-		s.hold, s.holds = time.Time{}, 0
-	} else {
-		u.pause(s, now.At) // then one batch asks whether it still holds
+		s.hold, s.holds, s.asked = time.Time{}, 0, false
+	} else if s.hold.IsZero() || s.asked {
+		// Then one batch asks whether it still holds. The batches that were on
+		// their way when the pause began say it again and prolong nothing.
+		u.pause(s, now.At)
 	}
 }
 
