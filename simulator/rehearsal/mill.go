@@ -21,6 +21,9 @@ type Options struct {
 	// Until ends the faults at an instant, for cutting a schedule short; 0 =
 	// when there were enough of them.
 	Until time.Duration
+	// Pauses is the share of acknowledgements with a credit of 0. With 0 no
+	// chance is drawn, so that a seed plays as it did.
+	Pauses float64
 	// Break is a negative control: "hasty", "double" or "lying disk".
 	Break string
 	// Open brings another database; nil = one in memory.

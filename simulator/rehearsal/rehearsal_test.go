@@ -17,6 +17,7 @@ var (
 	untilFlag  = flag.Duration("until", 0, "end the faults of that seed at this instant of its play")
 	logsFlag   = flag.Bool("programs", false, "let the words of agents and journals into that log")
 	faultsFlag = flag.Int("faults", 1_000_000, "how many faults to inject over all seeds")
+	pausesFlag = flag.Float64("pauses", 0, "share of acknowledgements that make an agent pause")
 	firstFlag  = flag.Uint64("first", 1, "the first of the seeds")
 )
 
@@ -53,7 +54,7 @@ func TestMillionFaults(t *testing.T) {
 				if stop {
 					return
 				}
-				r := Run(Options{Seed: seed, Faults: perSeed})
+				r := Run(Options{Seed: seed, Faults: perSeed, Pauses: *pausesFlag})
 				mu.Lock()
 				total += r.Faults
 				played += r.Played
@@ -79,7 +80,7 @@ func TestMillionFaults(t *testing.T) {
 
 // replay plays one seed with a log.
 func replay(t *testing.T, seed uint64) {
-	r := Run(Options{Seed: seed, Faults: perSeed, Until: *untilFlag, Logs: *logsFlag, Log: func(s string) { fmt.Println(s) }})
+	r := Run(Options{Seed: seed, Faults: perSeed, Pauses: *pausesFlag, Until: *untilFlag, Logs: *logsFlag, Log: func(s string) { fmt.Println(s) }})
 	for _, b := range r.Books {
 		t.Logf("books: %+v", b)
 	}
@@ -98,13 +99,13 @@ func shrink(seed uint64, r Result) string {
 		if mid <= right {
 			break
 		}
-		if len(Run(Options{Seed: seed, Faults: perSeed, Until: mid}).Wrong) > 0 {
+		if len(Run(Options{Seed: seed, Faults: perSeed, Pauses: *pausesFlag, Until: mid}).Wrong) > 0 {
 			wrong = mid
 		} else {
 			right = mid
 		}
 	}
-	return fmt.Sprintf("look at it: go test ./simulator/rehearsal -v -run MillionFaults -rehearse %d -until %v -programs", seed, wrong)
+	return fmt.Sprintf("look at it: go test ./simulator/rehearsal -v -run MillionFaults -rehearse %d -until %v -pauses %v -programs", seed, wrong, *pausesFlag)
 }
 
 // The same seed plays the same, step by step and bit by bit; another does not.

@@ -99,7 +99,7 @@ func (s *server) arrive(agent string, m sender.Message) {
 
 // credit is now and then none, as of a server that is asked too much.
 func (s *server) credit(int) uint32 {
-	if s.w.chance(0.02) {
+	if p := s.mill.o.Pauses; p > 0 && s.w.chance(p) {
 		s.w.fault("server: credit 0")
 		return 0
 	}
