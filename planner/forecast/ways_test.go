@@ -1,6 +1,7 @@
 package forecast
 
 import (
+	"errors"
 	"flag"
 	"math"
 	"slices"
@@ -20,59 +21,6 @@ func simulate(t *testing.T, s Sum, orders int, seed uint64) []float64 {
 	return draws
 }
 
-// panjer gives the masses of stops and repeats on a lattice by Panjer's recursion:
-// Poisson a = 0, b = n; negative binomial with p = n/(n+shape): a = p, b = (shape-1) p.
-func panjer(s Sum, step float64, cells int) []float64 {
-	sum := []float64{1}
-	for _, c := range s.Stops {
-		f := split(c.Durations, step, cells)
-		n := c.Rate.Mean * s.Run
-		a, b, start := 0.0, n, math.Exp(n*(f[0]-1))
-		if shape := c.Rate.Shape; shape > 0 {
-			p := n / (n + shape)
-			a, b = p, (shape-1)*p
-			start = math.Pow((1-p)/(1-p*f[0]), shape)
-		}
-		g := make([]float64, cells)
-		g[0] = start
-		for k := 1; k < cells; k++ {
-			for j := 1; j <= k; j++ {
-				g[k] += (a + b*float64(j)/float64(k)) * f[j] * g[k-j]
-			}
-			g[k] /= 1 - a*f[0]
-		}
-		sum = convolve(sum, g, cells)
-	}
-	for _, p := range s.Repeats {
-		for range p.Count {
-			sum = convolve(sum, split(p.Durations, step, cells), cells)
-		}
-	}
-	return sum
-}
-
-// split shares durations between two points so that their mean stays.
-func split(d Durations, step float64, cells int) []float64 {
-	f := make([]float64, cells)
-	here, slope := 0.0, step
-	for k := range f {
-		ahead := d.Limited(float64(k+1) * step)
-		f[k] = max(slope-(ahead-here), 0) / step
-		here, slope = ahead, ahead-here
-	}
-	return f
-}
-
-func convolve(a, b []float64, n int) []float64 {
-	out := make([]float64, n)
-	for i, x := range a {
-		for j := 0; i+j < n && j < len(b); j++ {
-			out[i+j] += x * b[j]
-		}
-	}
-	return out
-}
-
 // The recursion has a lattice and rounding of its own (step 0.5, at most 40 stops on
 // the way): two thousandths cover both.
 func TestPanjerAgrees(t *testing.T) {
@@ -90,17 +38,44 @@ func TestPanjerAgrees(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			sum, worst := 0.0, 0.0
-			for k, m := range panjer(tt.s, step, cells) {
-				sum += m
-				x := (float64(k) + 0.5) * step
-				worst = max(worst, math.Abs(law.CDF(tt.s.Run+x)-sum))
+			other, err := tt.s.Recursion(step, cells)
+			if err != nil {
+				t.Fatal(err)
+			}
+			worst := 0.0
+			for k := range cells {
+				x := tt.s.Run + (float64(k)+0.5)*step
+				worst = max(worst, math.Abs(law.CDF(x)-other.CDF(x)))
+			}
+			if d := math.Abs(law.Mean()/other.Mean() - 1); d > 1e-9 {
+				t.Errorf("means %g and %g", law.Mean(), other.Mean())
 			}
 			if worst > 2e-3 {
 				t.Errorf("CDF differs from Panjer's recursion by %.2e", worst)
 			}
 			t.Logf("%.2e", worst)
 		})
+	}
+}
+
+func TestRecursionRefuses(t *testing.T) {
+	good := Sum{Run: 600, Stops: fourCauses(2)}
+	for name, c := range map[string]struct {
+		s     Sum
+		step  float64
+		cells int
+	}{
+		"no step":          {good, 0, 100},
+		"too many cells":   {good, 1, 1 << 20},
+		"too short":        {good, 0.5, 20},
+		"doubt about run":  {Sum{Run: 600, RunSD: 10, Stops: fourCauses(2)}, 0.5, 2048},
+		"a common factor":  {Sum{Run: 600, Common: 8, Stops: fourCauses(2)}, 0.5, 2048},
+		"no running time":  {Sum{Run: math.NaN()}, 0.5, 2048},
+		"underflow at U 1": {Sum{Run: 600, Stops: []Stops{{"a", Rate{Mean: 50}, Lognormal{1, 1}}}}, 0.5, 2048},
+	} {
+		if _, err := c.s.Recursion(c.step, c.cells); !errors.Is(err, ErrInput) {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }
 
