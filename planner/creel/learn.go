@@ -73,10 +73,7 @@ func (l *Learner) measure(y, noise float64, learnNoise bool) bool {
 		return false
 	}
 	if learnNoise {
-		// E innovation^2 = p + r, so the standardised square scales r.
-		l.weight = min(l.weight+1, noiseMemory)
-		r = max(r*(1+(innovation*innovation/(p+r)-1)/l.weight), noiseFloor*noiseFloor)
-		l.Noise = math.Sqrt(r)
+		r = l.learnNoise(innovation*innovation/(p+r), r)
 	}
 	k := p / (p + r)
 	l.Bias = Bias{l.Bias.Mean + k*innovation, math.Sqrt(p * (1 - k))}
@@ -99,10 +96,21 @@ func (l *Learner) Outlasted(y float64) bool {
 		return false
 	}
 	mean, spread := Truncated(l.Bias.Mean, sd, y)
+	// The noise must learn from these too: run-outs alone are the short cones where most
+	// are changed before, and their squares would inflate it without end.
+	r = l.learnNoise((spread*spread+(mean-l.Bias.Mean)*(mean-l.Bias.Mean))/(sd*sd), r)
 	k := p / (p + r)
 	l.Bias = Bias{l.Bias.Mean + k*(mean-l.Bias.Mean), math.Sqrt(p*(1-k) + k*k*spread*spread)}
 	l.Seen++
 	return true
+}
+
+// learnNoise scales the variance r by a standardised square, 1 in the mean.
+func (l *Learner) learnNoise(square, r float64) float64 {
+	l.weight = min(l.weight+1, noiseMemory)
+	r = max(r*(1+(square-1)/l.weight), noiseFloor*noiseFloor)
+	l.Noise = math.Sqrt(r)
+	return r
 }
 
 func (l *Learner) holdApart(a Apart) {
