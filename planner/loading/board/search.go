@@ -27,9 +27,10 @@ type search struct {
 	oldRolls []oldRolls
 	locked   []bool // [task]
 	movable  []int32
-	mend     bool  // begins with a plan in force and stays near it
-	enough   int64 // a cost that cannot be bettered
-	shelf    int   // how many of the last best layouts are kept for the ranking by risk
+	mend     bool    // begins with a plan in force and stays near it
+	typical  float64 // worsening by a round
+	enough   int64   // a cost that cannot be bettered
+	shelf    int     // how many of the last best layouts are kept for the ranking by risk
 	kept     []keptLayout
 }
 
@@ -294,23 +295,38 @@ func (x *search) back(t int32) {
 	x.l.insert(i, t, p)
 }
 
-// round is one ruin and recreation. The new layout is kept when it costs less than bar.
-func (x *search) round(warmth float64) {
+// change is one ruin and recreation; it says by how much the cost is more.
+func (x *search) change() int64 {
 	x.list, x.oldRolls = x.list[:0], x.oldRolls[:0]
 	x.ruin()
 	x.order()
 	for _, t := range x.out {
 		x.back(t)
 	}
-	now := x.l.total()
-	if float64(now) < float64(x.cost)+warmth*x.dice.drop() {
-		x.cost = now
-		if now < x.bestCost {
+	return x.l.total() - x.cost
+}
+
+// tryOne makes a change and takes it back.
+func (x *search) tryOne() int64 {
+	by := x.change()
+	x.undo()
+	x.settle()
+	return by
+}
+
+// round is one change, kept when it costs little more than nothing: the more the warmer.
+func (x *search) round(warmth float64) {
+	if by := x.change(); float64(by) < warmth*x.dice.drop() {
+		if x.cost += by; x.cost < x.bestCost {
 			x.keep()
 		}
 	} else {
 		x.undo()
 	}
+	x.settle()
+}
+
+func (x *search) settle() {
 	for _, i := range x.list {
 		x.touched[i] = false
 	}
@@ -335,21 +351,44 @@ func (x *search) undo() {
 	}
 }
 
+// feel finds the typical worsening of a round, the median of some that all are taken back: the
+// scale of warmth. The cost itself is none, for it may be 0 or nearly so.
+func (x *search) feel() {
+	var worse []float64
+	for range 60 {
+		if by := float64(x.tryOne()); by > 0 {
+			worse = append(worse, by)
+		}
+	}
+	slices.Sort(worse)
+	x.typical = 1
+	if len(worse) > 0 {
+		x.typical = worse[len(worse)/2]
+	}
+}
+
 // run searches for so many rounds.
 func (x *search) run(rounds int, on func(round int, better bool) bool) int {
 	if len(x.movable) == 0 {
 		return 0
 	}
+	x.feel()
 	done, told := 0, x.bestCost
-	for cycle := 2000; done < rounds; cycle *= 2 {
-		// Hot is a share of an order's mean cost that grows with the rounds for each task: in a
+	small := len(x.movable) <= 30
+	for cycle, k := 2000, 0; done < rounds; k++ {
+
+		// Hot is a share of the typical worsening that grows with the rounds for each task: in a
 		// few rounds only a cool search gets anywhere, in many a hot one gets further (found by
 		// trial on plants and on sets of known instances). A plan in force is only mended.
-		share := 0.02 * math.Pow(float64(cycle)/float64(len(x.movable)), 0.4)
-		if x.mend {
-			share = 0.002
+		share := 0.012 * math.Pow(float64(cycle)/float64(len(x.movable)), 0.4)
+		switch {
+		case x.mend:
+			share = 0.001
+		case small:
+			// A few tasks are soon in a valley that only heat leads out of.
+			cycle, share = 500, []float64{0.03, 0.1, 0.3}[k%3]
 		}
-		hot := max(float64(x.cost)/float64(len(x.movable))*share, 1)
+		hot := max(x.typical*share, 1)
 		cold := hot * 1e-2
 		for k := 0; k < cycle && done < rounds; k++ {
 			warmth := hot * math.Pow(cold/hot, float64(k)/float64(cycle))
@@ -368,6 +407,7 @@ func (x *search) run(rounds int, on func(round int, better bool) bool) int {
 			}
 		}
 		x.restore()
+		cycle *= 2
 	}
 	return done
 }
