@@ -386,7 +386,7 @@ func (x *search) run(rounds int, on func(round int, better bool) bool) int {
 			share = 0.001
 		case small:
 			// A few tasks are soon in a valley that only heat leads out of.
-			cycle, share = 500, []float64{0.03, 0.1, 0.3}[k%3]
+			cycle, share = 500, []float64{0.3, 1.5, 5}[k%3]
 		}
 		hot := max(x.typical*share, 1)
 		cold := hot * 1e-2
