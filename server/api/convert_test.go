@@ -56,6 +56,8 @@ func scalar(fd protoreflect.FieldDescriptor) protoreflect.Value {
 		return protoreflect.ValueOfString("k" + fmt.Sprint(fd.Number()))
 	case protoreflect.DoubleKind:
 		return protoreflect.ValueOfFloat64(0.01 * float64(fd.Number()))
+	case protoreflect.BoolKind:
+		return protoreflect.ValueOfBool(true)
 	}
 	return protoreflect.ValueOfInt32(int32(fd.Number()))
 }
