@@ -64,6 +64,7 @@ type cli struct {
 	Promise  promiseCmd  `cmd:"" help:"A date for an order that is not in the book."`
 	Forecast forecastCmd `cmd:"" help:"The finish of an order of the book, and what it rests on."`
 	Whatif   whatifCmd   `cmd:"" help:"What changes of the floor would do to the orders; nothing is written."`
+	Plan     planCmd     `cmd:"" help:"Which order runs on which machine: search, compare, apply, undo, explain."`
 	Kept     keptCmd     `cmd:"" help:"What was promised and what happened."`
 	Creel    creelCmd    `cmd:"" help:"Creels: what comes next, cones put on, taken back."`
 	Units    unitsCmd    `cmd:"" help:"Agents: who reads which machine, and who is sick."`
@@ -83,6 +84,8 @@ Examples:
   planner promise --article pq24-ne26 --kg 6000 --risk 0.1
   planner forecast SO-1041 --explain
   planner whatif slow K03 27, down K04 6h
+  planner plan solve --seconds 5         then: planner plan apply
+  planner orders import book.xlsx --dry-run
   planner totals --json --wait-drained 30s
   planner calc convert "Ne 30/1"         a count in every other system`
 

@@ -15,6 +15,7 @@ import (
 
 type whatifCmd struct {
 	Changes []string `arg:"" help:"Changes, separated by commas." placeholder:"slow K03 27, down K04 6h"`
+	Or      []string `sep:"none" help:"Another what-if beside the first; at most two more." placeholder:"\"move SO-1052 K02\""`
 }
 
 // Help has the grammar and an example.
@@ -23,13 +24,16 @@ func (*whatifCmd) Help() string {
   slow MACHINE RPM     it turns at another speed
   down MACHINE TIME    it stands for so much working time: 90m, 6h, 2d
   add MACHINE ORDER    it works on the order too, behind its present jobs
+  move ORDER MACHINE   it goes there whole; a third word names the order it comes behind
+  split ORDER MACHINE  a half of it goes there; a third word gives the kilos
   open FROM TO         time outside the shifts is worked
   close FROM TO        time inside the shifts is not worked
 FROM and TO are written 2026-11-28T06:00, in your zone, or with a zone.
 Nothing is written.
 
 Example:
-  planner whatif slow K03 27, down K04 6h`
+  planner whatif slow K03 27, down K04 6h
+  planner whatif move SO-1052 K02 --or "add K05 SO-1052"`
 }
 
 // effectJSON is what happens to one order, as scripts read it.
@@ -41,7 +45,11 @@ type effectJSON struct {
 	Sentence string     `json:"sentence"`
 }
 
+// Run asks one what-if, or sets up to three side by side.
 func (c *whatifCmd) Run(ctx context.Context, s *session) error {
+	if len(c.Or) > 0 {
+		return c.beside(ctx, s)
+	}
 	changes, err := s.changes(strings.Join(c.Changes, " "))
 	if err != nil {
 		return err
@@ -109,10 +117,68 @@ func changeToPB(c outlook.Change) *pb.Change {
 		return &pb.Change{Kind: &pb.Change_StopMachine{StopMachine: &pb.StopMachine{Machine: machineName(c.Machine), Duration: durationpb.New(c.For)}}}
 	case outlook.AddMachine:
 		return &pb.Change{Kind: &pb.Change_AddMachine{AddMachine: &pb.AddMachine{Machine: machineName(c.Machine), Order: "orders/" + c.Order}}}
+	case outlook.MoveOrder:
+		return &pb.Change{Kind: &pb.Change_MoveOrder{MoveOrder: &pb.MoveOrder{Order: "orders/" + c.Order, Machine: machineName(c.Machine), After: c.After}}}
+	case outlook.SplitOrder:
+		return &pb.Change{Kind: &pb.Change_SplitOrder{SplitOrder: &pb.SplitOrder{Order: "orders/" + c.Order, Machine: machineName(c.Machine), QuantityKg: c.Kg}}}
 	case outlook.OpenTime:
 		return &pb.Change{Kind: &pb.Change_OpenTime{OpenTime: &pb.OpenTime{StartTime: timestamppb.New(c.From), EndTime: timestamppb.New(c.To)}}}
 	case outlook.CloseTime:
 		return &pb.Change{Kind: &pb.Change_CloseTime{CloseTime: &pb.CloseTime{StartTime: timestamppb.New(c.From), EndTime: timestamppb.New(c.To)}}}
 	}
 	return &pb.Change{}
+}
+
+// besideJSON is one of several what-ifs.
+type besideJSON struct {
+	WhatIf  string       `json:"what_if"`
+	Effects []effectJSON `json:"effects"`
+	Same    int64        `json:"same"`
+}
+
+// beside sets what-ifs side by side: a column each, an order a row.
+func (c *whatifCmd) beside(ctx context.Context, s *session) error {
+	texts := append([]string{strings.Join(c.Changes, " ")}, c.Or...)
+	if len(texts) > 3 {
+		return usage("%d what-ifs, expected at most three side by side", len(texts))
+	}
+	ctx, cancel := s.call(ctx)
+	defer cancel()
+	l := listing{head: []string{"order", "promise", "80 % now"}, empty: "no order moves"}
+	var data []besideJSON
+	rows := map[string][]string{}
+	var orders []string
+	for i, text := range texts {
+		changes, err := s.changes(text)
+		if err != nil {
+			return err
+		}
+		r, err := s.plans().EvaluateWhatIf(ctx, &pb.EvaluateWhatIfRequest{Changes: changes})
+		if err != nil {
+			return s.explain(err)
+		}
+		one := besideJSON{text, []effectJSON{}, int64(r.GetSameCount())}
+		for _, e := range r.GetEffects() {
+			j := effectJSON{strings.TrimPrefix(e.GetOrder(), "orders/"), when(e.GetPromiseTime()), finishFromPB(e.GetBefore()), finishFromPB(e.GetAfter()), e.GetSentence()}
+			one.Effects = append(one.Effects, j)
+			if rows[j.Order] == nil {
+				orders = append(orders, j.Order)
+				rows[j.Order] = []string{j.Order, s.clockOf(j.Promise), s.forecastOf(j.Before.P80), "same", "same", "same"}
+			}
+			rows[j.Order][3+i] = s.forecastOf(j.After.P80) + " late " + chance(&j.After)
+		}
+		data = append(data, one)
+		l.head = append(l.head, text)
+	}
+	for _, o := range orders {
+		l.add(rows[o][:3+len(texts)]...)
+	}
+	l.data = struct {
+		WhatIfs []besideJSON `json:"what_ifs"`
+	}{data}
+	if err := s.print(&l); err != nil || s.common.Output != "table" {
+		return err
+	}
+	_, err := fmt.Fprintln(s.out, "nothing was written")
+	return err
 }

@@ -47,6 +47,7 @@ type Machine struct {
 	// History is what it did; its Machine is not looked at, the ID counts.
 	History forecast.History
 	Jobs    []Job // the running job first
+	Waits   bool  // no job runs: the first one has not begun
 	Creel   []Load
 	// Cards are those that the machine has for articles, whether or not it has a
 	// job with them now; a quote picks machines by them.

@@ -10,10 +10,13 @@ import (
 // Phrases of a what-if, as people write them.
 const (
 	verbSlow, verbDown, verbAdd, verbOpen, verbClose = "slow", "down", "add", "open", "close"
+	verbMove, verbSplit                              = "move", "split"
 )
 
 // ParseChanges reads phrases separated by commas: `slow K03 27, down K04 6h, add K05
-// SO-1041, open 2026-11-28T06:00 2026-11-28T14:00, close 2026-11-30 2026-12-01`.
+// SO-1041, move SO-1052 K02, split SO-1041 K05 800, open 2026-11-28T06:00
+// 2026-11-28T14:00, close 2026-11-30 2026-12-01`. Behind move may stand the order that it
+// comes behind, behind split the kilos.
 // Wall times without a zone are in zone. Errors hold [ErrRequest] and the phrase;
 // whether a change can be is told by [Suppose].
 func ParseChanges(text string, zone *time.Location) ([]Change, error) {
@@ -21,6 +24,12 @@ func ParseChanges(text string, zone *time.Location) ([]Change, error) {
 	for phrase := range strings.SplitSeq(text, ",") {
 		phrase = strings.TrimSpace(phrase)
 		words := strings.Fields(phrase)
+		if c, ok, err := parseMove(words); err != nil {
+			return nil, refuse("change %q: %w", phrase, err)
+		} else if ok {
+			out = append(out, c)
+			continue
+		}
 		if len(words) != 3 {
 			return nil, refuse("change %q has %d words, expected three, for example slow K03 27 or down K04 6h; put a comma between changes", phrase, len(words))
 		}
@@ -33,6 +42,27 @@ func ParseChanges(text string, zone *time.Location) ([]Change, error) {
 		}
 	}
 	return out, nil
+}
+
+// parseMove reads what moves orders; these may have a fourth word.
+func parseMove(words []string) (c Change, ok bool, err error) {
+	if len(words) < 3 || len(words) > 4 || words[0] != verbMove && words[0] != verbSplit {
+		return nil, false, nil
+	}
+	order, machine, more := words[1], strings.ToLower(words[2]), ""
+	if len(words) == 4 {
+		more = words[3]
+	}
+	if words[0] == verbMove {
+		return MoveOrder{order, machine, more}, true, nil
+	}
+	kg := 0.0
+	if more != "" {
+		if kg, err = strconv.ParseFloat(more, 64); err != nil || !(kg > 0 && kg <= maxKg) {
+			return nil, true, fmt.Errorf("%q are no kilos, expected for example 800", more)
+		}
+	}
+	return SplitOrder{order, machine, kg}, true, nil
 }
 
 func parseChange(verb, a, b string, zone *time.Location) (Change, error) {
@@ -60,7 +90,7 @@ func parseChange(verb, a, b string, zone *time.Location) (Change, error) {
 		}
 		return CloseTime{from, to}, err
 	}
-	return nil, fmt.Errorf("%q is no change, expected %s, %s, %s, %s or %s", verb, verbSlow, verbDown, verbAdd, verbOpen, verbClose)
+	return nil, fmt.Errorf("%q is no change, expected %s, %s, %s, %s, %s, %s or %s", verb, verbSlow, verbDown, verbAdd, verbMove, verbSplit, verbOpen, verbClose)
 }
 
 // parseSpan reads a duration as people write it: 90m, 6h, 2d.
@@ -98,6 +128,13 @@ func Phrase(c Change, zone *time.Location) string {
 		return fmt.Sprintf("%s %s %s", verbDown, name(c.Machine), shortSpan(c.For))
 	case AddMachine:
 		return fmt.Sprintf("%s %s %s", verbAdd, name(c.Machine), c.Order)
+	case MoveOrder:
+		return strings.TrimSpace(fmt.Sprintf("%s %s %s %s", verbMove, c.Order, name(c.Machine), c.After))
+	case SplitOrder:
+		if c.Kg == 0 {
+			return fmt.Sprintf("%s %s %s", verbSplit, c.Order, name(c.Machine))
+		}
+		return fmt.Sprintf("%s %s %s %g", verbSplit, c.Order, name(c.Machine), c.Kg)
 	case OpenTime:
 		return fmt.Sprintf("%s %s %s", verbOpen, wall(c.From), wall(c.To))
 	case CloseTime:
@@ -116,6 +153,16 @@ func Say(c Change, zone *time.Location) string {
 		return fmt.Sprintf("%s stands for %s of work", name(c.Machine), shortSpan(c.For))
 	case AddMachine:
 		return fmt.Sprintf("%s works on %s too", name(c.Machine), c.Order)
+	case MoveOrder:
+		if c.After != "" {
+			return fmt.Sprintf("%s goes to %s behind %s", c.Order, name(c.Machine), c.After)
+		}
+		return fmt.Sprintf("%s goes to %s", c.Order, name(c.Machine))
+	case SplitOrder:
+		if c.Kg == 0 {
+			return fmt.Sprintf("half of %s goes to %s", c.Order, name(c.Machine))
+		}
+		return fmt.Sprintf("%g kg of %s go to %s", c.Kg, c.Order, name(c.Machine))
 	case OpenTime:
 		return fmt.Sprintf("%s to %s is worked", wall(c.From), wall(c.To))
 	case CloseTime:

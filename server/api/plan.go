@@ -14,6 +14,7 @@ import (
 
 type planService struct {
 	*api
+	searches searches
 	pb.UnimplementedPlanServiceServer
 }
 
@@ -64,12 +65,22 @@ func changesFromPB(list []*pb.Change, v *violations) []outlook.Change {
 		case *pb.Change_AddMachine:
 			order := strings.TrimPrefix(text(field("add_machine.order"), k.AddMachine.GetOrder(), v), "orders/")
 			out = append(out, outlook.AddMachine{Order: order, Machine: machineID(field("add_machine.machine"), k.AddMachine.GetMachine(), v)})
+		case *pb.Change_MoveOrder:
+			out = append(out, outlook.MoveOrder{
+				Order: strings.TrimPrefix(text(field("move_order.order"), k.MoveOrder.GetOrder(), v), "orders/"), Machine: machineID(field("move_order.machine"), k.MoveOrder.GetMachine(), v),
+				After: strings.TrimPrefix(text(field("move_order.after"), k.MoveOrder.GetAfter(), v), "orders/"),
+			})
+		case *pb.Change_SplitOrder:
+			out = append(out, outlook.SplitOrder{
+				Order: strings.TrimPrefix(text(field("split_order.order"), k.SplitOrder.GetOrder(), v), "orders/"), Machine: machineID(field("split_order.machine"), k.SplitOrder.GetMachine(), v),
+				Kg: finite(field("split_order.quantity_kg"), k.SplitOrder.GetQuantityKg(), 0, mostKg, v),
+			})
 		case *pb.Change_OpenTime:
 			out = append(out, outlook.OpenTime{From: instant(field("open_time.start_time"), k.OpenTime.GetStartTime(), v), To: instant(field("open_time.end_time"), k.OpenTime.GetEndTime(), v)})
 		case *pb.Change_CloseTime:
 			out = append(out, outlook.CloseTime{From: instant(field("close_time.start_time"), k.CloseTime.GetStartTime(), v), To: instant(field("close_time.end_time"), k.CloseTime.GetEndTime(), v)})
 		default:
-			v.add(field("kind"), "is empty, expected one of slow_machine, stop_machine, add_machine, open_time, close_time")
+			v.add(field("kind"), "is empty, expected one of slow_machine, stop_machine, add_machine, move_order, split_order, open_time, close_time")
 		}
 	}
 	return out

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"turnwise/planner/loading/board"
 	"turnwise/planner/outlook"
 	"turnwise/server/floor"
 	"turnwise/server/store"
@@ -19,6 +20,9 @@ import (
 
 // domain of the reasons in ErrorInfo.
 const domain = "turnwise.v1"
+
+// errBusy: as much of it is under way as may be.
+var errBusy = errors.New("too much at once")
 
 // violations gathers what is wrong with a request, field by field.
 type violations []*errdetails.BadRequest_FieldViolation
@@ -66,6 +70,10 @@ func (s statuses) of(method string, err error) error {
 		{store.ErrUnregistered, codes.FailedPrecondition, "NOT_REGISTERED"},
 		{floor.ErrNoRecord, codes.FailedPrecondition, "NO_RECORD"},
 		{floor.ErrLot, codes.FailedPrecondition, "LOT_MISMATCH"},
+		{floor.ErrNoPlans, codes.FailedPrecondition, "NO_PLANS"},
+		{store.ErrMoved, codes.FailedPrecondition, "JOBS_CHANGED"},
+		{board.ErrProblem, codes.FailedPrecondition, "NO_LOADING"},
+		{errBusy, codes.ResourceExhausted, "BUSY"},
 		{outlook.ErrRequest, codes.FailedPrecondition, "NO_FORECAST"},
 	}
 	if i := slices.IndexFunc(known, func(k struct {

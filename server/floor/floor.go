@@ -42,6 +42,7 @@ type Config struct {
 	Causes   []Cause             // nil = DefaultCauses
 	Risk     float64             // accepted chance to be late; 0 = 0.1
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
+	Plans    store.PlanRecord    // of loading; nil = none are kept
 	Now      func() time.Time    // nil = time.Now
 	Log      *slog.Logger        // nil = silent
 }

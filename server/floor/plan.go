@@ -249,6 +249,7 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 		out.State = outlook.Stopped
 	}
 	current := f.book.at(m.id, now)
+	out.Waits = current.Order == ""
 	for _, a := range f.book.pending(m.id, now) {
 		out.Jobs = append(out.Jobs, outlook.Job{
 			Order: a.Order, Card: f.book.cardForPlan(a.Card), QuantityKg: a.QuantityKg, CountedKg: byOrder[a.Order],

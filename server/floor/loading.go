@@ -1,0 +1,548 @@
+package floor
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"turnwise/planner/loading/board"
+	"turnwise/planner/outlook"
+	"turnwise/server/store"
+)
+
+// ErrNoPlans: the store keeps no loading plans.
+var ErrNoPlans = errors.New("loading plans are not kept here")
+
+// What a plan goes by when nobody says otherwise. Assumptions, no source.
+const (
+	usualFrozen = 8 * time.Hour
+	steadyFor   = 24 * time.Hour
+	changePrice = 240 // late minutes of weight 1 that one moved order is worth
+	setupPrice  = 2   // late minutes of weight 1 that a minute of set-up is worth
+	crumbKg     = 0.5 // nobody knits that
+)
+
+// Origins of a LoadingPlan.
+const (
+	OriginSolve = "solve"
+	OriginHand  = "hand"
+	OriginLive  = "live" // the jobs as they stand; it is not kept
+)
+
+// LoadingPlan is one version of the loading, or the jobs as they stand.
+type LoadingPlan struct {
+	ID                    int64     `json:"-"` // 0 = not kept
+	State                 string    `json:"-"`
+	Made, Applied, Undone time.Time `json:"-"`
+	Origin                string
+	Base                  int64 // plan in force when it was made; 0 = none
+	Lines                 []LoadingLine
+	Moves                 []board.Move
+	Refused               []board.Refusal
+	Cost                  board.Cost
+	Start, Bound          float64
+	Free                  []board.FreeHours
+	Assumptions, Warnings []string
+	// Effects on the promises, the largest worsening first; Same stay.
+	Effects []LoadingEffect
+	Same    int
+}
+
+// LoadingLine is the jobs of one machine.
+type LoadingLine struct {
+	Machine string
+	Jobs    []LoadingJob
+}
+
+// LoadingJob is a job with its card and the spread of its end.
+type LoadingJob struct {
+	board.Job
+	Card     string
+	P10, P90 time.Time // zero = not known
+}
+
+// LoadingEffect is what a plan does to one order.
+type LoadingEffect struct {
+	Order         string
+	Promise       time.Time
+	Before, After time.Time // done with 80 %; zero = no forecast
+	Sentence      string
+}
+
+// SolveRequest asks for a search.
+type SolveRequest struct {
+	Seed     uint64
+	Rounds   int           // 0 = as the time allows
+	For      time.Duration // 0 = no bound
+	Frozen   time.Duration // 0 = as usual; below 0 = only what runs
+	Continue func() bool   // nil = never stopped
+	Progress func(board.Progress)
+}
+
+// mostRounds is a search without an end of its own.
+const mostRounds = 1 << 30
+
+// Solve searches a loading of all orders and keeps nothing. Errors hold
+// [board.ErrProblem] for a table of set-ups with holes, circular pins and the
+// like.
+func (f *Floor) Solve(ctx context.Context, r SolveRequest) (LoadingPlan, error) {
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	problem, told := f.problem(p)
+	switch {
+	case r.Frozen > 0:
+		problem.Frozen = r.Frozen
+	case r.Frozen < 0:
+		problem.Frozen = 0
+	}
+	end := time.Time{}
+	if r.For > 0 {
+		end = f.c.Now().Add(r.For)
+	}
+	o := board.Options{Seed: r.Seed, Iterations: r.Rounds, Keep: 20, Progress: r.Progress, Continue: func() bool {
+		return ctx.Err() == nil && (end.IsZero() || f.c.Now().Before(end)) && (r.Continue == nil || r.Continue())
+	}}
+	if r.Rounds <= 0 && r.For > 0 {
+		o.Iterations = mostRounds
+	}
+	solved, err := board.Solve(problem, o)
+	if err != nil {
+		return LoadingPlan{}, err // it is for the person who asked
+	}
+	if err := ctx.Err(); err != nil {
+		return LoadingPlan{}, err
+	}
+	out, err := f.dress(p, solved, OriginSolve)
+	out.Assumptions = append(told, out.Assumptions...)
+	return out, err
+}
+
+// Propose makes a plan of the jobs as they stand with changes made by hand.
+// Only moves, splits and machines added can be kept. Errors hold
+// [outlook.ErrRequest].
+func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (LoadingPlan, error) {
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	supposed, err := outlook.Suppose(p.snapshot, p.At, changes...)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	problem, told := f.problem(p)
+	laid, err := f.retime(p, problem, f.queues(p, supposed))
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	before, err := f.retime(p, problem, f.queues(p, p.snapshot))
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	laid.Moves = board.Diff(before, laid)
+	for i := range laid.Moves {
+		laid.Moves[i].Rule = cmp.Or(laid.Moves[i].Rule, "by hand")
+	}
+	out, err := f.dress(p, laid, OriginHand)
+	out.Assumptions = append(told, out.Assumptions...)
+	return out, err
+}
+
+// LoadingNow is the jobs as they stand, with their times.
+func (f *Floor) LoadingNow(ctx context.Context) (LoadingPlan, error) {
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	problem, told := f.problem(p)
+	laid, err := f.retime(p, problem, f.queues(p, p.snapshot))
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	laid.Moves = nil
+	out, err := f.dress(p, laid, OriginLive)
+	if err != nil {
+		return out, err
+	}
+	on := map[string]bool{}
+	for _, l := range out.Lines {
+		for _, j := range l.Jobs {
+			on[j.Order] = true
+		}
+	}
+	for _, o := range problem.Orders {
+		if !on[o.ID] && o.Kg > 0 {
+			out.Refused = append(out.Refused, board.Refusal{Order: o.ID, Why: fmt.Sprintf("%s stands on no machine: %.0f kg wait for a place.", o.ID, o.Kg)})
+		}
+	}
+	out.Assumptions = append(told, out.Assumptions...)
+	return out, nil
+}
+
+// retime gives lines their times without moving a job: orders that the lines
+// do not have are left out.
+func (f *Floor) retime(p *plan, problem board.Problem, lines []board.Line) (board.Plan, error) {
+	kg := map[string]float64{}
+	parts := map[string]int{}
+	for _, l := range lines {
+		for _, j := range l.Jobs {
+			if j.Kind == board.JobOrder {
+				kg[j.Order] += j.Kg
+				parts[j.Order]++
+			}
+		}
+	}
+	for _, m := range problem.Machines {
+		if m.Running != nil {
+			kg[m.Running.Order] += 0
+		}
+	}
+	orders := problem.Orders
+	problem.Orders = nil
+	for _, o := range orders {
+		if _, ok := kg[o.ID]; ok {
+			o.Kg, o.Pin, o.OneLot = kg[o.ID], nil, false
+			o.Parts, o.MinKg = max(parts[o.ID], 1), 0
+			if parts[o.ID] > 1 && o.RollKg == 0 {
+				o.RollKg = 1
+			}
+			problem.Orders = append(problem.Orders, o)
+		}
+	}
+	// Everything stays where the lines have it.
+	problem.Last, problem.Frozen = board.Plan{At: p.At, Machines: lines}, farAhead
+	return board.Retime(problem)
+}
+
+// farAhead freezes everything.
+const farAhead = 20 * 365 * 24 * time.Hour
+
+// queues are the jobs of a snapshot that have not begun, as lines without times.
+func (f *Floor) queues(p *plan, s outlook.Snapshot) []board.Line {
+	kilos := f.waitingKilos(p, s)
+	var out []board.Line
+	for i := range s.Machines {
+		m := &s.Machines[i]
+		line := board.Line{Machine: m.ID}
+		at := p.At
+		for k, j := range m.Jobs {
+			kg := kilos[[2]string{m.ID, j.Order}]
+			if k == 0 && !m.Waits || kg < crumbKg {
+				continue
+			}
+			at = at.Add(time.Second) // only the sequence counts
+			line.Jobs = append(line.Jobs, board.Job{Kind: board.JobOrder, Order: j.Order, Part: 1, Parts: 1, Kg: kg, SetupStart: at, Start: at, End: at})
+		}
+		out = append(out, line)
+	}
+	return out
+}
+
+// waitingKilos are the kilos of the jobs of a snapshot, by machine and order.
+func (f *Floor) waitingKilos(p *plan, s outlook.Snapshot) map[[2]string]float64 {
+	out := map[[2]string]float64{}
+	after := p.Outlook
+	if !slices.EqualFunc(s.Machines, p.snapshot.Machines, func(a, b outlook.Machine) bool {
+		return slices.EqualFunc(a.Jobs, b.Jobs, func(x, y outlook.Job) bool {
+			return x.Order == y.Order && x.QuantityKg == y.QuantityKg && x.CountedKg == y.CountedKg
+		})
+	}) {
+		if again, err := outlook.Plan(s, p.At); err == nil {
+			after = again
+		}
+	}
+	for _, o := range after.Orders {
+		for _, j := range o.Jobs {
+			out[[2]string{j.Machine, o.Order}] += j.RemainingKg
+		}
+	}
+	return out
+}
+
+// dress adds to a plan what people ask of it: cards, spreads, effects on the
+// promises and yarn that is missing.
+func (f *Floor) dress(p *plan, b board.Plan, origin string) (LoadingPlan, error) {
+	out := LoadingPlan{
+		Origin: origin, State: store.PlanProposed, Made: p.At, Moves: b.Moves, Refused: b.Refused, Cost: b.Cost, Start: b.Start, Bound: b.Bound, Free: b.Free,
+	}
+	s := p.snapshot
+	s.Machines = slices.Clone(s.Machines)
+	lines := index(b.Machines, func(l board.Line) string { return l.Machine })
+	for i := range s.Machines {
+		m := &s.Machines[i]
+		line := LoadingLine{Machine: m.ID}
+		jobs := slices.Clone(m.Jobs[:min(len(m.Jobs), map[bool]int{true: 0, false: 1}[m.Waits])])
+		for _, j := range lines[m.ID].Jobs {
+			lj := LoadingJob{Job: j}
+			switch j.Kind {
+			case board.JobOrder:
+				card := f.cardOf(p, m, j.Order)
+				lj.Card = card.ID
+				jobs = append(jobs, outlook.Job{Order: j.Order, Card: card, QuantityKg: j.Kg})
+			case board.JobRunning:
+				if len(m.Jobs) > 0 {
+					lj.Card = m.Jobs[0].Card.ID
+				}
+			}
+			line.Jobs = append(line.Jobs, lj)
+		}
+		m.Jobs = jobs
+		out.Lines = append(out.Lines, line)
+	}
+	after := p.Outlook
+	if origin != OriginLive {
+		var err error
+		if after, err = outlook.Plan(s, p.At); err != nil {
+			return out, fmt.Errorf("floor: look ahead from a plan: %w", err)
+		}
+		f.effects(p, after, &out)
+	}
+	spread(&out, after)
+	f.warnYarn(p, after, &out)
+	return out, nil
+}
+
+// cardOf is the card that a machine has for an order: of its job, then of its cards.
+func (f *Floor) cardOf(p *plan, m *outlook.Machine, order string) outlook.Card {
+	for _, j := range m.Jobs {
+		if j.Order == order {
+			return j.Card
+		}
+	}
+	article := p.book.orders[order].Article
+	var general outlook.Card
+	for _, c := range m.Cards {
+		if c.Article == article {
+			if p.book.cards[c.ID].Machine != "" {
+				return c
+			}
+			general = c
+		}
+	}
+	return general
+}
+
+// spread puts the forecast's spread around the end of each job.
+func spread(l *LoadingPlan, o outlook.Outlook) {
+	finish := map[[2]string]outlook.Finish{}
+	for _, order := range o.Orders {
+		for _, j := range order.Jobs {
+			finish[[2]string{j.Machine, order.Order}] = j.Finish
+		}
+	}
+	for i := range l.Lines {
+		for k := range l.Lines[i].Jobs {
+			j := &l.Lines[i].Jobs[k]
+			if fin, ok := finish[[2]string{l.Lines[i].Machine, j.Order}]; ok && fin.Refused == "" && !fin.P50.IsZero() {
+				// The plan's end has the table's set-ups; the law has the stops.
+				j.P10, j.P90 = j.End.Add(fin.P10.Sub(fin.P50)), j.End.Add(fin.P90.Sub(fin.P50))
+			}
+		}
+	}
+}
+
+func (f *Floor) effects(p *plan, after outlook.Outlook, out *LoadingPlan) {
+	effects, same := outlook.Effects(p.snapshot, p.Outlook, after)
+	out.Same = same
+	at := func(fin outlook.Finish) time.Time {
+		if fin.Refused != "" {
+			return time.Time{}
+		}
+		return fin.P80.Round(time.Minute)
+	}
+	for _, e := range effects {
+		out.Effects = append(out.Effects, LoadingEffect{e.Order, e.Promise, at(e.Before), at(e.After), e.Sentence})
+	}
+}
+
+// warnYarn names yarn that is missing before a job starts.
+func (f *Floor) warnYarn(p *plan, o outlook.Outlook, out *LoadingPlan) {
+	starts := map[string]LoadingJob{}
+	where := map[string]string{}
+	for _, l := range out.Lines {
+		for _, j := range l.Jobs {
+			if first, ok := starts[j.Order]; j.Kind == board.JobOrder && (!ok || j.Start.Before(first.Start)) {
+				starts[j.Order], where[j.Order] = j, l.Machine
+			}
+		}
+	}
+	for _, order := range o.Orders {
+		j, ok := starts[order.Order]
+		if !ok {
+			continue
+		}
+		for _, y := range order.Yarn {
+			if y.ShortKg < crumbKg {
+				continue
+			}
+			out.Warnings = append(out.Warnings, fmt.Sprintf("%s needs %.0f kg of yarn %s, lot %s is %.0f kg short: get it before %s, when it starts on %s.",
+				order.Order, y.NeededKg, y.Yarn, y.Lot, y.ShortKg, j.Start.In(f.c.Zone).Format("Mon 2 Jan 15:04"), p.book.name(where[order.Order])))
+		}
+	}
+	slices.Sort(out.Warnings)
+}
+
+// Keep keeps a plan as proposed and gives it its number.
+func (f *Floor) Keep(ctx context.Context, l LoadingPlan) (LoadingPlan, error) {
+	if f.c.Plans == nil {
+		return l, ErrNoPlans
+	}
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return l, err
+	}
+	kept, err := f.c.Plans.LoadingPlans(ctx, 0, 50)
+	if err != nil {
+		return l, err
+	}
+	for _, k := range kept {
+		if k.State == store.PlanApplied {
+			l.Base = k.ID
+			break
+		}
+	}
+	body, err := json.Marshal(l)
+	if err != nil {
+		return l, fmt.Errorf("floor: keep a plan: %w", err)
+	}
+	sp := store.LoadingPlan{Made: l.Made, Body: body, Next: f.assignments(p, l)}
+	for _, a := range p.book.Assignments {
+		if a.From.After(l.Made) {
+			sp.Base = append(sp.Base, a)
+		}
+	}
+	if l.ID, err = f.c.Plans.KeepPlan(ctx, sp); err != nil {
+		return l, err
+	}
+	l.State = store.PlanProposed
+	return l, nil
+}
+
+// assignments are the jobs of a plan that have not begun, as the book has them.
+func (f *Floor) assignments(p *plan, l LoadingPlan) []store.Assignment {
+	var out []store.Assignment
+	for _, line := range l.Lines {
+		at := l.Made
+		for _, j := range line.Jobs {
+			if j.Kind != board.JobOrder || j.Card == "" {
+				continue
+			}
+			from := j.SetupStart.Truncate(time.Second)
+			if !from.After(at) {
+				from = at.Add(time.Second)
+			}
+			at = from
+			// The book counts all that the machine ever knits of the order.
+			out = append(out, store.Assignment{Machine: line.Machine, From: from, Order: j.Order, Card: j.Card, QuantityKg: j.Kg + p.kilos[line.Machine][j.Order]})
+		}
+	}
+	return out
+}
+
+// PlanOf makes a plan of what the store kept.
+func planOf(s store.LoadingPlan) (LoadingPlan, error) {
+	var l LoadingPlan
+	if err := json.Unmarshal(s.Body, &l); err != nil {
+		return l, fmt.Errorf("floor: read loading plan %d: %w", s.ID, err)
+	}
+	l.ID, l.State, l.Made, l.Applied, l.Undone = s.ID, s.State, s.Made, s.Applied, s.Undone
+	return l, nil
+}
+
+// KeptPlan returns one kept plan, or [store.ErrNotFound].
+func (f *Floor) KeptPlan(ctx context.Context, id int64) (LoadingPlan, error) {
+	if f.c.Plans == nil {
+		return LoadingPlan{}, ErrNoPlans
+	}
+	s, err := f.c.Plans.LoadingPlan(ctx, id)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
+	return planOf(s)
+}
+
+// KeptPlans lists plans older than a number, 0 = all, the newest first.
+func (f *Floor) KeptPlans(ctx context.Context, before int64, limit int) ([]LoadingPlan, error) {
+	if f.c.Plans == nil {
+		return nil, ErrNoPlans
+	}
+	list, err := f.c.Plans.LoadingPlans(ctx, before, limit)
+	if err != nil {
+		return nil, err
+	}
+	var out []LoadingPlan
+	for _, s := range list {
+		l, err := planOf(s)
+		if err != nil {
+			return nil, err
+		}
+		out = append(out, l)
+	}
+	return out, nil
+}
+
+// ApplyPlan enters a plan's jobs into the book and tells what was written, one
+// line a job. Errors hold [store.ErrMoved] when the book is not as it was.
+func (f *Floor) ApplyPlan(ctx context.Context, id int64, dryRun bool) (LoadingPlan, []string, error) {
+	return f.turn(ctx, id, dryRun, func(p store.PlanRecord) (store.LoadingPlan, error) { return p.ApplyPlan(ctx, id, f.c.Now(), dryRun) },
+		func(s store.LoadingPlan) (out, in []store.Assignment) { return s.Base, s.Next })
+}
+
+// UndoPlan puts back the jobs as they were before a plan was applied.
+func (f *Floor) UndoPlan(ctx context.Context, id int64, dryRun bool) (LoadingPlan, []string, error) {
+	return f.turn(ctx, id, dryRun, func(p store.PlanRecord) (store.LoadingPlan, error) { return p.UndoPlan(ctx, id, f.c.Now(), dryRun) },
+		func(s store.LoadingPlan) (out, in []store.Assignment) { return s.Next, s.Base })
+}
+
+func (f *Floor) turn(ctx context.Context, id int64, dryRun bool, do func(store.PlanRecord) (store.LoadingPlan, error), sides func(store.LoadingPlan) (out, in []store.Assignment)) (LoadingPlan, []string, error) {
+	if f.c.Plans == nil {
+		return LoadingPlan{}, nil, ErrNoPlans
+	}
+	s, err := do(f.c.Plans)
+	if err != nil {
+		return LoadingPlan{}, nil, err
+	}
+	if !dryRun {
+		if err := f.Refresh(context.WithoutCancel(ctx)); err != nil {
+			f.c.Log.Warn("the picture is late after a plan", "err", err)
+		}
+		f.plan.spoil()
+	}
+	l, err := planOf(s)
+	out, in := sides(s)
+	return l, f.swapLines(out, in), err
+}
+
+// swapLines says what goes out of the book and what comes in.
+func (f *Floor) swapLines(out, in []store.Assignment) []string {
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	say := func(word string, a store.Assignment) string {
+		return fmt.Sprintf("%s %s on %s from %s", word, a.Order, b.name(a.Machine), a.From.In(f.c.Zone).Format("Mon 2 Jan 15:04"))
+	}
+	has := func(list []store.Assignment, a store.Assignment) bool {
+		return slices.ContainsFunc(list, func(x store.Assignment) bool {
+			return x.Machine == a.Machine && x.From.Equal(a.From) && x.Order == a.Order && x.QuantityKg == a.QuantityKg
+		})
+	}
+	var lines []string
+	for _, a := range out {
+		if !has(in, a) {
+			lines = append(lines, say("take out", a))
+		}
+	}
+	for _, a := range in {
+		if !has(out, a) {
+			lines = append(lines, say("enter", a))
+		}
+	}
+	slices.SortStableFunc(lines, strings.Compare)
+	return lines
+}
