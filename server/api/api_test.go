@@ -46,7 +46,7 @@ func newMillOf(t testing.TB, c floor.Config) *mill {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { st.Close() })
-	c.Promises = st
+	c.Promises, c.Plans = st, st
 	f, err := floor.New(t.Context(), st, c)
 	if err != nil {
 		t.Fatal(err)

@@ -74,17 +74,23 @@ func (s *planService) SolvePlan(r *pb.SolvePlanRequest, stream grpc.ServerStream
 	}
 	defer end()
 	ctx := stream.Context()
-	// The search is one thread; what it tells is sent at most five times a second.
+	// The search is one thread; it tells at most five times a second, and each
+	// second that it is alive. A stream that broke ends it by its context.
 	var last time.Time
+	newest := &pb.SolvePlanResponse{}
+	tell := func(every time.Duration) {
+		if now := s.now(); now.Sub(last) >= every {
+			last = now
+			_ = stream.Send(newest)
+		}
+	}
+	tell(0)
 	plan, err := s.floor.Solve(ctx, floor.SolveRequest{
 		Seed: uint64(r.GetSeed()), Rounds: rounds, For: span, Frozen: time.Duration(frozen * float64(time.Hour)),
-		Continue: func() bool { return !stop.Load() },
+		Continue: func() bool { tell(time.Second); return !stop.Load() },
 		Progress: func(p board.Progress) {
-			if now := s.now(); now.Sub(last) >= 200*time.Millisecond {
-				last = now
-				// A stream that broke ends the search by its context.
-				_ = stream.Send(&pb.SolvePlanResponse{RoundCount: int32(p.Iterations), Cost: &pb.LoadingCost{Tardiness: p.Cost, Start: p.Start, Bound: p.Bound}})
-			}
+			newest = &pb.SolvePlanResponse{RoundCount: int32(p.Iterations), Cost: &pb.LoadingCost{Tardiness: p.Cost, Start: p.Start, Bound: p.Bound}}
+			tell(200 * time.Millisecond)
 		},
 	})
 	if err == nil && !r.GetValidateOnly() {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -237,11 +238,21 @@ func (f *Floor) queues(p *plan, s outlook.Snapshot) []board.Line {
 				continue
 			}
 			at = at.Add(time.Second) // only the sequence counts
-			line.Jobs = append(line.Jobs, board.Job{Kind: board.JobOrder, Order: j.Order, Part: 1, Parts: 1, Kg: kg, SetupStart: at, Start: at, End: at})
+			line.Jobs = append(line.Jobs, board.Job{Kind: board.JobOrder, Order: j.Order, Part: 1, Parts: 1, Kg: kg, Rolls: f.rollsOf(p, j.Order, kg), SetupStart: at, Start: at, End: at})
 		}
 		out = append(out, line)
 	}
 	return out
+}
+
+// rollsOf is how many whole rolls kilos of an order are; without a roll mass
+// a roll is a kilo.
+func (f *Floor) rollsOf(p *plan, order string, kg float64) int {
+	roll := p.book.articles[p.book.orders[order].Article].RollKg
+	if roll <= 0 {
+		roll = 1
+	}
+	return max(int(math.Round(kg/roll)), 1)
 }
 
 // waitingKilos are the kilos of the jobs of a snapshot, by machine and order.
