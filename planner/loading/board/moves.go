@@ -236,7 +236,7 @@ func (d *desk) elsewhere(l *layout, k, i int) other {
 	t := int32(-1)
 	for q := range c.seq {
 		for p := len(c.seq[q]) - 1; p >= 0; p-- {
-			if d.tasks[c.seq[q][p]].order == k && (q != i) {
+			if d.tasks[c.seq[q][p]].order == k && q != i && p >= d.s.fixed[q] {
 				t = c.seq[q][p]
 				c.drop(q, p)
 				break

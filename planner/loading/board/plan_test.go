@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"turnwise/planner/calendar"
+	"turnwise/planner/forecast"
 	"turnwise/planner/knit"
 )
 
@@ -310,5 +311,60 @@ func TestSplitMeetsTheDate(t *testing.T) {
 	o.OneLot = true
 	if plan = solve(t, p, Options{Iterations: 2000}); math.Abs(plan.Cost.Tardiness-290*o.Weight) > 1 {
 		t.Errorf("one lot on one machine is late by 290 minutes of weight %g, told %g", o.Weight, plan.Cost.Tardiness)
+	}
+}
+
+// TestWhy: every machine is told once, and what it says of a machine that cannot is what keeps
+// the order off.
+func TestWhy(t *testing.T) {
+	p := plant(10, 50, 2)
+	p.Last = solve(t, p, Options{Iterations: 3000})
+	for _, o := range p.Orders {
+		all, err := Why(p, o.ID)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(all) != len(p.Machines) || !all[0].Here {
+			t.Fatalf("%s: %d machines told, first %+v", o.ID, len(all), all[0])
+		}
+		for _, a := range all {
+			i := slices.IndexFunc(p.Machines, func(m Machine) bool { return m.ID == a.Machine })
+			r := cannot(&p.Machines[i], &o)
+			switch {
+			case a.Here:
+			case r != nil && (a.Rule != r.Rule || a.More != 0):
+				t.Errorf("%s on %s: told %+v, %s", o.ID, a.Machine, a, r.Sentence)
+			case a.Sentence == "" || a.Rule == "":
+				t.Errorf("%s on %s: told %+v", o.ID, a.Machine, a)
+			}
+		}
+	}
+	if _, err := Why(p, "SO-0"); !errors.Is(err, ErrProblem) {
+		t.Errorf("an order that is none: %v", err)
+	}
+}
+
+// TestRisk: of kept plans the one with the least risk is taken, and chances are chances.
+func TestRisk(t *testing.T) {
+	p := plant(4, 12, 2)
+	var histories []forecast.History
+	for _, m := range p.Machines {
+		histories = append(histories, forecast.History{Machine: m.ID, RunMinutes: 6000, Causes: []forecast.CauseHistory{{Cause: "yarn", Count: 40, DurationsMin: []float64{3, 5, 8, 20, 60}}}})
+	}
+	fleet := forecast.Learn(histories)
+	for i := range p.Machines {
+		p.Machines[i].Stops = fleet.Machine(p.Machines[i].ID)
+	}
+	plan := solve(t, p, Options{Iterations: 1000, Keep: 5})
+	check(t, p, plan)
+	if !(plan.Cost.Risk > 0) {
+		t.Errorf("risk %g", plan.Cost.Risk)
+	}
+	for _, line := range plan.Machines {
+		for _, j := range line.Jobs {
+			if j.Kind == JobOrder && !(j.MissChance >= 0 && j.MissChance <= 1) {
+				t.Errorf("%s on %s: chance %g", j.Order, line.Machine, j.MissChance)
+			}
+		}
 	}
 }
