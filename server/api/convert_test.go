@@ -144,6 +144,7 @@ func TestOrderToPB(t *testing.T) {
 	view := floor.OrderView{
 		ID: "SO-1", Article: "SJ", QuantityKg: 100, DoneBeforeKg: 10, CountedKg: 20, Promise: now,
 		Cards: map[string]string{"k01": "sj"}, CountedBy: map[string]float64{"k01": 20},
+		Entry: floor.OrderEntry{Weight: 2, YarnFrom: now, Parts: 3, OneLot: true, Lot: "L", PinMachine: "k01", PinAfter: "SO-0"},
 		Outlook: outlook.OrderOutlook{
 			RemainingKg: 70, Finish: f, Why: []string{"K02 slow"}, Jobs: []outlook.JobOutlook{{Machine: "k01", RemainingKg: 70, Finish: f}},
 			Yarn: []outlook.LotBalance{{Yarn: "y", Lot: "L", StoreKg: 1, CreelKg: 2, AtMachine: 3, NeededKg: 4, ShortKg: 5}},

@@ -124,7 +124,7 @@ func (b *box) exchange() {
 		}
 		b.l.network()
 		m := ingest.Read("a1", "k01", "topic", payload, b.l.server())
-		replies, err := b.l.clerk.Commit(context.Background(), []ingest.Message{m}, func() uint32 { return 4 })
+		replies, err := b.l.clerk.Commit(context.Background(), []ingest.Message{m}, func(int) uint32 { return 4 })
 		if err != nil || len(replies) != 1 {
 			b.l.Fatalf("%d replies, %v", len(replies), err)
 		}
