@@ -6,9 +6,10 @@ import (
 	"turnwise/planner/loading"
 )
 
-// Sequence looks for the plan of a problem in bare numbers. What [loading.Problem.Solve] does
-// exactly, on one machine or for the last end is left to it; several machines
-// with due dates are searched as the board's own problems are.
+// Sequence looks for the plan of a problem in bare numbers, which is never worse than the
+// start by apparent tardiness cost. What [loading.Problem.Solve] does exactly, on one machine or
+// for the last end is left to it; several machines with due dates are searched as the board's
+// own problems are.
 func Sequence(p *loading.Problem, how loading.Search) (loading.Solution, error) {
 	if how.Spent == nil || p.Machines() == 1 || p.Goal != loading.Tardiness || p.Jobs() <= exactJobs {
 		return p.Solve(how)
