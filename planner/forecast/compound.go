@@ -51,8 +51,8 @@ const (
 
 // Compound is the law of run minutes of running plus stops and repeats, computed by
 // inversion of its transform on a lattice: the CDF is right within 1e-3, or
-// within a quarter of a minute where the law has steps (with gamma shapes below 1 the
-// very first minutes of long work may be off by 2e-3). [Sum.Recursion]
+// within a quarter of a minute where the law has steps (with uncertain rates the
+// very first minutes of long work may be off by 3e-3). [Sum.Recursion]
 // and [Sum.Simulate] compute the same by other ways.
 func Compound(run float64, stops []Stops, repeats []Repeat) (Law, error) {
 	return Sum{Run: run, Stops: stops, Repeats: repeats}.Law()

@@ -94,12 +94,19 @@ func worstAt(law Law, run, step, shift float64, want func(float64) float64) (wor
 		} else {
 			d = min(d, max(want(x-shift)-f, 0))
 		}
+		if x < 2*law.step {
+			d /= firstMinutes
+		}
 		if d > worst {
 			worst, at = d, x
 		}
 	}
 	return worst, at
 }
+
+// firstMinutes is how much worse the law may be within two cells of the least time, where
+// gamma rates of small shape make it steep: minutes of work that lasts weeks.
+const firstMinutes = 3
 
 // Orders from half an hour to a month, causes frequent and rare, smooth laws of any
 // width: the law may be off by 1e-3.
