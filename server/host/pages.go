@@ -9,6 +9,7 @@ import (
 	"net/netip"
 	"time"
 
+	"turnwise/planner/outlook"
 	"turnwise/server/store"
 	"turnwise/server/web"
 )
@@ -21,7 +22,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	}
 	cal := h.c.calendar()
 	pages, err := web.New(h.floor, web.Options{
-		Site: name, Zone: cal.Zone, Calendar: cal, Load: h.load, Undo: h.undo, Now: h.o.Now, Log: h.o.Log,
+		Site: name, Zone: cal.Zone, Calendar: cal, Load: h.load, Undo: h.undo, KeepPlan: h.keepPlan, UndoPlan: h.undoPlan, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("host: pages: %w", err)
@@ -82,6 +83,24 @@ func (h *Host) undo(ctx context.Context, machine string, id int64) error {
 	}
 	h.refresh(ctx)
 	return nil
+}
+
+// keepPlan makes a plan of moves and writes it into the book.
+func (h *Host) keepPlan(ctx context.Context, changes ...outlook.Change) (int64, error) {
+	p, err := h.floor.Propose(ctx, changes...)
+	if err != nil {
+		return 0, err
+	}
+	if p, err = h.floor.Keep(ctx, p); err != nil {
+		return 0, err
+	}
+	_, _, err = h.floor.ApplyPlan(ctx, p.ID, false)
+	return p.ID, err
+}
+
+func (h *Host) undoPlan(ctx context.Context, id int64) error {
+	_, _, err := h.floor.UndoPlan(ctx, id, false)
+	return err
 }
 
 // refresh shows what was written; if it cannot now, the floor does later.

@@ -11,6 +11,7 @@ import (
 	"sync"
 	"testing"
 	"time"
+	"turnwise/planner/outlook"
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/emulation"
@@ -102,8 +103,10 @@ func serve(t *testing.T, f *fakeFloor, o Options) *httptest.Server {
 
 func millOptions(f *fakeFloor) Options {
 	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now },
-		Load: func(context.Context, LoadRequest) (int64, error) { return 1, nil },
-		Undo: func(context.Context, string, int64) error { return nil }}
+		Load:     func(context.Context, LoadRequest) (int64, error) { return 1, nil },
+		Undo:     func(context.Context, string, int64) error { return nil },
+		KeepPlan: func(context.Context, ...outlook.Change) (int64, error) { return 7, nil },
+		UndoPlan: func(context.Context, int64) error { return nil }}
 }
 
 // tooWide names the elements that reach over the right edge of the screen and
@@ -314,6 +317,8 @@ func TestShots(t *testing.T) {
 		{"order-1440", srv.URL + "/o/SO-1041", 1440, ""}, {"order-390", srv.URL + "/o/SO-1041", 390, ""}, {"order-print", srv.URL + "/o/SO-1041", 1050, "print"}, {"order-dark", srv.URL + "/o/SO-1041", 390, "dark"},
 		{"whatif-1440", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 1440, ""}, {"whatif-390", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 390, ""}, {"whatif-none-390", srvNone.URL + "/whatif", 390, ""}, {"whatif-dark", srv.URL + "/whatif?c=down+k04+30h", 390, "dark"}, {"whatif-print", srv.URL + "/whatif?c=down+k04+30h,+slow+K03+27", 1050, "print"}, {"kept-dark", srv.URL + "/kept", 390, "dark"},
 		{"kept-1440", srv.URL + "/kept", 1440, ""}, {"kept-390", srv.URL + "/kept", 390, ""}, {"kept-none-1440", srvNone.URL + "/kept", 1440, ""}, {"kept-print", srv.URL + "/kept", 1050, "print"},
+		{"loading-1440", srv.URL + "/loading", 1440, ""}, {"loading-390", srv.URL + "/loading", 390, ""}, {"loading-print", srv.URL + "/loading", 1050, "print"}, {"loading-dark", srv.URL + "/loading", 1440, "dark"},
+		{"loading-try-1440", srv.URL + "/loading?c=move+SO-1052+K02&c2=split+SO-1041+K05+200", 1440, ""}, {"loading-fifty-1440", srvBig.URL + "/loading", 1440, ""}, {"loading-none-390", srvNone.URL + "/loading", 390, ""},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}
 	if url := os.Getenv("TURNWISE_SHOTS_URL"); url != "" { // the pages of a server that runs

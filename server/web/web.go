@@ -41,6 +41,11 @@ type Floor interface {
 	// Calibration compares kept forecasts with what happened; floor.ErrNoRecord
 	// where none are kept.
 	Calibration(ctx context.Context, q floor.KeptQuery) (floor.CalibrationView, error)
+	// LoadingNow is the jobs of every machine as they stand, Propose what moves
+	// would make of them; nothing is written. Errors hold board.ErrProblem, and
+	// outlook.ErrRequest for a move that cannot be.
+	LoadingNow(ctx context.Context) (floor.LoadingPlan, error)
+	Propose(ctx context.Context, changes ...outlook.Change) (floor.LoadingPlan, error)
 	// Subscribe returns a channel that wakes after changes, many of them as
 	// one. It closes when ctx ends.
 	Subscribe(ctx context.Context) <-chan struct{}
@@ -70,6 +75,10 @@ type Options struct {
 	// nil the pages have no buttons.
 	Load func(ctx context.Context, r LoadRequest) (id int64, err error)
 	Undo func(ctx context.Context, machine string, id int64) error
+	// KeepPlan writes moves into the book and returns the plan's number, UndoPlan
+	// takes a plan back. With one nil the page of loading has no buttons for it.
+	KeepPlan func(ctx context.Context, changes ...outlook.Change) (int64, error)
+	UndoPlan func(ctx context.Context, id int64) error
 	// Now is the clock. Nil means time.Now.
 	Now func() time.Time
 	// Log takes what went wrong behind a page. Nil means slog.Default.
@@ -114,6 +123,10 @@ func New(f Floor, o Options) (http.Handler, error) {
 			mux.HandleFunc("POST /creel/undo", s.undo)
 		}
 	}
+	if o.KeepPlan != nil && o.UndoPlan != nil {
+		mux.HandleFunc("POST /loading/keep", s.keepPlan)
+		mux.HandleFunc("POST /loading/undo", s.undoPlan)
+	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, errNoPage) })
 	return headers(http.NewCrossOriginProtection().Handler(mux)), nil
 }
@@ -156,7 +169,7 @@ func open(f Floor, o Options) (*site, error) {
 	}
 	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
 		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
-		"order": s.order, "whatif": s.whatif, "kept": s.kept,
+		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading,
 	}
 	var err error
 	if s.files, err = newStatics(); err != nil {
@@ -176,6 +189,7 @@ var navigation = []choice{
 	{Word: "Runs and stops", Href: "/runs"},
 	{Word: "Creel round", Href: "/creel"},
 	{Word: "Promises", Href: "/promises"},
+	{Word: "Loading", Href: "/loading"},
 }
 
 // frame is what stands around the body of a page.
@@ -193,7 +207,8 @@ type frame struct {
 // that a stranger's link cannot fill the cache.
 var keptQuery = map[string][]string{
 	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "open", "done"}, "promises": {"risk", "order"},
-	"order": {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
+	"loading": {"c", "c2", "c3", "add", "order", "machine", "kg", "kept", "undone"},
+	"order":   {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
 }
 
 // behind are pages that one comes to from a page of the navigation.

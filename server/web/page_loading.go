@@ -1,0 +1,345 @@
+package web
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"html"
+	"html/template"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"turnwise/planner/loading/board"
+	"turnwise/planner/outlook"
+	"turnwise/server/floor"
+)
+
+// The page of loading: what runs where next. A machine is a line of kilo
+// lengths on a time ruler, the right end of each carries its spread. Moves are
+// gathered in the address; they are written only when somebody keeps them.
+type loadingData struct {
+	Free                     string // machine-hours of a week
+	FreeBy                   []string
+	Axis                     template.HTML
+	Rows                     []loadingRow
+	Jobs                     []loadingJob
+	Waiting, Warnings, Notes []string
+	Trials                   []trial
+	Table                    []trialRow
+	Machines                 []choice
+	Movable                  []string
+	CanKeep                  bool
+	Token                    string
+	Done                     string // what was just written
+	UndoID                   string
+	Script                   string
+	C                        []string
+}
+
+type loadingRow struct {
+	ID, Name, Label string
+	Picture         template.HTML
+	Words           string
+	Changed         bool
+}
+
+type loadingJob struct {
+	Machine, Order, Kg, Setup, Start, End, Spread, Mark string
+	Late                                                bool
+}
+
+// trial is one supposed loading: nothing of it is written.
+type trial struct {
+	Name, C, Words, Fault, Without string
+	Same                           int
+}
+
+type trialRow struct {
+	Order, Promise, Now string
+	Then                []string
+}
+
+const mostTrials = 3
+
+func (s *site) loading(ctx context.Context, q url.Values, now time.Time) (view, error) {
+	d := loadingData{CanKeep: s.o.KeepPlan != nil, Token: newToken(), Script: s.files.path("loading.js")}
+	plan, err := s.floor.LoadingNow(ctx)
+	if errors.Is(err, board.ErrProblem) {
+		d.Notes = append(d.Notes, sentence(capital(err.Error())))
+	} else if err != nil {
+		return view{}, fmt.Errorf("web: loading: %w", err)
+	}
+	shown, changed := plan, map[string]bool{}
+	for i, key := range []string{"c", "c2", "c3"} {
+		text := q.Get(key)
+		if i == 0 {
+			text = joined(text, loadingPhrase(q))
+		}
+		if strings.TrimSpace(text) == "" {
+			continue
+		}
+		t, p := s.try(ctx, text, len(d.Trials))
+		d.C = append(d.C, t.C)
+		if d.Trials = append(d.Trials, t); t.Fault == "" {
+			if len(changed) == 0 {
+				for _, m := range p.Moves {
+					changed[m.Order] = true
+				}
+				shown = p
+			}
+			d.addTrial(&p, len(d.Trials)-1, s.zone)
+		}
+	}
+	s.loadingHead(&d, &shown)
+	s.loadingRows(&d, &shown, changed, now)
+	if id, err := strconv.ParseInt(q.Get("kept"), 10, 64); err == nil && id > 0 {
+		d.Done, d.UndoID = fmt.Sprintf("Plan %d is in the book.", id), q.Get("kept")
+	}
+	if q.Get("undone") != "" {
+		d.Done = "The plan is taken back."
+	}
+	return view{Title: "Loading", Data: d, Still: true}, nil
+}
+
+func joined(a, b string) string { return strings.Trim(strings.TrimSpace(a)+", "+b, ", ") }
+
+// loadingPhrase is the change that a form asks for.
+func loadingPhrase(q url.Values) string {
+	word := func(name string) string { return strings.Join(strings.Fields(q.Get(name)), "_") }
+	switch q.Get("add") {
+	case "move":
+		return "move " + word("order") + " " + word("machine")
+	case "split":
+		return strings.TrimSpace("split " + word("order") + " " + word("machine") + " " + strings.ReplaceAll(word("kg"), ",", "."))
+	}
+	return ""
+}
+
+// try asks what changes would do. A fault is a sentence for the planner.
+func (s *site) try(ctx context.Context, text string, n int) (trial, floor.LoadingPlan) {
+	t := trial{Name: string(rune('A' + n)), C: text}
+	changes, err := outlook.ParseChanges(text, s.zone)
+	var p floor.LoadingPlan
+	if err == nil {
+		t.C = phrases(changes, s.zone)
+		var said []string
+		for _, c := range changes {
+			said = append(said, outlook.Say(c, s.zone))
+		}
+		t.Words = capital(strings.Join(said, ", "))
+		p, err = s.floor.Propose(ctx, changes...)
+		t.Same = p.Same
+	}
+	if err != nil {
+		t.Words, t.Fault = cmp.Or(t.Words, text), sentence(capital(err.Error()))
+		if !errors.Is(err, outlook.ErrRequest) && !errors.Is(err, board.ErrProblem) {
+			s.log.Error("trial not made", "err", err)
+			t.Fault = "This cannot be looked at now. Load the page again in a minute."
+		}
+	}
+	return t, p
+}
+
+// addTrial puts the effects of a trial into the table that sets trials side by side.
+func (d *loadingData) addTrial(p *floor.LoadingPlan, n int, zone *time.Location) {
+	day := func(t time.Time) string {
+		if t.IsZero() {
+			return "–"
+		}
+		return t.In(zone).Format("Mon 2 Jan 15:04")
+	}
+	for _, e := range p.Effects {
+		i := slices.IndexFunc(d.Table, func(r trialRow) bool { return r.Order == e.Order })
+		if i < 0 {
+			i = len(d.Table)
+			d.Table = append(d.Table, trialRow{e.Order, day(e.Promise), day(e.Before), []string{"same", "same", "same"}})
+		}
+		d.Table[i].Then[n] = day(e.After)
+	}
+}
+
+func (s *site) loadingHead(d *loadingData, p *floor.LoadingPlan) {
+	total := 0.0
+	for _, f := range p.Free {
+		total += float64(f.Hours)
+		what := "machines without a plate"
+		if f.Diameter > 0 {
+			what = fmt.Sprintf("%g″ E%g", float64(f.Diameter), float64(f.Gauge))
+		}
+		d.FreeBy = append(d.FreeBy, fmt.Sprintf("%s: %.0f h on %d %s", what, float64(f.Hours), f.Machines, plural(f.Machines, "machine", "machines")))
+	}
+	d.Free = fmt.Sprintf("%.0f", total)
+	for _, r := range p.Refused {
+		d.Waiting = append(d.Waiting, r.Why)
+	}
+	d.Warnings = p.Warnings
+	d.Notes = append(d.Notes, p.Assumptions...)
+}
+
+// loadingRows draws every machine and lists every job.
+func (s *site) loadingRows(d *loadingData, p *floor.LoadingPlan, changed map[string]bool, now time.Time) {
+	var until []time.Time
+	for _, l := range p.Lines {
+		for _, j := range l.Jobs {
+			until = append(until, j.End, j.P90)
+		}
+	}
+	a := dateAxis(now, s.zone, until)
+	plot := datePlot{axis: a, now: now.Truncate(time.Hour), zone: s.zone, days: a.days(s.zone), closed: closedTimes(s.o.Calendar, a)}
+	d.Axis = plot.head()
+	views := map[string]floor.MachineView{}
+	for _, m := range s.floor.Machines() {
+		views[m.ID] = m
+		d.Machines = append(d.Machines, choice{Word: nameOf(m), Href: m.ID})
+	}
+	slices.SortFunc(d.Machines, func(a, b choice) int { return natural(a.Word, b.Word) })
+	lines := map[string]floor.LoadingLine{}
+	for _, l := range p.Lines {
+		lines[l.Machine] = l
+	}
+	movable := map[string]bool{}
+	for _, m := range d.Machines {
+		l := lines[m.Href]
+		r := loadingRow{ID: m.Href, Name: m.Word, Label: views[m.Href].Label, Picture: drawLoading(l, a, plot, changed)}
+		var words []string
+		for _, j := range l.Jobs {
+			row := s.loadingJob(m.Word, j)
+			d.Jobs = append(d.Jobs, row)
+			words = append(words, fmt.Sprintf("%s, %s kilos, ends %s, %s", j.Order, row.Kg, row.End, row.Spread))
+			r.Changed = r.Changed || changed[j.Order]
+			movable[j.Order] = true
+		}
+		if r.Words = m.Word + ": " + strings.Join(words, "; "); len(words) == 0 {
+			r.Words = m.Word + ": free"
+		}
+		d.Rows = append(d.Rows, r)
+	}
+	for id := range movable {
+		d.Movable = append(d.Movable, id)
+	}
+	for _, r := range p.Refused {
+		if !movable[r.Order] {
+			d.Movable = append(d.Movable, r.Order)
+		}
+	}
+	slices.SortFunc(d.Movable, natural)
+}
+
+func (s *site) loadingJob(machine string, j floor.LoadingJob) loadingJob {
+	day := func(t time.Time) string { return t.In(s.zone).Format("Mon 2 Jan 15:04") }
+	row := loadingJob{Machine: machine, Order: j.Order, Kg: kilos(j.Kg), Start: day(j.Start), End: day(j.End), Spread: "spread not known", Late: j.LateMinutes > 0}
+	if !j.P10.IsZero() && !j.P90.IsZero() {
+		row.Spread = day(j.P10) + " to " + day(j.P90)
+	}
+	if j.SetupMinutes > 0 {
+		row.Setup = fmt.Sprintf("%.0f", j.SetupMinutes)
+	}
+	switch {
+	case j.Kind == board.JobRunning:
+		row.Mark, row.Start = "runs", "runs"
+	case j.Kind == board.JobCare:
+		row.Mark = "care"
+	case j.Pinned:
+		row.Mark = "pinned"
+	}
+	if row.Late {
+		row.Mark = strings.TrimPrefix(row.Mark+fmt.Sprintf(", %.0f h late", max(j.LateMinutes/60, 1)), ", ")
+	}
+	return row
+}
+
+// Measures of a line of kilo lengths, in pixels.
+const (
+	kiloTall = 46.0
+	kiloBase = 31.0 // middle of the line
+)
+
+// drawLoading draws one machine: a length for each job from its first to its
+// last kilo, set-ups as dots before it, and a tapering end from P10 to P90.
+func drawLoading(l floor.LoadingLine, a axis, p datePlot, changed map[string]bool) template.HTML {
+	d := newDrawing("ldg", kiloTall)
+	for _, c := range p.closed {
+		d.rect("sun", a.x(c.from), a.share(c.to.Sub(c.from)), 0, kiloTall)
+	}
+	for _, t := range p.days {
+		d.tick("day", a.x(t), 0, kiloTall)
+	}
+	d.tick("now", a.x(p.now), 0, kiloTall)
+	labelled := -100.0
+	for _, j := range l.Jobs {
+		up, from, to := a.x(j.SetupStart), a.x(j.Start), a.x(j.End)
+		if from > up {
+			d.line("ld-up", up, kiloBase, from, kiloBase)
+		}
+		class := "ld"
+		if j.Kind == board.JobRunning {
+			class = "ld on"
+		}
+		early, late := to, to
+		if !j.P10.IsZero() && !j.P90.IsZero() {
+			early, late = max(a.x(j.P10), from), a.x(j.P90)
+		}
+		d.line(class, from, kiloBase, max(early, from), kiloBase)
+		// Thinner with every quarter of the spread: less and less sure.
+		for k, w := range []string{"e1", "e2", "e3", "e4"} {
+			step := (late - early) / 4
+			d.line("ld "+w, early+float64(k)*step, kiloBase, early+float64(k+1)*step, kiloBase)
+		}
+		d.tick("ld-at", from, kiloBase-7, kiloBase+7)
+		if j.LateMinutes > 0 {
+			d.dot("bd late", to, kiloBase, 4.5)
+		}
+		if from >= labelled {
+			name := j.Order
+			if changed[j.Order] {
+				name = "→ " + name
+			}
+			d.text("ld-t", "start", from, kiloBase-12, name, kilos(j.Kg)+" kg")
+			labelled = from + 9
+		}
+		if j.Kind == board.JobOrder {
+			fmt.Fprintf(&d.b, `<rect class="ld-hit" data-order="%s" x="%s" width="%s" y="4" height="40"><title>%s</title></rect>`,
+				html.EscapeString(j.Order), pct(from), pct(max(to-from, 0.6)), html.EscapeString(fmt.Sprintf("%s, %s kg", j.Order, kilos(j.Kg))))
+		}
+	}
+	return d.html()
+}
+
+// keepPlan writes a trial into the book: POST /loading/keep, a plain form.
+func (s *site) keepPlan(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, longestForm)
+	text := r.PostFormValue("c")
+	back := "/loading" + query("c", text)
+	changes, err := outlook.ParseChanges(text, s.zone)
+	var id int64
+	if err == nil {
+		id, err = s.o.KeepPlan(r.Context(), changes...)
+	}
+	s.afterPlan(w, r, err, back, "/loading"+query("kept", strconv.FormatInt(id, 10)))
+}
+
+// undoPlan takes a plan back: POST /loading/undo.
+func (s *site) undoPlan(w http.ResponseWriter, r *http.Request) {
+	r.Body = http.MaxBytesReader(w, r.Body, longestForm)
+	id, err := strconv.ParseInt(r.PostFormValue("plan"), 10, 64)
+	if err == nil {
+		err = s.o.UndoPlan(r.Context(), id)
+	}
+	s.afterPlan(w, r, err, "/loading", "/loading"+query("undone", "1"))
+}
+
+// afterPlan goes on after a plan was written, or says why it was not.
+func (s *site) afterPlan(w http.ResponseWriter, r *http.Request, err error, back, on string) {
+	if err != nil {
+		s.log.Error("plan not written", "path", r.URL.Path, "err", err)
+		s.sayProblem(w, r, http.StatusConflict, problem{"Nothing was written", "The jobs have changed since, or it cannot be. Go back, look again, and keep it again.", back})
+		return
+	}
+	s.cache.forget()
+	http.Redirect(w, r, on, http.StatusSeeOther)
+}
