@@ -257,6 +257,8 @@ func (s *site) loadingJob(machine string, j floor.LoadingJob) loadingJob {
 const (
 	kiloTall = 46.0
 	kiloBase = 31.0 // middle of the line
+	// Room for a name, in per cent of the line.
+	deskName, phoneName = 9.0, 36.0
 )
 
 // drawLoading draws one machine: a length for each job from its first to its
@@ -292,15 +294,19 @@ func drawLoading(l floor.LoadingLine, a axis, p datePlot, changed map[string]boo
 		}
 		d.tick("ld-at", from, kiloBase-7, kiloBase+7)
 		if j.LateMinutes > 0 {
-			d.dot("bd late", to, kiloBase, 4.5)
+			d.dot("bd lt", to, kiloBase, 4.5)
 		}
-		if from >= labelled {
+		if from >= labelled { // names that would run into each other are in the table
 			name := j.Order
 			if changed[j.Order] {
 				name = "→ " + name
 			}
-			d.text("ld-t", "start", from, kiloBase-12, name, kilos(j.Kg)+" kg")
-			labelled = from + 9
+			class := "ld-t"
+			if from < labelled+phoneName-deskName {
+				class = "ld-t desk"
+			}
+			d.text(class, "start", from, kiloBase-12, name, kilos(j.Kg)+" kg")
+			labelled = from + deskName
 		}
 		if j.Kind == board.JobOrder {
 			fmt.Fprintf(&d.b, `<rect class="ld-hit" data-order="%s" x="%s" width="%s" y="4" height="40"><title>%s</title></rect>`,
