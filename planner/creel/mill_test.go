@@ -16,7 +16,6 @@ type tally struct {
 	cones, runouts int
 	walks, waste   float64
 	learntRunouts  int
-	phaseStart     float64
 }
 
 func (c tally) cost() float64 { return (c.walks + c.waste) / float64(c.cones) }

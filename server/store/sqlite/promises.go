@@ -164,8 +164,9 @@ func (s *Store) KeptForecasts(ctx context.Context, q store.KeptQuery) ([]store.K
 // numbers reads a JSON list of numbers. There are a hundred in a forecast and thousands
 // of forecasts in a report, and a reader for any JSON takes ten times as long.
 func numbers(list string) ([]float64, error) {
-	inside, ok := strings.CutPrefix(list, "[")
-	if inside, ok = strings.CutSuffix(inside, "]"); !ok || len(inside)+2 != len(list) {
+	inside, begins := strings.CutPrefix(list, "[")
+	inside, ends := strings.CutSuffix(inside, "]")
+	if !begins || !ends {
 		return nil, errors.New("no list")
 	}
 	if inside == "" {
