@@ -29,6 +29,7 @@ type commands struct {
 	Chaos   chaosCommand   `cmd:"" help:"Run agents and a server as processes under faults drawn from a seed, and compare the books with the truth."`
 
 	Backtest backtestCommand `cmd:"" help:"Draw mills whose truth is known, forecast their orders and count how often dates were kept."`
+	Weeks    weeksCommand    `cmd:"" help:"Load weeks of a mill by plans and by the habit of earliest due date, and compare."`
 }
 
 // env is what commands stand on.
