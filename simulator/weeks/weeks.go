@@ -282,12 +282,56 @@ func (m *mill) load(now float64, planned bool) error {
 	m.last = plan
 	for i, l := range plan.Machines {
 		x := m.machines[i]
-		if !idle(x) || len(l.Jobs) == 0 || l.Jobs[0].Kind != board.JobOrder {
+		if !idle(x) {
 			continue
 		}
-		k := slices.IndexFunc(m.orders, func(o *order) bool { return o.ID == l.Jobs[0].Order })
-		if o := m.orders[k]; o.yarn <= now { // else the machine stays free to hear of something better
-			if err := m.start(x, o, now); err != nil {
+		// A plan may hold a machine for yarn that is to come; as more orders come
+		// that it knows nothing of, the hours are better used.
+		for _, j := range l.Jobs {
+			k := slices.IndexFunc(m.orders, func(o *order) bool { return o.ID == j.Order })
+			if o := m.orders[k]; j.Kind == board.JobOrder && o.yarn <= now {
+				if err := m.start(x, o, now); err != nil {
+					return err
+				}
+				break
+			}
+		}
+	}
+	return m.fill(now, plan)
+}
+
+// fill gives a machine that still stands the order that the plan would begin
+// next elsewhere, if it begins sooner here: the plan does not know of orders to
+// come, for which the hours are wanted.
+func (m *mill) fill(now float64, plan board.Plan) error {
+	starts := map[string]time.Time{}
+	for _, l := range plan.Machines {
+		for _, j := range l.Jobs {
+			if j.Kind == board.JobOrder {
+				starts[j.Order] = j.Start
+			}
+		}
+	}
+	for _, x := range m.machines {
+		if x.order != nil {
+			continue
+		}
+		var best *order
+		for _, o := range m.orders {
+			at, waits := starts[o.ID]
+			if !waits || o.taken || o.class != x.class || o.yarn > now {
+				continue
+			}
+			setup, err := m.setup(x, o)
+			if err != nil {
+				return err
+			}
+			if clock(now+setup).Before(at) && (best == nil || at.Before(starts[best.ID])) {
+				best = o
+			}
+		}
+		if best != nil {
+			if err := m.start(x, best, now); err != nil {
 				return err
 			}
 		}
@@ -297,19 +341,25 @@ func (m *mill) load(now float64, planned bool) error {
 
 // start sets a machine up and knits an order whose yarn is there.
 func (m *mill) start(x *machine, o *order, now float64) error {
-	parts, err := m.setups.Between(x.ID, x.live, o.Makes)
+	setup, err := m.setup(x, o)
 	if err != nil {
 		return err
-	}
-	setup := 0.0
-	for _, p := range parts {
-		setup += p.Minutes
 	}
 	o.taken = true
 	x.order, x.live, x.starts = o, o.Makes, now+setup
 	x.expect, x.ends = x.starts+m.minutes(o, x), x.starts+m.minutes(o, x)*m.truth(o, x)
 	m.r.SetupHours += setup / 60
 	return nil
+}
+
+// setup is the minutes that a machine needs before an order.
+func (m *mill) setup(x *machine, o *order) (float64, error) {
+	parts, err := m.setups.Between(x.ID, x.live, o.Makes)
+	sum := 0.0
+	for _, p := range parts {
+		sum += p.Minutes
+	}
+	return sum, err
 }
 
 // problem is what the planner may know at an instant.
