@@ -145,6 +145,12 @@ func (m *Machine) Basis() []string {
 	if m.own.minutes < littleHistory && m.fleet.minutes >= littleHistory {
 		lines = append(lines, "little history of its own, taken as the others are")
 	}
+	switch z := m.Drift(); {
+	case z > clearWear:
+		lines = append(lines, "it stops more and more often; look for wear, the forecast takes its mean")
+	case z < -clearWear:
+		lines = append(lines, "it stops less and less often; the forecast takes its mean")
+	}
 	return lines
 }
 

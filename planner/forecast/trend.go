@@ -42,6 +42,59 @@ func TrendOf(at []float64, watched float64) (Trend, error) {
 	return Trend{z, math.Erfc(math.Abs(z) / math.Sqrt2), exponent, n / math.Pow(watched, exponent)}, nil
 }
 
+const (
+	// leastWear is the number of stops below which a machine's trend is not looked at.
+	leastWear = 12
+	// clearWear is the statistic beyond which a trend is told: of machines without one
+	// two in ten thousand reach it on either side.
+	clearWear = 3.5
+)
+
+// Drift is Laplace's statistic of all random stops of the machine, counted by stretches
+// of its history: normal with standard deviation 1 where it stops as often as ever,
+// above 0 where it stops more and more often. What shifts, changes of all machines and
+// orders do is not the machine's: the first two are taken out, the orders' part widens
+// the doubt. It is 0 with few stops.
+func (m *Machine) Drift() float64 {
+	f := m.fleet
+	var at, count, expected []float64
+	var ran, sum, stops float64
+	for _, p := range m.own.pieces {
+		e, x := p.minutes*f.level(p.class, p.shift), 0.0
+		for c, n := range p.counts {
+			if !f.causes[c].planned {
+				x += n
+			}
+		}
+		at, count, expected = append(at, ran+p.minutes/2), append(count, x), append(expected, e)
+		ran, sum, stops = ran+p.minutes, sum+e, stops+x
+	}
+	if stops < leastWear || !(sum > 0) {
+		return 0
+	}
+	middle := 0.0
+	for i, e := range expected {
+		middle += at[i] * e / sum
+	}
+	score, variance := 0.0, 0.0
+	byOrder := make([]float64, len(m.own.pieces)+1)
+	for i, p := range m.own.pieces {
+		d, e := at[i]-middle, expected[i]*stops/sum
+		score += count[i] * d
+		variance += e * d * d
+		if p.order >= 0 && p.order < len(byOrder) {
+			byOrder[p.order] += e * d
+		}
+	}
+	for _, b := range byOrder {
+		variance += f.spread.order * b * b
+	}
+	if !(variance > 0) {
+		return 0
+	}
+	return score / math.Sqrt(variance)
+}
+
 // Memory is the Weibull shape of the gaps between stops and the chance of a shape so
 // far from 1 if the machine had no memory. Only where that is small should stops be
 // taken for anything but Poisson.
