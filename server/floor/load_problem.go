@@ -83,24 +83,12 @@ func (f *Floor) problem(p *plan) (board.Problem, []string) {
 	}
 	loosePins(&out)
 	out.Last = board.Plan{At: p.At, Machines: f.queues(p, p.snapshot)}
-	timeLast(&out, p)
-	return out, told
-}
-
-// timeLast gives the jobs of the last plan the times that the book has, by
-// which the frozen time and the price of moves are reckoned.
-func timeLast(problem *board.Problem, p *plan) {
-	for i := range problem.Last.Machines {
-		l := &problem.Last.Machines[i]
-		for k := range l.Jobs {
-			for _, a := range p.book.jobs[l.Machine] {
-				if a.Order == l.Jobs[k].Order && a.From.After(p.At) {
-					j := &l.Jobs[k]
-					j.SetupStart, j.Start, j.End = a.From, a.From, a.From
-				}
-			}
-		}
+	// With the times that the jobs have as things are: what runs or keeps its
+	// time is no news. A problem with faults is told by who solves it.
+	if laid, err := f.retime(p, out, out.Last.Machines); err == nil {
+		out.Last = laid
 	}
+	return out, told
 }
 
 // loosePins takes off pins behind orders that are done.
