@@ -67,6 +67,7 @@ type cli struct {
 	Plan     planCmd     `cmd:"" help:"Which order runs on which machine: search, compare, apply, undo, explain."`
 	Kept     keptCmd     `cmd:"" help:"What was promised and what happened."`
 	Creel    creelCmd    `cmd:"" help:"Creels: what comes next, cones put on, taken back."`
+	Yarn     yarnCmd     `cmd:"" help:"Yarn: lots, requisition and return, release of a lot."`
 	Units    unitsCmd    `cmd:"" help:"Agents: who reads which machine, and who is sick."`
 	Book     bookCmd     `cmd:"" help:"The mill's book: machines, yarns, articles, cards, orders."`
 	Watch    watchCmd    `cmd:"" help:"Follow changes as they are committed."`

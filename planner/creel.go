@@ -15,9 +15,12 @@ import (
 )
 
 type creelCmd struct {
-	Next creelNextCmd `cmd:"" default:"withargs" help:"What to do next, soonest first."`
-	Load creelLoadCmd `cmd:"" help:"Say that cones of a feed group were changed."`
-	Undo creelUndoCmd `cmd:"" help:"Take a load back."`
+	Next  creelNextCmd  `cmd:"" default:"withargs" help:"What to do next, soonest first."`
+	Take  creelTakeCmd  `cmd:"" help:"Say that you go to a task now."`
+	Done  creelDoneCmd  `cmd:"" help:"Say that a task is done, or half of it."`
+	Fixer creelFixerCmd `cmd:"" help:"Call the fixer to the machine of a task."`
+	Load  creelLoadCmd  `cmd:"" help:"Say that cones of a feed group were changed."`
+	Undo  creelUndoCmd  `cmd:"" help:"Take back the newest word on a task, within 10 seconds, or a load."`
 }
 
 type creelNextCmd struct {
@@ -52,6 +55,8 @@ type taskJSON struct {
 	RollKg    float64    `json:"roll_kg"`
 	Cause     string     `json:"cause"`
 	Sentence  string     `json:"sentence"`
+	State     string     `json:"state"`
+	Fixer     *time.Time `json:"fixer_called"`
 }
 
 var kindWords = map[pb.TaskKind]string{
@@ -64,6 +69,7 @@ func taskFromPB(t *pb.Task) taskJSON {
 		First: when(t.GetFirstTime()), P05: when(t.GetP05Time()), P50: when(t.GetP50Time()), P95: when(t.GetP95Time()), Last: when(t.GetLastTime()),
 		Cones: int64(t.GetConeCount()), FeedGroup: t.GetFeedGroup(), Yarn: t.GetYarn(), Lot: t.GetLot(), Tip: t.GetTip(), Order: t.GetOrder(),
 		Roll: int64(t.GetRollNumber()), RollKg: t.GetRollKg().GetValue(), Cause: t.GetCause(), Sentence: t.GetSentence(),
+		State: taskStates[t.GetState()], Fixer: when(t.GetFixerCallTime()),
 	}
 }
 
@@ -116,6 +122,12 @@ func (s *session) taskRow(t *taskJSON) []string {
 	sentence := t.Sentence
 	if t.Tip != "" {
 		sentence += " Tip " + t.Tip + "."
+	}
+	if t.State == "taken" || t.State == "half done" {
+		sentence += " " + strings.ToUpper(t.State[:1]) + t.State[1:] + "."
+	}
+	if t.Fixer != nil {
+		sentence += " Fixer called " + s.clock(*t.Fixer) + "."
 	}
 	return []string{in, strings.ToUpper(t.Machine), t.Kind, window, picture, sentence}
 }
@@ -206,11 +218,18 @@ func newRequestID() string {
 }
 
 type creelUndoCmd struct {
-	Machine string `arg:"" help:"Machine, for example k05."`
-	Load    string `arg:"" help:"Number of the load, as told when it was recorded."`
+	Machine string `arg:"" name:"task-or-machine" help:"Task, or machine of a load, for example k05."`
+	Load    string `arg:"" optional:"" help:"Number of the load, as told when it was recorded."`
+	change
 }
 
 func (c *creelUndoCmd) Run(ctx context.Context, s *session) error {
+	if c.Load == "" {
+		return s.reportTask(ctx, c.Machine, &pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_UNDO}, &c.change)
+	}
+	if c.DryRun || c.RequestID != "" {
+		return usage("--dry-run and --request-id are for a task; the undo of a load needs neither")
+	}
 	ctx, cancel := s.call(ctx)
 	defer cancel()
 	machine := machineName(c.Machine)

@@ -22,6 +22,124 @@ const (
 	_ = protoimpl.EnforceVersion(protoimpl.MaxVersion - 20)
 )
 
+// TaskState is how far a task is.
+type TaskState int32
+
+const (
+	TaskState_TASK_STATE_UNSPECIFIED TaskState = 0
+	TaskState_TASK_STATE_DUE         TaskState = 1
+	// Somebody goes.
+	TaskState_TASK_STATE_TAKEN     TaskState = 2
+	TaskState_TASK_STATE_HALF_DONE TaskState = 3
+	TaskState_TASK_STATE_DONE      TaskState = 4
+)
+
+// Enum value maps for TaskState.
+var (
+	TaskState_name = map[int32]string{
+		0: "TASK_STATE_UNSPECIFIED",
+		1: "TASK_STATE_DUE",
+		2: "TASK_STATE_TAKEN",
+		3: "TASK_STATE_HALF_DONE",
+		4: "TASK_STATE_DONE",
+	}
+	TaskState_value = map[string]int32{
+		"TASK_STATE_UNSPECIFIED": 0,
+		"TASK_STATE_DUE":         1,
+		"TASK_STATE_TAKEN":       2,
+		"TASK_STATE_HALF_DONE":   3,
+		"TASK_STATE_DONE":        4,
+	}
+)
+
+func (x TaskState) Enum() *TaskState {
+	p := new(TaskState)
+	*p = x
+	return p
+}
+
+func (x TaskState) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TaskState) Descriptor() protoreflect.EnumDescriptor {
+	return file_turnwise_v1_creel_proto_enumTypes[0].Descriptor()
+}
+
+func (TaskState) Type() protoreflect.EnumType {
+	return &file_turnwise_v1_creel_proto_enumTypes[0]
+}
+
+func (x TaskState) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TaskState.Descriptor instead.
+func (TaskState) EnumDescriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{0}
+}
+
+// TaskAct is what somebody does about a task.
+type TaskAct int32
+
+const (
+	TaskAct_TASK_ACT_UNSPECIFIED TaskAct = 0
+	TaskAct_TASK_ACT_TAKE        TaskAct = 1
+	TaskAct_TASK_ACT_DONE        TaskAct = 2
+	TaskAct_TASK_ACT_HALF        TaskAct = 3
+	// Takes the newest act back, within 10 seconds of it.
+	TaskAct_TASK_ACT_UNDO TaskAct = 4
+	// Calls the fixer to the machine. Calls of one task are one call.
+	TaskAct_TASK_ACT_CALL_FIXER TaskAct = 5
+)
+
+// Enum value maps for TaskAct.
+var (
+	TaskAct_name = map[int32]string{
+		0: "TASK_ACT_UNSPECIFIED",
+		1: "TASK_ACT_TAKE",
+		2: "TASK_ACT_DONE",
+		3: "TASK_ACT_HALF",
+		4: "TASK_ACT_UNDO",
+		5: "TASK_ACT_CALL_FIXER",
+	}
+	TaskAct_value = map[string]int32{
+		"TASK_ACT_UNSPECIFIED": 0,
+		"TASK_ACT_TAKE":        1,
+		"TASK_ACT_DONE":        2,
+		"TASK_ACT_HALF":        3,
+		"TASK_ACT_UNDO":        4,
+		"TASK_ACT_CALL_FIXER":  5,
+	}
+)
+
+func (x TaskAct) Enum() *TaskAct {
+	p := new(TaskAct)
+	*p = x
+	return p
+}
+
+func (x TaskAct) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (TaskAct) Descriptor() protoreflect.EnumDescriptor {
+	return file_turnwise_v1_creel_proto_enumTypes[1].Descriptor()
+}
+
+func (TaskAct) Type() protoreflect.EnumType {
+	return &file_turnwise_v1_creel_proto_enumTypes[1]
+}
+
+func (x TaskAct) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use TaskAct.Descriptor instead.
+func (TaskAct) EnumDescriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{1}
+}
+
 // TaskKind is what has to be done.
 type TaskKind int32
 
@@ -61,11 +179,11 @@ func (x TaskKind) String() string {
 }
 
 func (TaskKind) Descriptor() protoreflect.EnumDescriptor {
-	return file_turnwise_v1_creel_proto_enumTypes[0].Descriptor()
+	return file_turnwise_v1_creel_proto_enumTypes[2].Descriptor()
 }
 
 func (TaskKind) Type() protoreflect.EnumType {
-	return &file_turnwise_v1_creel_proto_enumTypes[0]
+	return &file_turnwise_v1_creel_proto_enumTypes[2]
 }
 
 func (x TaskKind) Number() protoreflect.EnumNumber {
@@ -74,7 +192,59 @@ func (x TaskKind) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use TaskKind.Descriptor instead.
 func (TaskKind) EnumDescriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{0}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{2}
+}
+
+// LotMove is which way yarn goes.
+type LotMove int32
+
+const (
+	LotMove_LOT_MOVE_UNSPECIFIED LotMove = 0
+	// From the store to the machine.
+	LotMove_LOT_MOVE_REQUISITION LotMove = 1
+	// From the machine back to the store.
+	LotMove_LOT_MOVE_RETURN LotMove = 2
+)
+
+// Enum value maps for LotMove.
+var (
+	LotMove_name = map[int32]string{
+		0: "LOT_MOVE_UNSPECIFIED",
+		1: "LOT_MOVE_REQUISITION",
+		2: "LOT_MOVE_RETURN",
+	}
+	LotMove_value = map[string]int32{
+		"LOT_MOVE_UNSPECIFIED": 0,
+		"LOT_MOVE_REQUISITION": 1,
+		"LOT_MOVE_RETURN":      2,
+	}
+)
+
+func (x LotMove) Enum() *LotMove {
+	p := new(LotMove)
+	*p = x
+	return p
+}
+
+func (x LotMove) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LotMove) Descriptor() protoreflect.EnumDescriptor {
+	return file_turnwise_v1_creel_proto_enumTypes[3].Descriptor()
+}
+
+func (LotMove) Type() protoreflect.EnumType {
+	return &file_turnwise_v1_creel_proto_enumTypes[3]
+}
+
+func (x LotMove) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LotMove.Descriptor instead.
+func (LotMove) EnumDescriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{3}
 }
 
 // Task is one row of the rail.
@@ -102,7 +272,12 @@ type Task struct {
 	RollKg     *Figure                `protobuf:"bytes,17,opt,name=roll_kg,json=rollKg,proto3" json:"roll_kg,omitempty"`
 	Cause      string                 `protobuf:"bytes,18,opt,name=cause,proto3" json:"cause,omitempty"`
 	// The task in words.
-	Sentence      string `protobuf:"bytes,19,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	Sentence string    `protobuf:"bytes,19,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	State    TaskState `protobuf:"varint,20,opt,name=state,proto3,enum=turnwise.v1.TaskState" json:"state,omitempty"`
+	// Of the newest act; absent without one.
+	StateTime *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=state_time,json=stateTime,proto3" json:"state_time,omitempty"`
+	// When the fixer was called; absent = nobody called.
+	FixerCallTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=fixer_call_time,json=fixerCallTime,proto3" json:"fixer_call_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -268,6 +443,27 @@ func (x *Task) GetSentence() string {
 		return x.Sentence
 	}
 	return ""
+}
+
+func (x *Task) GetState() TaskState {
+	if x != nil {
+		return x.State
+	}
+	return TaskState_TASK_STATE_UNSPECIFIED
+}
+
+func (x *Task) GetStateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StateTime
+	}
+	return nil
+}
+
+func (x *Task) GetFixerCallTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FixerCallTime
+	}
+	return nil
 }
 
 type ListTasksRequest struct {
@@ -623,11 +819,842 @@ func (*UndoLoadResponse) Descriptor() ([]byte, []int) {
 	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{6}
 }
 
+type WatchTasksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Machines of the tender; empty = all.
+	Machines []string `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	// How far to look; 0 = 120 minutes.
+	HorizonMinutes int32 `protobuf:"varint,2,opt,name=horizon_minutes,json=horizonMinutes,proto3" json:"horizon_minutes,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *WatchTasksRequest) Reset() {
+	*x = WatchTasksRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[7]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchTasksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchTasksRequest) ProtoMessage() {}
+
+func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[7]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchTasksRequest.ProtoReflect.Descriptor instead.
+func (*WatchTasksRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{7}
+}
+
+func (x *WatchTasksRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *WatchTasksRequest) GetHorizonMinutes() int32 {
+	if x != nil {
+		return x.HorizonMinutes
+	}
+	return 0
+}
+
+type WatchTasksResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// All tasks, soonest first.
+	Tasks         []*Task `protobuf:"bytes,1,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchTasksResponse) Reset() {
+	*x = WatchTasksResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[8]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchTasksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchTasksResponse) ProtoMessage() {}
+
+func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[8]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchTasksResponse.ProtoReflect.Descriptor instead.
+func (*WatchTasksResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{8}
+}
+
+func (x *WatchTasksResponse) GetTasks() []*Task {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+type ReportTaskRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "tasks/k01-creel-ground-54210".
+	Task string  `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	Act  TaskAct `protobuf:"varint,2,opt,name=act,proto3,enum=turnwise.v1.TaskAct" json:"act,omitempty"`
+	// When it was tapped; absent = now. At most 24 hours ago.
+	ActTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=act_time,json=actTime,proto3" json:"act_time,omitempty"`
+	// Lot of the cones put on; empty = the one that the task named.
+	Lot string `protobuf:"bytes,4,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Cones put on; 0 = all, or half of them, rounded down.
+	ConeCount int32 `protobuf:"varint,5,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	// Required. The same one again changes nothing and gives the first answer.
+	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	ValidateOnly  bool   `protobuf:"varint,7,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportTaskRequest) Reset() {
+	*x = ReportTaskRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[9]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportTaskRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportTaskRequest) ProtoMessage() {}
+
+func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[9]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportTaskRequest.ProtoReflect.Descriptor instead.
+func (*ReportTaskRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{9}
+}
+
+func (x *ReportTaskRequest) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *ReportTaskRequest) GetAct() TaskAct {
+	if x != nil {
+		return x.Act
+	}
+	return TaskAct_TASK_ACT_UNSPECIFIED
+}
+
+func (x *ReportTaskRequest) GetActTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ActTime
+	}
+	return nil
+}
+
+func (x *ReportTaskRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ReportTaskRequest) GetConeCount() int32 {
+	if x != nil {
+		return x.ConeCount
+	}
+	return 0
+}
+
+func (x *ReportTaskRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ReportTaskRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+type ReportTaskResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "tasks/k01-creel-ground-54210".
+	Task      string                 `protobuf:"bytes,1,opt,name=task,proto3" json:"task,omitempty"`
+	State     TaskState              `protobuf:"varint,2,opt,name=state,proto3,enum=turnwise.v1.TaskState" json:"state,omitempty"`
+	StateTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=state_time,json=stateTime,proto3" json:"state_time,omitempty"`
+	// Load that the act wrote or took back, "machines/k01/loads/12"; empty = none.
+	Load          string                 `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
+	FixerCallTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=fixer_call_time,json=fixerCallTime,proto3" json:"fixer_call_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReportTaskResponse) Reset() {
+	*x = ReportTaskResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[10]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReportTaskResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReportTaskResponse) ProtoMessage() {}
+
+func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[10]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReportTaskResponse.ProtoReflect.Descriptor instead.
+func (*ReportTaskResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{10}
+}
+
+func (x *ReportTaskResponse) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+func (x *ReportTaskResponse) GetState() TaskState {
+	if x != nil {
+		return x.State
+	}
+	return TaskState_TASK_STATE_UNSPECIFIED
+}
+
+func (x *ReportTaskResponse) GetStateTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StateTime
+	}
+	return nil
+}
+
+func (x *ReportTaskResponse) GetLoad() string {
+	if x != nil {
+		return x.Load
+	}
+	return ""
+}
+
+func (x *ReportTaskResponse) GetFixerCallTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FixerCallTime
+	}
+	return nil
+}
+
+// Lot is yarn of one lot, in kilograms.
+type Lot struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "lots/L-430".
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Yarn string `protobuf:"bytes,2,opt,name=yarn,proto3" json:"yarn,omitempty"`
+	Tip  string `protobuf:"bytes,3,opt,name=tip,proto3" json:"tip,omitempty"`
+	// In the store: entered, less what was requisitioned, plus what came back.
+	StoreKg *Figure `protobuf:"bytes,4,opt,name=store_kg,json=storeKg,proto3" json:"store_kg,omitempty"`
+	// On trolleys at machines, not on a creel yet.
+	AtMachineKg *Figure `protobuf:"bytes,5,opt,name=at_machine_kg,json=atMachineKg,proto3" json:"at_machine_kg,omitempty"`
+	// Left on creels.
+	OnCreelKg *Figure `protobuf:"bytes,6,opt,name=on_creel_kg,json=onCreelKg,proto3" json:"on_creel_kg,omitempty"`
+	// Orders that name the lot.
+	Orders []string `protobuf:"bytes,7,rep,name=orders,proto3" json:"orders,omitempty"`
+	// Machines whose creels have it.
+	Machines []string `protobuf:"bytes,8,rep,name=machines,proto3" json:"machines,omitempty"`
+	// Releases in force.
+	Releases      []*LotRelease `protobuf:"bytes,9,rep,name=releases,proto3" json:"releases,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Lot) Reset() {
+	*x = Lot{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Lot) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Lot) ProtoMessage() {}
+
+func (x *Lot) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Lot.ProtoReflect.Descriptor instead.
+func (*Lot) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *Lot) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Lot) GetYarn() string {
+	if x != nil {
+		return x.Yarn
+	}
+	return ""
+}
+
+func (x *Lot) GetTip() string {
+	if x != nil {
+		return x.Tip
+	}
+	return ""
+}
+
+func (x *Lot) GetStoreKg() *Figure {
+	if x != nil {
+		return x.StoreKg
+	}
+	return nil
+}
+
+func (x *Lot) GetAtMachineKg() *Figure {
+	if x != nil {
+		return x.AtMachineKg
+	}
+	return nil
+}
+
+func (x *Lot) GetOnCreelKg() *Figure {
+	if x != nil {
+		return x.OnCreelKg
+	}
+	return nil
+}
+
+func (x *Lot) GetOrders() []string {
+	if x != nil {
+		return x.Orders
+	}
+	return nil
+}
+
+func (x *Lot) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *Lot) GetReleases() []*LotRelease {
+	if x != nil {
+		return x.Releases
+	}
+	return nil
+}
+
+// LotRelease lets a lot onto a machine whose card names another one.
+type LotRelease struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Lot     string                 `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Machine string                 `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Of whoever released it: "shift supervisor". Names of people are not kept.
+	Role          string                 `protobuf:"bytes,3,opt,name=role,proto3" json:"role,omitempty"`
+	Reason        string                 `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	ReleaseTime   *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=release_time,json=releaseTime,proto3" json:"release_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotRelease) Reset() {
+	*x = LotRelease{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotRelease) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotRelease) ProtoMessage() {}
+
+func (x *LotRelease) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotRelease.ProtoReflect.Descriptor instead.
+func (*LotRelease) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *LotRelease) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *LotRelease) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *LotRelease) GetRole() string {
+	if x != nil {
+		return x.Role
+	}
+	return ""
+}
+
+func (x *LotRelease) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *LotRelease) GetReleaseTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReleaseTime
+	}
+	return nil
+}
+
+type ListLotsRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	PageSize      int32                  `protobuf:"varint,1,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	PageToken     string                 `protobuf:"bytes,2,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLotsRequest) Reset() {
+	*x = ListLotsRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLotsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLotsRequest) ProtoMessage() {}
+
+func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
+func (*ListLotsRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *ListLotsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListLotsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+type ListLotsResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Lots          []*Lot                 `protobuf:"bytes,1,rep,name=lots,proto3" json:"lots,omitempty"`
+	NextPageToken string                 `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListLotsResponse) Reset() {
+	*x = ListLotsResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListLotsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListLotsResponse) ProtoMessage() {}
+
+func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
+func (*ListLotsResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *ListLotsResponse) GetLots() []*Lot {
+	if x != nil {
+		return x.Lots
+	}
+	return nil
+}
+
+func (x *ListLotsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+type MoveLotRequest struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Lot     string                 `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Move    LotMove                `protobuf:"varint,2,opt,name=move,proto3,enum=turnwise.v1.LotMove" json:"move,omitempty"`
+	Machine string                 `protobuf:"bytes,3,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Net, without cores.
+	NetKg float64 `protobuf:"fixed64,4,opt,name=net_kg,json=netKg,proto3" json:"net_kg,omitempty"`
+	// Required.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	ValidateOnly  bool   `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveLotRequest) Reset() {
+	*x = MoveLotRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveLotRequest) ProtoMessage() {}
+
+func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveLotRequest.ProtoReflect.Descriptor instead.
+func (*MoveLotRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *MoveLotRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetMove() LotMove {
+	if x != nil {
+		return x.Move
+	}
+	return LotMove_LOT_MOVE_UNSPECIFIED
+}
+
+func (x *MoveLotRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetNetKg() float64 {
+	if x != nil {
+		return x.NetKg
+	}
+	return 0
+}
+
+func (x *MoveLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *MoveLotRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+type MoveLotResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Lot           *Lot                   `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MoveLotResponse) Reset() {
+	*x = MoveLotResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MoveLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MoveLotResponse) ProtoMessage() {}
+
+func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MoveLotResponse.ProtoReflect.Descriptor instead.
+func (*MoveLotResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *MoveLotResponse) GetLot() *Lot {
+	if x != nil {
+		return x.Lot
+	}
+	return nil
+}
+
+type ReleaseLotRequest struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Lot     string                 `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Machine string                 `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	Role    string                 `protobuf:"bytes,3,opt,name=role,proto3" json:"role,omitempty"`
+	Reason  string                 `protobuf:"bytes,4,opt,name=reason,proto3" json:"reason,omitempty"`
+	// Required.
+	RequestId     string `protobuf:"bytes,5,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	ValidateOnly  bool   `protobuf:"varint,6,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReleaseLotRequest) Reset() {
+	*x = ReleaseLotRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReleaseLotRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReleaseLotRequest) ProtoMessage() {}
+
+func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReleaseLotRequest.ProtoReflect.Descriptor instead.
+func (*ReleaseLotRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *ReleaseLotRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetRole() string {
+	if x != nil {
+		return x.Role
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetReason() string {
+	if x != nil {
+		return x.Reason
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *ReleaseLotRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+type ReleaseLotResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Release       *LotRelease            `protobuf:"bytes,1,opt,name=release,proto3" json:"release,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ReleaseLotResponse) Reset() {
+	*x = ReleaseLotResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ReleaseLotResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ReleaseLotResponse) ProtoMessage() {}
+
+func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ReleaseLotResponse.ProtoReflect.Descriptor instead.
+func (*ReleaseLotResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *ReleaseLotResponse) GetRelease() *LotRelease {
+	if x != nil {
+		return x.Release
+	}
+	return nil
+}
+
 var File_turnwise_v1_creel_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\n" +
-	"\x17turnwise/v1/creel.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xbc\x05\n" +
+	"\x17turnwise/v1/creel.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe9\x06\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x15.turnwise.v1.TaskKindR\x04kind\x12\x18\n" +
@@ -652,7 +1679,11 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"rollNumber\x12,\n" +
 	"\aroll_kg\x18\x11 \x01(\v2\x13.turnwise.v1.FigureR\x06rollKg\x12\x14\n" +
 	"\x05cause\x18\x12 \x01(\tR\x05cause\x12\x1a\n" +
-	"\bsentence\x18\x13 \x01(\tR\bsentence\"W\n" +
+	"\bsentence\x18\x13 \x01(\tR\bsentence\x12,\n" +
+	"\x05state\x18\x14 \x01(\x0e2\x16.turnwise.v1.TaskStateR\x05state\x129\n" +
+	"\n" +
+	"state_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\tstateTime\x12B\n" +
+	"\x0ffixer_call_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\rfixerCallTime\"W\n" +
 	"\x10ListTasksRequest\x12\x1a\n" +
 	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
 	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"<\n" +
@@ -679,16 +1710,107 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\x0fUndoLoadRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x12\n" +
 	"\x04load\x18\x02 \x01(\tR\x04load\"\x12\n" +
-	"\x10UndoLoadResponse*b\n" +
+	"\x10UndoLoadResponse\"X\n" +
+	"\x11WatchTasksRequest\x12\x1a\n" +
+	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
+	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"=\n" +
+	"\x12WatchTasksResponse\x12'\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x11.turnwise.v1.TaskR\x05tasks\"\xfb\x01\n" +
+	"\x11ReportTaskRequest\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12&\n" +
+	"\x03act\x18\x02 \x01(\x0e2\x14.turnwise.v1.TaskActR\x03act\x125\n" +
+	"\bact_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\aactTime\x12\x10\n" +
+	"\x03lot\x18\x04 \x01(\tR\x03lot\x12\x1d\n" +
+	"\n" +
+	"cone_count\x18\x05 \x01(\x05R\tconeCount\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x06 \x01(\tR\trequestId\x12#\n" +
+	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\"\xe9\x01\n" +
+	"\x12ReportTaskResponse\x12\x12\n" +
+	"\x04task\x18\x01 \x01(\tR\x04task\x12,\n" +
+	"\x05state\x18\x02 \x01(\x0e2\x16.turnwise.v1.TaskStateR\x05state\x129\n" +
+	"\n" +
+	"state_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstateTime\x12\x12\n" +
+	"\x04load\x18\x04 \x01(\tR\x04load\x12B\n" +
+	"\x0ffixer_call_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\rfixerCallTime\"\xc6\x02\n" +
+	"\x03Lot\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
+	"\x04yarn\x18\x02 \x01(\tR\x04yarn\x12\x10\n" +
+	"\x03tip\x18\x03 \x01(\tR\x03tip\x12.\n" +
+	"\bstore_kg\x18\x04 \x01(\v2\x13.turnwise.v1.FigureR\astoreKg\x127\n" +
+	"\rat_machine_kg\x18\x05 \x01(\v2\x13.turnwise.v1.FigureR\vatMachineKg\x123\n" +
+	"\von_creel_kg\x18\x06 \x01(\v2\x13.turnwise.v1.FigureR\tonCreelKg\x12\x16\n" +
+	"\x06orders\x18\a \x03(\tR\x06orders\x12\x1a\n" +
+	"\bmachines\x18\b \x03(\tR\bmachines\x123\n" +
+	"\breleases\x18\t \x03(\v2\x17.turnwise.v1.LotReleaseR\breleases\"\xa3\x01\n" +
+	"\n" +
+	"LotRelease\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x12\n" +
+	"\x04role\x18\x03 \x01(\tR\x04role\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12=\n" +
+	"\frelease_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\vreleaseTime\"M\n" +
+	"\x0fListLotsRequest\x12\x1b\n" +
+	"\tpage_size\x18\x01 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x02 \x01(\tR\tpageToken\"`\n" +
+	"\x10ListLotsResponse\x12$\n" +
+	"\x04lots\x18\x01 \x03(\v2\x10.turnwise.v1.LotR\x04lots\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc1\x01\n" +
+	"\x0eMoveLotRequest\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12(\n" +
+	"\x04move\x18\x02 \x01(\x0e2\x14.turnwise.v1.LotMoveR\x04move\x12\x18\n" +
+	"\amachine\x18\x03 \x01(\tR\amachine\x12\x15\n" +
+	"\x06net_kg\x18\x04 \x01(\x01R\x05netKg\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\"5\n" +
+	"\x0fMoveLotResponse\x12\"\n" +
+	"\x03lot\x18\x01 \x01(\v2\x10.turnwise.v1.LotR\x03lot\"\xaf\x01\n" +
+	"\x11ReleaseLotRequest\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x12\n" +
+	"\x04role\x18\x03 \x01(\tR\x04role\x12\x16\n" +
+	"\x06reason\x18\x04 \x01(\tR\x06reason\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\x05 \x01(\tR\trequestId\x12#\n" +
+	"\rvalidate_only\x18\x06 \x01(\bR\fvalidateOnly\"G\n" +
+	"\x12ReleaseLotResponse\x121\n" +
+	"\arelease\x18\x01 \x01(\v2\x17.turnwise.v1.LotReleaseR\arelease*\x80\x01\n" +
+	"\tTaskState\x12\x1a\n" +
+	"\x16TASK_STATE_UNSPECIFIED\x10\x00\x12\x12\n" +
+	"\x0eTASK_STATE_DUE\x10\x01\x12\x14\n" +
+	"\x10TASK_STATE_TAKEN\x10\x02\x12\x18\n" +
+	"\x14TASK_STATE_HALF_DONE\x10\x03\x12\x13\n" +
+	"\x0fTASK_STATE_DONE\x10\x04*\x88\x01\n" +
+	"\aTaskAct\x12\x18\n" +
+	"\x14TASK_ACT_UNSPECIFIED\x10\x00\x12\x11\n" +
+	"\rTASK_ACT_TAKE\x10\x01\x12\x11\n" +
+	"\rTASK_ACT_DONE\x10\x02\x12\x11\n" +
+	"\rTASK_ACT_HALF\x10\x03\x12\x11\n" +
+	"\rTASK_ACT_UNDO\x10\x04\x12\x17\n" +
+	"\x13TASK_ACT_CALL_FIXER\x10\x05*b\n" +
 	"\bTaskKind\x12\x19\n" +
 	"\x15TASK_KIND_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eTASK_KIND_STOP\x10\x01\x12\x12\n" +
 	"\x0eTASK_KIND_DOFF\x10\x02\x12\x13\n" +
-	"\x0fTASK_KIND_CREEL\x10\x032\xef\x01\n" +
+	"\x0fTASK_KIND_CREEL\x10\x03*R\n" +
+	"\aLotMove\x12\x18\n" +
+	"\x14LOT_MOVE_UNSPECIFIED\x10\x00\x12\x18\n" +
+	"\x14LOT_MOVE_REQUISITION\x10\x01\x12\x13\n" +
+	"\x0fLOT_MOVE_RETURN\x10\x022\xed\x04\n" +
 	"\fCreelService\x12J\n" +
 	"\tListTasks\x12\x1d.turnwise.v1.ListTasksRequest\x1a\x1e.turnwise.v1.ListTasksResponse\x12J\n" +
 	"\tLoadCreel\x12\x1d.turnwise.v1.LoadCreelRequest\x1a\x1e.turnwise.v1.LoadCreelResponse\x12G\n" +
-	"\bUndoLoad\x12\x1c.turnwise.v1.UndoLoadRequest\x1a\x1d.turnwise.v1.UndoLoadResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
+	"\bUndoLoad\x12\x1c.turnwise.v1.UndoLoadRequest\x1a\x1d.turnwise.v1.UndoLoadResponse\x12O\n" +
+	"\n" +
+	"WatchTasks\x12\x1e.turnwise.v1.WatchTasksRequest\x1a\x1f.turnwise.v1.WatchTasksResponse0\x01\x12M\n" +
+	"\n" +
+	"ReportTask\x12\x1e.turnwise.v1.ReportTaskRequest\x1a\x1f.turnwise.v1.ReportTaskResponse\x12G\n" +
+	"\bListLots\x12\x1c.turnwise.v1.ListLotsRequest\x1a\x1d.turnwise.v1.ListLotsResponse\x12D\n" +
+	"\aMoveLot\x12\x1b.turnwise.v1.MoveLotRequest\x1a\x1c.turnwise.v1.MoveLotResponse\x12M\n" +
+	"\n" +
+	"ReleaseLot\x12\x1e.turnwise.v1.ReleaseLotRequest\x1a\x1f.turnwise.v1.ReleaseLotResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
 
 var (
 	file_turnwise_v1_creel_proto_rawDescOnce sync.Once
@@ -702,42 +1824,85 @@ func file_turnwise_v1_creel_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_creel_proto_rawDescData
 }
 
-var file_turnwise_v1_creel_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_turnwise_v1_creel_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
+var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
 var file_turnwise_v1_creel_proto_goTypes = []any{
-	(TaskKind)(0),                 // 0: turnwise.v1.TaskKind
-	(*Task)(nil),                  // 1: turnwise.v1.Task
-	(*ListTasksRequest)(nil),      // 2: turnwise.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),     // 3: turnwise.v1.ListTasksResponse
-	(*LoadCreelRequest)(nil),      // 4: turnwise.v1.LoadCreelRequest
-	(*LoadCreelResponse)(nil),     // 5: turnwise.v1.LoadCreelResponse
-	(*UndoLoadRequest)(nil),       // 6: turnwise.v1.UndoLoadRequest
-	(*UndoLoadResponse)(nil),      // 7: turnwise.v1.UndoLoadResponse
-	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
-	(*Figure)(nil),                // 9: turnwise.v1.Figure
+	(TaskState)(0),                // 0: turnwise.v1.TaskState
+	(TaskAct)(0),                  // 1: turnwise.v1.TaskAct
+	(TaskKind)(0),                 // 2: turnwise.v1.TaskKind
+	(LotMove)(0),                  // 3: turnwise.v1.LotMove
+	(*Task)(nil),                  // 4: turnwise.v1.Task
+	(*ListTasksRequest)(nil),      // 5: turnwise.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),     // 6: turnwise.v1.ListTasksResponse
+	(*LoadCreelRequest)(nil),      // 7: turnwise.v1.LoadCreelRequest
+	(*LoadCreelResponse)(nil),     // 8: turnwise.v1.LoadCreelResponse
+	(*UndoLoadRequest)(nil),       // 9: turnwise.v1.UndoLoadRequest
+	(*UndoLoadResponse)(nil),      // 10: turnwise.v1.UndoLoadResponse
+	(*WatchTasksRequest)(nil),     // 11: turnwise.v1.WatchTasksRequest
+	(*WatchTasksResponse)(nil),    // 12: turnwise.v1.WatchTasksResponse
+	(*ReportTaskRequest)(nil),     // 13: turnwise.v1.ReportTaskRequest
+	(*ReportTaskResponse)(nil),    // 14: turnwise.v1.ReportTaskResponse
+	(*Lot)(nil),                   // 15: turnwise.v1.Lot
+	(*LotRelease)(nil),            // 16: turnwise.v1.LotRelease
+	(*ListLotsRequest)(nil),       // 17: turnwise.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),      // 18: turnwise.v1.ListLotsResponse
+	(*MoveLotRequest)(nil),        // 19: turnwise.v1.MoveLotRequest
+	(*MoveLotResponse)(nil),       // 20: turnwise.v1.MoveLotResponse
+	(*ReleaseLotRequest)(nil),     // 21: turnwise.v1.ReleaseLotRequest
+	(*ReleaseLotResponse)(nil),    // 22: turnwise.v1.ReleaseLotResponse
+	(*timestamppb.Timestamp)(nil), // 23: google.protobuf.Timestamp
+	(*Figure)(nil),                // 24: turnwise.v1.Figure
 }
 var file_turnwise_v1_creel_proto_depIdxs = []int32{
-	0,  // 0: turnwise.v1.Task.kind:type_name -> turnwise.v1.TaskKind
-	8,  // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
-	8,  // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
-	8,  // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
-	8,  // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
-	8,  // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
-	8,  // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
-	9,  // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
-	1,  // 8: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
-	8,  // 9: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
-	2,  // 10: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
-	4,  // 11: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
-	6,  // 12: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
-	3,  // 13: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
-	5,  // 14: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
-	7,  // 15: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
-	13, // [13:16] is the sub-list for method output_type
-	10, // [10:13] is the sub-list for method input_type
-	10, // [10:10] is the sub-list for extension type_name
-	10, // [10:10] is the sub-list for extension extendee
-	0,  // [0:10] is the sub-list for field type_name
+	2,  // 0: turnwise.v1.Task.kind:type_name -> turnwise.v1.TaskKind
+	23, // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
+	23, // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
+	23, // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
+	23, // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
+	23, // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
+	23, // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
+	24, // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
+	0,  // 8: turnwise.v1.Task.state:type_name -> turnwise.v1.TaskState
+	23, // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
+	23, // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
+	4,  // 11: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
+	23, // 12: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
+	4,  // 13: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
+	1,  // 14: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
+	23, // 15: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
+	0,  // 16: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
+	23, // 17: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
+	23, // 18: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
+	24, // 19: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
+	24, // 20: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
+	24, // 21: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
+	16, // 22: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
+	23, // 23: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
+	15, // 24: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
+	3,  // 25: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
+	15, // 26: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
+	16, // 27: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
+	5,  // 28: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
+	7,  // 29: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
+	9,  // 30: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
+	11, // 31: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
+	13, // 32: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
+	17, // 33: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
+	19, // 34: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
+	21, // 35: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
+	6,  // 36: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
+	8,  // 37: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
+	10, // 38: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
+	12, // 39: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
+	14, // 40: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
+	18, // 41: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
+	20, // 42: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
+	22, // 43: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
+	36, // [36:44] is the sub-list for method output_type
+	28, // [28:36] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_creel_proto_init() }
@@ -752,8 +1917,8 @@ func file_turnwise_v1_creel_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_creel_proto_rawDesc), len(file_turnwise_v1_creel_proto_rawDesc)),
-			NumEnums:      1,
-			NumMessages:   7,
+			NumEnums:      4,
+			NumMessages:   19,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

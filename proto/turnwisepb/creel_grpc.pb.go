@@ -19,9 +19,14 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CreelService_ListTasks_FullMethodName = "/turnwise.v1.CreelService/ListTasks"
-	CreelService_LoadCreel_FullMethodName = "/turnwise.v1.CreelService/LoadCreel"
-	CreelService_UndoLoad_FullMethodName  = "/turnwise.v1.CreelService/UndoLoad"
+	CreelService_ListTasks_FullMethodName  = "/turnwise.v1.CreelService/ListTasks"
+	CreelService_LoadCreel_FullMethodName  = "/turnwise.v1.CreelService/LoadCreel"
+	CreelService_UndoLoad_FullMethodName   = "/turnwise.v1.CreelService/UndoLoad"
+	CreelService_WatchTasks_FullMethodName = "/turnwise.v1.CreelService/WatchTasks"
+	CreelService_ReportTask_FullMethodName = "/turnwise.v1.CreelService/ReportTask"
+	CreelService_ListLots_FullMethodName   = "/turnwise.v1.CreelService/ListLots"
+	CreelService_MoveLot_FullMethodName    = "/turnwise.v1.CreelService/MoveLot"
+	CreelService_ReleaseLot_FullMethodName = "/turnwise.v1.CreelService/ReleaseLot"
 )
 
 // CreelServiceClient is the client API for CreelService service.
@@ -36,6 +41,16 @@ type CreelServiceClient interface {
 	LoadCreel(ctx context.Context, in *LoadCreelRequest, opts ...grpc.CallOption) (*LoadCreelResponse, error)
 	// Takes the newest load of a feed group back.
 	UndoLoad(ctx context.Context, in *UndoLoadRequest, opts ...grpc.CallOption) (*UndoLoadResponse, error)
+	// Tasks whenever they change. The first answer comes at once.
+	WatchTasks(ctx context.Context, in *WatchTasksRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchTasksResponse], error)
+	// Says what somebody does about a task.
+	ReportTask(ctx context.Context, in *ReportTaskRequest, opts ...grpc.CallOption) (*ReportTaskResponse, error)
+	// Lots of the book with what is in the store, on creels and at machines.
+	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
+	// Moves yarn of a lot from the store to a machine, or back.
+	MoveLot(ctx context.Context, in *MoveLotRequest, opts ...grpc.CallOption) (*MoveLotResponse, error)
+	// Lets a lot onto a machine whose card names another lot of the same yarn.
+	ReleaseLot(ctx context.Context, in *ReleaseLotRequest, opts ...grpc.CallOption) (*ReleaseLotResponse, error)
 }
 
 type creelServiceClient struct {
@@ -76,6 +91,65 @@ func (c *creelServiceClient) UndoLoad(ctx context.Context, in *UndoLoadRequest, 
 	return out, nil
 }
 
+func (c *creelServiceClient) WatchTasks(ctx context.Context, in *WatchTasksRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchTasksResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CreelService_ServiceDesc.Streams[0], CreelService_WatchTasks_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchTasksRequest, WatchTasksResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CreelService_WatchTasksClient = grpc.ServerStreamingClient[WatchTasksResponse]
+
+func (c *creelServiceClient) ReportTask(ctx context.Context, in *ReportTaskRequest, opts ...grpc.CallOption) (*ReportTaskResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReportTaskResponse)
+	err := c.cc.Invoke(ctx, CreelService_ReportTask_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListLotsResponse)
+	err := c.cc.Invoke(ctx, CreelService_ListLots_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) MoveLot(ctx context.Context, in *MoveLotRequest, opts ...grpc.CallOption) (*MoveLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(MoveLotResponse)
+	err := c.cc.Invoke(ctx, CreelService_MoveLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) ReleaseLot(ctx context.Context, in *ReleaseLotRequest, opts ...grpc.CallOption) (*ReleaseLotResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ReleaseLotResponse)
+	err := c.cc.Invoke(ctx, CreelService_ReleaseLot_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // CreelServiceServer is the server API for CreelService service.
 // All implementations must embed UnimplementedCreelServiceServer
 // for forward compatibility.
@@ -88,6 +162,16 @@ type CreelServiceServer interface {
 	LoadCreel(context.Context, *LoadCreelRequest) (*LoadCreelResponse, error)
 	// Takes the newest load of a feed group back.
 	UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error)
+	// Tasks whenever they change. The first answer comes at once.
+	WatchTasks(*WatchTasksRequest, grpc.ServerStreamingServer[WatchTasksResponse]) error
+	// Says what somebody does about a task.
+	ReportTask(context.Context, *ReportTaskRequest) (*ReportTaskResponse, error)
+	// Lots of the book with what is in the store, on creels and at machines.
+	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
+	// Moves yarn of a lot from the store to a machine, or back.
+	MoveLot(context.Context, *MoveLotRequest) (*MoveLotResponse, error)
+	// Lets a lot onto a machine whose card names another lot of the same yarn.
+	ReleaseLot(context.Context, *ReleaseLotRequest) (*ReleaseLotResponse, error)
 	mustEmbedUnimplementedCreelServiceServer()
 }
 
@@ -106,6 +190,21 @@ func (UnimplementedCreelServiceServer) LoadCreel(context.Context, *LoadCreelRequ
 }
 func (UnimplementedCreelServiceServer) UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UndoLoad not implemented")
+}
+func (UnimplementedCreelServiceServer) WatchTasks(*WatchTasksRequest, grpc.ServerStreamingServer[WatchTasksResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchTasks not implemented")
+}
+func (UnimplementedCreelServiceServer) ReportTask(context.Context, *ReportTaskRequest) (*ReportTaskResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReportTask not implemented")
+}
+func (UnimplementedCreelServiceServer) ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListLots not implemented")
+}
+func (UnimplementedCreelServiceServer) MoveLot(context.Context, *MoveLotRequest) (*MoveLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method MoveLot not implemented")
+}
+func (UnimplementedCreelServiceServer) ReleaseLot(context.Context, *ReleaseLotRequest) (*ReleaseLotResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ReleaseLot not implemented")
 }
 func (UnimplementedCreelServiceServer) mustEmbedUnimplementedCreelServiceServer() {}
 func (UnimplementedCreelServiceServer) testEmbeddedByValue()                      {}
@@ -182,6 +281,89 @@ func _CreelService_UndoLoad_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CreelService_WatchTasks_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchTasksRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(CreelServiceServer).WatchTasks(m, &grpc.GenericServerStream[WatchTasksRequest, WatchTasksResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CreelService_WatchTasksServer = grpc.ServerStreamingServer[WatchTasksResponse]
+
+func _CreelService_ReportTask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReportTaskRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).ReportTask(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_ReportTask_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).ReportTask(ctx, req.(*ReportTaskRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_ListLots_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListLotsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).ListLots(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_ListLots_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).ListLots(ctx, req.(*ListLotsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_MoveLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(MoveLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).MoveLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_MoveLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).MoveLot(ctx, req.(*MoveLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_ReleaseLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ReleaseLotRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).ReleaseLot(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_ReleaseLot_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).ReleaseLot(ctx, req.(*ReleaseLotRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // CreelService_ServiceDesc is the grpc.ServiceDesc for CreelService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -201,7 +383,29 @@ var CreelService_ServiceDesc = grpc.ServiceDesc{
 			MethodName: "UndoLoad",
 			Handler:    _CreelService_UndoLoad_Handler,
 		},
+		{
+			MethodName: "ReportTask",
+			Handler:    _CreelService_ReportTask_Handler,
+		},
+		{
+			MethodName: "ListLots",
+			Handler:    _CreelService_ListLots_Handler,
+		},
+		{
+			MethodName: "MoveLot",
+			Handler:    _CreelService_MoveLot_Handler,
+		},
+		{
+			MethodName: "ReleaseLot",
+			Handler:    _CreelService_ReleaseLot_Handler,
+		},
 	},
-	Streams:  []grpc.StreamDesc{},
+	Streams: []grpc.StreamDesc{
+		{
+			StreamName:    "WatchTasks",
+			Handler:       _CreelService_WatchTasks_Handler,
+			ServerStreams: true,
+		},
+	},
 	Metadata: "turnwise/v1/creel.proto",
 }

@@ -19,6 +19,8 @@ import (
 type Options struct {
 	Now func() time.Time // nil = time.Now
 	Log *slog.Logger     // nil = silent
+	// Creel keeps what people tell of tasks and lots. Nil = they cannot tell.
+	Creel store.CreelRecord
 }
 
 // api is what all services share.
@@ -27,6 +29,7 @@ type api struct {
 	st     store.Store
 	now    func() time.Time
 	log    *slog.Logger
+	told   store.CreelRecord
 	status statuses
 }
 
@@ -38,7 +41,7 @@ func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &api{floor: f, st: st, now: o.Now, log: o.Log, status: statuses{o.Log}}
+	a := &api{floor: f, st: st, now: o.Now, log: o.Log, told: o.Creel, status: statuses{o.Log}}
 	turnwisepb.RegisterMachineServiceServer(s, &machineService{api: a})
 	turnwisepb.RegisterOrderServiceServer(s, &orderService{api: a})
 	turnwisepb.RegisterCreelServiceServer(s, &creelService{api: a})

@@ -153,6 +153,7 @@ func taskViewToPB(t *floor.TaskView, now time.Time) *pb.Task {
 		Name: "tasks/" + t.ID, Kind: taskToPB[t.Kind], Machine: t.Machine, DueTime: stamp(t.Due), Order: t.Order,
 		RollNumber: int32(t.RollNumber), Cause: t.Cause.ID, Sentence: sentence(t, now),
 	}
+	out.State, out.StateTime, out.FixerCallTime = taskStateToPB[t.State.State], stamp(t.State.Since), stamp(t.State.Fixer)
 	if t.RollKg > 0 {
 		out.RollKg = figure(t.RollKg, unitKg, pb.Provenance_PROVENANCE_ENTERED, time.Time{})
 	}

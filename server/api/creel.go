@@ -81,6 +81,9 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 			return nil, s.status.of("LoadCreel", err)
 		}
 	}
+	if err := s.floor.CheckCone(load.Machine, group, load.ConeKg, load.At); err != nil {
+		return nil, s.status.of("LoadCreel", err)
+	}
 	if r.RevolutionCount != nil {
 		load.Revolutions = r.GetRevolutionCount()
 	} else if load.Revolutions, err = s.st.RevolutionsAt(ctx, load.Machine, load.At); err != nil {

@@ -68,6 +68,8 @@ func (s statuses) of(method string, err error) error {
 		{store.ErrInvalid, codes.InvalidArgument, "INVALID"},
 		{floor.ErrWindow, codes.InvalidArgument, "INVALID"},
 		{store.ErrUnregistered, codes.FailedPrecondition, "NOT_REGISTERED"},
+		{store.ErrTask, codes.FailedPrecondition, "TASK_STATE"},
+		{floor.ErrNoTaps, codes.FailedPrecondition, "NOT_KEPT"},
 		{floor.ErrNoRecord, codes.FailedPrecondition, "NO_RECORD"},
 		{floor.ErrLot, codes.FailedPrecondition, "LOT_MISMATCH"},
 		{floor.ErrNoPlans, codes.FailedPrecondition, "NO_PLANS"},

@@ -18,6 +18,7 @@ import (
 type book struct {
 	store.Book
 	loads    []store.Load
+	creel    creelBook
 	agents   map[string]string // machine -> agent
 	machines map[string]store.Machine
 	articles map[string]store.Article
@@ -79,7 +80,7 @@ func index[T any](list []T, id func(T) string) map[string]T {
 }
 
 func (b *book) equal(o *book) bool {
-	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.agents, o.agents)
+	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
 }
 
 // weigh makes the planner's card of a card of the book.
@@ -220,8 +221,8 @@ func (f *Floor) KnowsLot(id string) bool {
 var ErrLot = errors.New("lot does not fit")
 
 // CheckLot tells whether cones of a lot may be put on a feed group of the card
-// that a machine runs at an instant: the yarn must be that of the card. Another
-// lot of the same yarn is the mill's own decision.
+// that a machine runs at an instant: the yarn must be that of the card. Another lot
+// of the same yarn than the order's or the card's needs a release.
 func (f *Floor) CheckLot(machine, group, lot string, at time.Time) error {
 	f.mu.Lock()
 	b := f.book
@@ -232,8 +233,11 @@ func (f *Floor) CheckLot(machine, group, lot string, at time.Time) error {
 	}
 	c := b.cards[b.at(machine, at).Card]
 	for _, g := range c.Feeds {
-		if g.ID != group || g.Yarn == l.Yarn {
+		if g.ID != group {
 			continue
+		}
+		if g.Yarn == l.Yarn {
+			return b.otherLot(machine, g, lot, at)
 		}
 		takes := g.Yarn + " (" + b.yarns[g.Yarn].Count + ")"
 		if g.Lot != "" {

@@ -43,6 +43,7 @@ type Config struct {
 	Risk     float64             // accepted chance to be late; 0 = 0.1
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
 	Plans    store.PlanRecord    // of loading; nil = none are kept
+	Creel    store.CreelRecord   // what people told of tasks and lots; nil = nothing is kept
 	Now      func() time.Time    // nil = time.Now
 	Log      *slog.Logger        // nil = silent
 }
@@ -211,10 +212,12 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	b, err1 := f.st.Book(ctx)
 	agents, err2 := f.st.Agents(ctx)
 	loads, err3 := f.st.Loads(ctx)
-	if err := errors.Join(err1, err2, err3); err != nil {
+	told, err4 := f.readCreel(ctx)
+	if err := errors.Join(err1, err2, err3, err4); err != nil {
 		return fmt.Errorf("floor: read the book: %w", err)
 	}
 	nb := newBook(b, agents, loads)
+	nb.creel = told
 
 	f.mu.Lock()
 	changed := f.book == nil || !f.book.equal(nb)

@@ -87,6 +87,19 @@ func (f *Floor) Totals(ctx context.Context) ([]TotalsView, bool, error) {
 // within the horizon: machines that stand now, the longest first, then doffs
 // and creels as they fall due.
 func (f *Floor) Tasks(ctx context.Context, machines []string, horizon time.Duration) ([]TaskView, error) {
+	all, err := f.allTasks(ctx, machines, horizon)
+	if err != nil {
+		return nil, err
+	}
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	now := f.c.Now()
+	return slices.DeleteFunc(all, func(t TaskView) bool { return !b.told(&t, now) }), nil
+}
+
+// allTasks are the tasks with what was told of them, done ones too.
+func (f *Floor) allTasks(ctx context.Context, machines []string, horizon time.Duration) ([]TaskView, error) {
 	p, err := f.outlook(ctx)
 	if err != nil {
 		return nil, err
@@ -121,7 +134,11 @@ func (f *Floor) Tasks(ctx context.Context, machines []string, horizon time.Durat
 	}
 	slices.SortStableFunc(stops, func(a, b TaskView) int { return a.Since.Compare(b.Since) })
 	slices.SortStableFunc(due, func(a, b TaskView) int { return a.Due.Compare(b.Due) })
-	return append(stops, due...), nil
+	all := append(stops, due...)
+	for i := range all {
+		f.book.told(&all[i], f.c.Now())
+	}
+	return all, nil
 }
 
 // waitsForTender tells whether a machine stands for something that a tender

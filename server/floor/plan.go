@@ -197,7 +197,8 @@ func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) out
 		})
 	}
 	for _, l := range f.book.Lots {
-		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: l.StoreKg, AtMachineKg: l.AtMachineKg})
+		out := f.book.creel.moves[l.ID].OutKg
+		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: l.StoreKg - out, AtMachineKg: l.AtMachineKg + out})
 	}
 	return s
 }
@@ -260,9 +261,11 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 			out.Cards = append(out.Cards, f.book.cardForPlan(c.ID))
 		}
 	}
-	for _, l := range f.book.loads {
+	for i, l := range f.book.loads {
 		if l.Machine == m.id {
-			out.Creel = append(out.Creel, f.book.loadForPlan(l, current.Card))
+			load := f.book.loadForPlan(l, current.Card)
+			load.Cones = f.book.standing(i, current.Card)
+			out.Creel = append(out.Creel, load)
 		}
 	}
 	return out

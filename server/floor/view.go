@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"turnwise/planner/outlook"
+	"turnwise/server/store"
 )
 
 // State of a machine as people should see it.
@@ -190,6 +191,7 @@ type TaskView struct {
 	Order         string
 	RollNumber    int64
 	RollKg        float64
+	State         store.TaskState // what people told of it
 }
 
 // TotalsView is the books of one machine with kilos.

@@ -69,6 +69,7 @@ type Host struct {
 	floor       *floor.Floor
 	promises    store.PromiseRecord
 	plans       store.PlanRecord
+	told        store.CreelRecord
 	record      *record.Record
 	ingest      *ingest.Ingest
 	broker      *broker.Broker // nil = off
@@ -137,7 +138,7 @@ func (h *Host) openStore(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
 	}
-	h.st, h.promises, h.plans = st, st, st
+	h.st, h.promises, h.plans, h.told = st, st, st, st
 	h.space = newSpace(h.c.Database, h.o.Log)
 	h.backups = newBackups(&h.c, st, h.o.Log, h.o.Now)
 	h.backups.room = h.space.enough
@@ -163,7 +164,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	cal := h.c.calendar()
 	h.floor, err = floor.New(ctx, h.st, floor.Config{
 		Site: h.c.Site.ID, Zone: cal.Zone, Calendar: cal, Causes: h.c.causes(), Risk: h.c.Plan.Risk,
-		Promises: h.promises, Plans: h.plans, Now: h.o.Now, Log: h.o.Log,
+		Promises: h.promises, Plans: h.plans, Creel: h.told, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("host: %w", err)

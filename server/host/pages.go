@@ -54,21 +54,11 @@ func (h *Host) load(ctx context.Context, r web.LoadRequest) (int64, error) {
 	if r.At.IsZero() || r.At.After(h.o.Now().Add(time.Minute)) {
 		return 0, fmt.Errorf("load of %s: time %s is not past: %w", r.Machine, r.At.Format(time.RFC3339), store.ErrInvalid)
 	}
-	group, cones, err := h.floor.FeedGroup(r.Machine, r.Group, r.At)
+	load, err := h.floor.CompleteLoad(ctx, store.Load{Machine: r.Machine, Group: r.Group, Cones: r.Cones, Lot: r.Lot, At: r.At, RequestID: r.RequestID})
 	if err != nil {
 		return 0, err
 	}
-	if r.Cones < 1 || r.Cones > cones {
-		return 0, fmt.Errorf("load of %s: %d cones, feed group %s takes 1 to %d: %w", r.Machine, r.Cones, group, cones, store.ErrInvalid)
-	}
-	if r.Lot != "" && !h.floor.KnowsLot(r.Lot) {
-		return 0, fmt.Errorf("load of %s: lot %q is not in the book: %w", r.Machine, r.Lot, store.ErrInvalid)
-	}
-	rev, err := h.st.RevolutionsAt(ctx, r.Machine, r.At)
-	if err != nil {
-		return 0, err
-	}
-	id, err := h.st.AddLoad(ctx, store.Load{Machine: r.Machine, Group: group, Cones: r.Cones, Lot: r.Lot, At: r.At, Revolutions: rev, RequestID: r.RequestID})
+	id, err := h.st.AddLoad(ctx, load)
 	if err != nil {
 		return 0, err
 	}

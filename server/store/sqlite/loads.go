@@ -12,15 +12,8 @@ import (
 
 // AddLoad records cones put on a feed group.
 func (s *Store) AddLoad(ctx context.Context, l store.Load) (int64, error) {
-	switch {
-	case l.Cones < 1 || l.Cones > 10_000:
-		return 0, fmt.Errorf("load on machine %s: %d cones: %w: 1 to 10000 are expected", l.Machine, l.Cones, store.ErrInvalid)
-	case !(l.ConeKg >= 0 && l.ConeKg <= 100):
-		return 0, fmt.Errorf("load on machine %s: %g kg in a cone: %w: 0 to 100 are expected", l.Machine, l.ConeKg, store.ErrInvalid)
-	case l.Group == "" || len(l.Group) > maxText || len(l.Lot) > maxText || len(l.RequestID) > maxText:
-		return 0, fmt.Errorf("load on machine %s: feed group %.40q, lot %.40q: %w: texts of at most %d bytes and a feed group are expected", l.Machine, l.Group, l.Lot, store.ErrInvalid, maxText)
-	case l.At.IsZero():
-		return 0, fmt.Errorf("load on machine %s: %w: an instant is expected", l.Machine, store.ErrInvalid)
+	if err := checkLoad(l); err != nil {
+		return 0, err
 	}
 	var id int64
 	err := s.transact(ctx, "load on machine "+l.Machine, func(ctx context.Context, w *writer) error {
@@ -35,15 +28,34 @@ func (s *Store) AddLoad(ctx context.Context, l store.Load) (int64, error) {
 				return err
 			}
 		}
-		res, err := w.exec(ctx, `INSERT INTO creel_load (machine_num, feed_group, cones, lot, cone_kg, at_ms, revolutions, request_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			m.num, l.Group, l.Cones, l.Lot, l.ConeKg, l.At.UnixMilli(), l.Revolutions, request)
-		if err != nil {
-			return err
-		}
-		id, err = res.LastInsertId()
+		var err error
+		id, err = w.addLoad(ctx, m.num, l, request)
 		return err
 	})
 	return id, err
+}
+
+func (w *writer) addLoad(ctx context.Context, machine int64, l store.Load, request sql.NullString) (int64, error) {
+	res, err := w.exec(ctx, `INSERT INTO creel_load (machine_num, feed_group, cones, lot, cone_kg, at_ms, revolutions, request_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		machine, l.Group, l.Cones, l.Lot, l.ConeKg, l.At.UnixMilli(), l.Revolutions, request)
+	if err != nil {
+		return 0, err
+	}
+	return res.LastInsertId()
+}
+
+func checkLoad(l store.Load) error {
+	switch {
+	case l.Cones < 1 || l.Cones > 10_000:
+		return fmt.Errorf("load on machine %s: %d cones: %w: 1 to 10000 are expected", l.Machine, l.Cones, store.ErrInvalid)
+	case !(l.ConeKg >= 0 && l.ConeKg <= 100):
+		return fmt.Errorf("load on machine %s: %g kg in a cone: %w: 0 to 100 are expected", l.Machine, l.ConeKg, store.ErrInvalid)
+	case l.Group == "" || len(l.Group) > maxText || len(l.Lot) > maxText || len(l.RequestID) > maxText:
+		return fmt.Errorf("load on machine %s: feed group %.40q, lot %.40q: %w: texts of at most %d bytes and a feed group are expected", l.Machine, l.Group, l.Lot, store.ErrInvalid, maxText)
+	case l.At.IsZero():
+		return fmt.Errorf("load on machine %s: %w: an instant is expected", l.Machine, store.ErrInvalid)
+	}
+	return nil
 }
 
 // UndoLoad takes a load back. It stays in the file, marked.

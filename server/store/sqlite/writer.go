@@ -130,7 +130,7 @@ func (s *Store) transact(ctx context.Context, what string, fn func(ctx context.C
 	}
 	w.close()
 	s.w = nil
-	if errors.Is(err, store.ErrInvalid) || errors.Is(err, store.ErrNotFound) {
+	if errors.Is(err, store.ErrInvalid) || errors.Is(err, store.ErrNotFound) || errors.Is(err, store.ErrTask) {
 		return err
 	}
 	return fmt.Errorf("sqlite: %s: %w", what, err)

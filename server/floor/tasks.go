@@ -1,0 +1,280 @@
+package floor
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"turnwise/planner/unit"
+	"turnwise/server/store"
+)
+
+const (
+	// taskHorizon is how far ahead a task may be reported on: yarn in flat
+	// creels lasts days.
+	taskHorizon = 7 * 24 * time.Hour
+	// stopReturns is when a machine that still stands is a task again, although
+	// somebody told that it was done.
+	stopReturns = 5 * time.Minute
+	// mostOverNet is how much heavier than the yarn's a cone may be. A cone with
+	// core and wrapping is heavier than that (common practice, no source).
+	mostOverNet = 1.05
+)
+
+// creelBook is what people told of tasks and lots.
+type creelBook struct {
+	taps     map[string]store.TaskState
+	moves    map[string]store.LotMoves
+	releases []store.LotRelease
+}
+
+func (f *Floor) readCreel(ctx context.Context) (c creelBook, err error) {
+	if f.c.Creel == nil {
+		return c, nil
+	}
+	var err1, err2, err3 error
+	c.taps, err1 = f.c.Creel.Taps(ctx, f.c.Now().Add(-taskHorizon))
+	c.moves, err2 = f.c.Creel.LotMoves(ctx)
+	c.releases, err3 = f.c.Creel.LotReleases(ctx)
+	return c, errors.Join(err1, err2, err3)
+}
+
+// told puts the state of a task beside it, and says whether it is still to do.
+func (b *book) told(t *TaskView, now time.Time) bool {
+	t.State = b.creel.taps[t.ID]
+	if t.State.State == "" {
+		t.State.State = store.TaskDue
+	}
+	if t.State.State != store.TaskDone {
+		return true
+	}
+	if t.Kind == TaskStop && now.Sub(t.State.Since) >= stopReturns {
+		return true
+	}
+	return false
+}
+
+// Task finds a task by its id, whether it is done or not. ErrNotFound.
+func (f *Floor) Task(ctx context.Context, id string) (TaskView, error) {
+	all, err := f.allTasks(ctx, nil, taskHorizon)
+	if err != nil {
+		return TaskView{}, err
+	}
+	if i := slices.IndexFunc(all, func(t TaskView) bool { return t.ID == id }); i >= 0 {
+		return all[i], nil
+	}
+	return TaskView{}, fmt.Errorf("task %.100q: %w: it is over, or never was; read the list again", id, store.ErrNotFound)
+}
+
+// ErrNoTaps says that this server does not keep what people tell.
+var ErrNoTaps = errors.New("what people tell of tasks and lots is not kept here")
+
+// ReadyTap checks what somebody does about a task, and adds the load that done and
+// half of a creel bring: of the lot and the number of cones that the task names, unless
+// the caller says others. A tap that was heard before is left as it is: it gets its
+// first answer. Errors: [store.ErrNotFound], [store.ErrInvalid], [ErrLot].
+func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones int) (store.Tap, error) {
+	if f.c.Creel == nil {
+		return tap, ErrNoTaps
+	}
+	heard, err := f.c.Creel.Heard(ctx, tap.RequestID)
+	if err != nil {
+		return tap, err
+	}
+	f.mu.Lock()
+	known, told := f.book.creel.taps[tap.Task]
+	f.mu.Unlock()
+	if told {
+		tap.Machine = known.Machine
+	}
+	if heard && told {
+		return tap, nil
+	}
+	task, err := f.Task(ctx, tap.Task)
+	if errors.Is(err, store.ErrNotFound) && told && (known.State == store.TaskDone || tap.Act == store.ActUndo) {
+		return tap, nil // it is over, and the record knows why
+	}
+	if err != nil {
+		return tap, err
+	}
+	tap.Machine = task.Machine
+	if task.Kind != TaskCreel {
+		if tap.Act == store.ActHalf || lot != "" || cones != 0 {
+			return tap, fmt.Errorf("task %s: %w: half, a lot and cones are for creels; say done", tap.Task, store.ErrInvalid)
+		}
+		return tap, nil
+	}
+	if (tap.Act == store.ActDone || tap.Act == store.ActHalf) && task.State.State != store.TaskDone {
+		load, err := f.loadOf(ctx, &task, tap, lot, cones)
+		if err != nil {
+			return tap, err
+		}
+		tap.Load = &load
+	}
+	return tap, nil
+}
+
+// loadOf is the load that a tap on a creel brings.
+func (f *Floor) loadOf(ctx context.Context, t *TaskView, tap store.Tap, lot string, cones int) (store.Load, error) {
+	w := t.Window
+	l := store.Load{Machine: t.Machine, Group: w.Group, Lot: lot, Cones: cones, At: tap.At}
+	if l.Lot == "" {
+		l.Lot = w.Lot
+	}
+	if cones < 0 || cones > w.Cones {
+		return l, fmt.Errorf("task %s: %d cones: %w: the task has %d; count again", t.ID, cones, store.ErrInvalid, w.Cones)
+	}
+	switch {
+	case cones > 0:
+	case tap.Act == store.ActHalf && w.Cones < 2:
+		return l, fmt.Errorf("task %s: %w: one cone has no half; say done", t.ID, store.ErrInvalid)
+	case tap.Act == store.ActHalf:
+		l.Cones = w.Cones / 2
+	default:
+		l.Cones = w.Cones
+	}
+	return f.CompleteLoad(ctx, l)
+}
+
+// CompleteLoad checks a load against the card that the machine knits, and fills
+// in the machine's turns. Errors: [store.ErrNotFound], [store.ErrInvalid], [ErrLot].
+func (f *Floor) CompleteLoad(ctx context.Context, l store.Load) (store.Load, error) {
+	group, places, err := f.FeedGroup(l.Machine, l.Group, l.At)
+	if err != nil {
+		return l, err
+	}
+	l.Group = group
+	if l.Cones == 0 {
+		l.Cones = places
+	}
+	if l.Cones < 1 || l.Cones > places {
+		return l, fmt.Errorf("load of %s: %d cones: %w: feed group %s takes 1 to %d; count again", l.Machine, l.Cones, store.ErrInvalid, group, places)
+	}
+	if l.Lot != "" {
+		if err := f.CheckLot(l.Machine, group, l.Lot, l.At); err != nil {
+			return l, err
+		}
+	}
+	if err := f.CheckCone(l.Machine, group, l.ConeKg, l.At); err != nil {
+		return l, err
+	}
+	l.Revolutions, err = f.st.RevolutionsAt(ctx, l.Machine, l.At)
+	return l, err
+}
+
+// CheckCone refuses a cone that is heavier than one of its yarn can be without core
+// and wrapping. 0 = not weighed.
+func (f *Floor) CheckCone(machine, group string, kg float64, at time.Time) error {
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	for _, g := range b.cards[b.at(machine, at).Card].Feeds {
+		net := b.yarns[g.Yarn].ConeNetKg
+		if g.ID == group && (kg < 0 || net > 0 && kg > net*mostOverNet) {
+			return fmt.Errorf("cone of %g kg on %s: %w: a cone of %s holds %g kg net; take core and wrapping off the scale's figure", kg, b.name(machine), store.ErrInvalid, g.Yarn, net)
+		}
+	}
+	return nil
+}
+
+// otherLot says what is wrong with a lot of the right yarn, nil if nothing. The lot
+// is that of the order, else of the card; neither means any.
+func (b *book) otherLot(machine string, g store.FeedGroup, lot string, at time.Time) error {
+	want := g.Lot
+	if o := b.orders[b.at(machine, at).Order]; o.Lot != "" && b.lots[o.Lot].Yarn == g.Yarn {
+		want = o.Lot
+	}
+	if want == "" || want == lot || slices.ContainsFunc(b.creel.releases, func(r store.LotRelease) bool { return r.Lot == lot && r.Machine == machine }) {
+		return nil
+	}
+	return fmt.Errorf("lot %s on %s: %w: %s takes lot %s now; change the cones, or have the lot released for the machine with a role and a reason", lot, b.name(machine), ErrLot, g.ID, want)
+}
+
+// LotView is yarn of one lot.
+type LotView struct {
+	store.Lot        // as entered
+	InStoreKg        float64
+	AtMachinesKg     float64 // requisitioned and entered, what creels took since taken off
+	OnCreelKg        float64
+	Orders, Machines []string
+	Releases         []store.LotRelease
+}
+
+// Lots returns every lot of the book, by id.
+func (f *Floor) Lots() []LotView {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	b := f.book
+	out := make([]LotView, 0, len(b.Lots))
+	for _, l := range b.Lots {
+		m := b.creel.moves[l.ID]
+		v := LotView{Lot: l, InStoreKg: max(l.StoreKg-m.OutKg, 0), AtMachinesKg: max(l.AtMachineKg+m.OutKg, 0)}
+		for _, o := range b.Orders {
+			if o.Lot == l.ID {
+				v.Orders = append(v.Orders, o.ID)
+			}
+		}
+		for i, load := range b.loads {
+			if load.Lot == l.ID {
+				v.OnCreelKg += f.left(i)
+				if !slices.Contains(v.Machines, load.Machine) {
+					v.Machines = append(v.Machines, load.Machine)
+				}
+			}
+		}
+		for _, r := range b.creel.releases {
+			if r.Lot == l.ID {
+				v.Releases = append(v.Releases, r)
+			}
+		}
+		out = append(out, v)
+	}
+	slices.SortFunc(out, func(x, y LotView) int { return strings.Compare(x.ID, y.ID) })
+	return out
+}
+
+// left is what the cones of a load still hold, as calculated: their mass, less what
+// its share of the feeds drew since. It needs f.mu.
+func (f *Floor) left(i int) float64 {
+	b := f.book
+	l := b.loads[i]
+	card := b.cards[b.at(l.Machine, f.c.Now()).Card]
+	cones := b.standing(i, card.ID)
+	of := b.loadForPlan(l, card.ID)
+	for _, g := range card.knit.Feeds {
+		if g.ID != l.Group {
+			continue
+		}
+		life, err := g.RevolutionsPerCone(unit.Kilograms(of.ConeKg))
+		if err != nil || life <= 0 || f.machines[l.Machine] == nil {
+			break
+		}
+		gone := float64(f.machines[l.Machine].state.Revolutions-l.Revolutions) / float64(life)
+		return float64(cones) * of.ConeKg * min(1, max(0, 1-gone))
+	}
+	return 0
+}
+
+// standing is how many cones of a load still stand: newer loads of the group took
+// the places of the others.
+func (b *book) standing(i int, cardID string) int {
+	l := b.loads[i]
+	places := 0
+	for _, g := range b.cards[cardID].Feeds {
+		if g.ID == l.Group {
+			places = g.Feeders * max(g.Ends, 1)
+		}
+	}
+	if places == 0 {
+		return l.Cones
+	}
+	for _, newer := range b.loads[i+1:] {
+		if newer.Machine == l.Machine && newer.Group == l.Group {
+			places -= newer.Cones
+		}
+	}
+	return min(l.Cones, max(places, 1))
+}

@@ -1,0 +1,90 @@
+package store
+
+import (
+	"context"
+	"errors"
+	"time"
+)
+
+// ErrTask: a task is not in a state in which that can be done.
+var ErrTask = errors.New("task is not in a state for that")
+
+// How long taps may come after the fact, and an undo after its tap.
+const (
+	TapKept = 24 * time.Hour
+	UndoFor = 10 * time.Second
+)
+
+// CreelRecord keeps what people did about tasks, and the ways of lots. What was
+// told is never changed: an undo is a tap of its own. Every call has a request id;
+// the same one again changes nothing and gives the first answer.
+type CreelRecord interface {
+	// Tap notes what somebody does about a task, with the load that it brings, all
+	// or nothing. ErrTask: not in its state, or too late to undo.
+	Tap(ctx context.Context, t Tap, dryRun bool) (TaskState, error)
+	// Heard tells whether a tap of that request id was taken.
+	Heard(ctx context.Context, requestID string) (bool, error)
+	// Taps returns the state of every task that was tapped since an instant.
+	Taps(ctx context.Context, since time.Time) (map[string]TaskState, error)
+	// MoveLot takes yarn from the store to a machine, or back, and returns the
+	// lot's moves so far. ErrInvalid: there is not so much of it.
+	MoveLot(ctx context.Context, m LotMove, dryRun bool) (LotMoves, error)
+	// ReleaseLot lets a lot onto a machine whose card names another one.
+	ReleaseLot(ctx context.Context, r LotRelease, dryRun bool) (LotRelease, error)
+	// LotMoves returns what was moved, by lot.
+	LotMoves(ctx context.Context) (map[string]LotMoves, error)
+	// LotReleases returns all releases, oldest first.
+	LotReleases(ctx context.Context) ([]LotRelease, error)
+}
+
+// Acts of a Tap.
+const (
+	ActTake  = "take"
+	ActDone  = "done"
+	ActHalf  = "half"
+	ActUndo  = "undo"
+	ActFixer = "fixer"
+)
+
+// States of a task.
+const (
+	TaskDue   = "due"
+	TaskTaken = "taken"
+	TaskHalf  = "half done"
+	TaskDone  = "done"
+)
+
+// Tap is what somebody did about a task. Nobody's name is kept.
+type Tap struct {
+	Task, Act, Machine, RequestID string
+	At                            time.Time // of the tap
+	Heard                         time.Time // by the server
+	Load                          *Load     // that done or half of a creel brings; nil = none
+}
+
+// TaskState is how far a task is.
+type TaskState struct {
+	Task, Machine, State string
+	Since                time.Time // of the newest act that stands; zero = none
+	Load                 int64     // written or taken back by the newest act; 0 = none
+	Fixer                time.Time // called; zero = not
+}
+
+// LotMove is yarn on its way.
+type LotMove struct {
+	Lot, Machine, RequestID string
+	Kg                      float64 // > 0 = from the store to the machine, < 0 = back
+	At                      time.Time
+}
+
+// LotMoves are the sums of a lot's moves.
+type LotMoves struct {
+	OutKg     float64            // from the store, what came back taken off
+	ByMachine map[string]float64 // the same by machine
+}
+
+// LotRelease lets a lot onto a machine whose card names another one.
+type LotRelease struct {
+	Lot, Machine, Role, Reason, RequestID string
+	At                                    time.Time
+}
