@@ -46,14 +46,14 @@ func newMillOf(t testing.TB, c floor.Config) *mill {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { st.Close() })
-	c.Promises, c.Plans = st, st
+	c.Promises, c.Plans, c.Creel = st, st, st
 	f, err := floor.New(t.Context(), st, c)
 	if err != nil {
 		t.Fatal(err)
 	}
 	l := bufconn.Listen(1 << 20)
 	s := grpc.NewServer()
-	Register(s, f, st, Options{})
+	Register(s, f, st, Options{Creel: st})
 	go s.Serve(l)
 	t.Cleanup(s.Stop)
 	conn, err := grpc.NewClient("passthrough:bufconn", grpc.WithTransportCredentials(insecure.NewCredentials()),
@@ -397,9 +397,8 @@ func TestCreel(t *testing.T) {
 	if !strings.Contains(status.Convert(err).Message(), "lot L-2 is yarn fine (10 tex): lot does not fit: ground of card sj on K01 takes y (20 tex) of lot L-1") {
 		t.Errorf("the mismatch does not show both lots: %v", err)
 	}
-	if _, err := m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: "L-3", ValidateOnly: true}); err != nil {
-		t.Errorf("another lot of the same yarn: %v", err)
-	}
+	_, err = m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: "L-3"}) // of the same yarn, not released
+	wantStatus(t, err, codes.FailedPrecondition, "LOT_MISMATCH")
 	_, err = m.creels.ListTasks(t.Context(), &pb.ListTasksRequest{Machines: []string{"machines/k99"}})
 	wantStatus(t, err, codes.NotFound, "NOT_FOUND")
 }

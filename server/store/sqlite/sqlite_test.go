@@ -44,6 +44,15 @@ func TestPlans(t *testing.T) {
 	storetest.RunPlans(t, func(t *testing.T, dir string) storetest.PlanStore { return open(t, dir) })
 }
 
+func TestCreelRecord(t *testing.T) {
+	storetest.RunCreel(t, func(t *testing.T, dir string) interface {
+		store.Store
+		store.CreelRecord
+	} {
+		return open(t, dir)
+	})
+}
+
 func file(dir string) string { return filepath.Join(dir, "books of the mill?", "turnwise.db") }
 
 func open(t testing.TB, dir string) *Store {
