@@ -223,6 +223,7 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	changed := f.book == nil || !f.book.equal(nb)
 	if changed {
 		f.book, f.recount = nb, true
+		f.tell() // loads and taps change no machine, but the list of tasks
 	}
 	for _, a := range agents {
 		f.agent(a.ID).registered = a
