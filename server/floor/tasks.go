@@ -80,6 +80,9 @@ func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones i
 	if f.c.Creel == nil {
 		return tap, ErrNoTaps
 	}
+	if err := tap.InTime(); err != nil {
+		return tap, err
+	}
 	heard, err := f.c.Creel.Heard(ctx, tap.RequestID)
 	if err != nil {
 		return tap, err

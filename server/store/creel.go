@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"errors"
+	"fmt"
 	"time"
 )
 
@@ -60,6 +61,20 @@ type Tap struct {
 	At                            time.Time // of the tap
 	Heard                         time.Time // by the server
 	Load                          *Load     // that done or half of a creel brings; nil = none
+}
+
+// InTime says why a tap of such an instant cannot be taken, nil if it can. ErrInvalid.
+func (t Tap) InTime() error {
+	told := t.At.Format(time.RFC3339)
+	switch {
+	case t.At.IsZero() || t.Heard.IsZero():
+		return fmt.Errorf("tap on task %.60q: %w: the instants of the tap and of hearing it are expected", t.Task, ErrInvalid)
+	case t.At.After(t.Heard.Add(time.Minute)):
+		return fmt.Errorf("tap on task %.60q: %w: it was tapped at %s, which is still to come; set the clock of the device", t.Task, ErrInvalid, told)
+	case t.Heard.Sub(t.At) > TapKept:
+		return fmt.Errorf("tap on task %.60q: %w: it was tapped at %s, more than 24 hours ago; look at the creel and tell what is there now", t.Task, ErrInvalid, told)
+	}
+	return nil
 }
 
 // TaskState is how far a task is.

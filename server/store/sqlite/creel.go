@@ -93,12 +93,8 @@ func checkTap(t store.Tap) error {
 		return bad("a task and a request id of at most %d bytes are expected", maxText)
 	case !slices.Contains([]string{store.ActTake, store.ActDone, store.ActHalf, store.ActUndo, store.ActFixer}, t.Act):
 		return bad("act %.40q, expected take, done, half, undo or fixer", t.Act)
-	case t.At.IsZero() || t.Heard.IsZero():
-		return bad("the instants of the tap and of hearing it are expected")
-	case t.At.After(t.Heard.Add(time.Minute)):
-		return bad("it was tapped at %s, which is still to come; set the clock of the device", t.At.Format(time.RFC3339))
-	case t.Heard.Sub(t.At) > store.TapKept:
-		return bad("it was tapped at %s, more than 24 hours ago; look at the creel and tell what is there now", t.At.Format(time.RFC3339))
+	case t.InTime() != nil:
+		return t.InTime()
 	case t.Load == nil:
 		return nil
 	case t.Act != store.ActDone && t.Act != store.ActHalf || t.Load.Machine != t.Machine:
