@@ -12,7 +12,9 @@ import (
 
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
+	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
+	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"turnwise/agent/edge"
@@ -283,9 +285,17 @@ func (d *Demo) enterLoads(ctx context.Context, from, to time.Duration) error {
 			lot := lotOf(l.Lot)
 			at := max(l.At, d.floor.s.firstCard(m.Plan.ID))
 			turns := l.Turns
-			_, err := client.LoadCreel(ctx, &pb.LoadCreelRequest{Machine: m.Plan.ID, FeedGroup: l.Group, Lot: l.Lot,
+			load := &pb.LoadCreelRequest{Machine: m.Plan.ID, FeedGroup: l.Group, Lot: l.Lot,
 				ConeNetKg: l.Left * yarnOf(lot.yarn).coneKg, LoadTime: timestamppb.New(d.floor.clock.Wall(at)), RevolutionCount: &turns,
-				RequestId: fmt.Sprintf("round-%s-%s-%d", m.Plan.ID, l.Group, l.At)})
+				RequestId: fmt.Sprintf("round-%s-%s-%d", m.Plan.ID, l.Group, l.At)}
+			_, err := client.LoadCreel(ctx, load)
+			if status.Code(err) == codes.FailedPrecondition { // another lot than the card's: the supervisor looks at it
+				_, err = client.ReleaseLot(ctx, &pb.ReleaseLotRequest{Lot: l.Lot, Machine: m.Plan.ID, Role: "shift supervisor",
+					Reason: "next lot of the same yarn", RequestId: "release-" + load.RequestId})
+				if err == nil {
+					_, err = client.LoadCreel(ctx, load)
+				}
+			}
 			if err != nil {
 				return fmt.Errorf("mill: enter the cones of %s, group %s: %w", m.Plan.ID, l.Group, err)
 			}
