@@ -66,18 +66,12 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 	s.last, s.everRead = o.w.now, true
 }
 
-// beyond tells that counts are not judged, because too much is broken at once.
-//
-// A register forgot, the journal that knew of it is gone, and the server was
-// set back to before it: what the register shows now may pass for turning, and
+// beyond tells that counts are not judged, because too much is broken at once:
+// a register forgot, the journal that knew of it is gone, and the server was
+// set back to before it. What the register shows now may pass for turning, and
 // whoever cannot tell may count too much.
-//
-// A server that gets a new reader for a machine finds the newest reading of the
-// old ones by time; when its clock, or that of an agent whose old words it has
-// to take again, was stepped, it may find an older one and book what lies
-// between twice. That is known, and not right yet.
 func (m *mill) beyond(p *plc, s *sight) bool {
-	return s.reasons["a journal is gone"] && (m.badClock || m.restored > 0 && (s.badTime || len(p.upsets) > 0))
+	return s.reasons["a journal is gone"] && m.restored > 0 && len(p.upsets) > 0
 }
 
 // hole notes a time in which nobody looked.
@@ -212,8 +206,8 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 	if lo > truth && r.lostMin > 0 && len(s.reasons) > 0 {
 		lo = counted - s.slack
 	}
-	if s.badTime && s.reasons["a journal is gone"] {
-		hi = truth // bounds over a lost journal are made from times, and these were wrong
+	if s.reasons["a journal is gone"] && s.reasons["the register may have gone round"] && (s.badTime || o.mill.badClock) {
+		hi = truth // how often it went round, the time would tell, and that was wrong
 	}
 	if o.buried(s, r) && (len(p.upsets) > 0 || p.width == 0) {
 		hi = truth // the beginning of a life may lie in what is declared as a gap in the stream

@@ -76,8 +76,10 @@ func (m *Machine) Knows(life store.ID) bool {
 }
 
 // read notes a raw reading of a life. The machine's counter is in the life
-// that its reader told last; a late word of another reader changes that only
-// when it is newer.
+// that its newest reader told last. Which reader is newer, the order tells in
+// which the database met them: clocks step, and a new journal that seems to be
+// old would leave the next one to go on from a reading before it. Late word of
+// an older reader changes the life only when its time is newer too.
 func (m *Machine) read(key LifeKey, x Reading, c *Changes) {
 	l := m.life(key)
 	if l.Read == (Reading{}) || x.Ext > l.Read.Ext || x.Ext == l.Read.Ext && x.At >= l.Read.At {
@@ -88,7 +90,7 @@ func (m *Machine) read(key LifeKey, x Reading, c *Changes) {
 		return
 	}
 	now := m.Lives[m.Current]
-	if now == nil || x.Stream == now.Read.Stream || x.At >= now.Read.At {
+	if now == nil || x.Stream >= now.Read.Stream || x.At >= now.Read.At {
 		m.Current = key
 	}
 }
@@ -109,6 +111,9 @@ const (
 	// placing is how far two instants of different boots may be from where
 	// they are placed, in ms.
 	placing = 5000
+	// wrongClock is how long at the least, in ms, nobody may have counted before
+	// a reader whose clock shows a time before the newest instant known.
+	wrongClock = 24 * 3600 * 1000
 	// wrapShare: as agents judge, a backward step is a wrap only when the
 	// counter can have moved a sixteenth of its width at the most.
 	wrapShare = 16
@@ -266,8 +271,14 @@ func (m *Machine) unseen(life LifeKey, k *store.LifeLink, t int64) uint64 {
 	if !others {
 		return 0
 	}
-	if now := m.Lives[m.Current]; now != nil && saneRPM(k.MaxRPM) && t >= now.Read.At-placing {
-		return most(t-now.Read.At+placing, k.MaxRPM, life.PerRev)
+	if now := m.Lives[m.Current]; now != nil && saneRPM(k.MaxRPM) {
+		ms := t - now.Read.At + placing
+		if ms < 0 {
+			// Late word, or a clock that was wrong by that much at least: how
+			// long nobody counted is not known.
+			ms = max(-ms, wrongClock)
+		}
+		return most(ms, k.MaxRPM, life.PerRev)
 	}
 	if !m.Heard || t <= m.Last {
 		return 0

@@ -109,3 +109,36 @@ func TestReplacedReader(t *testing.T) {
 		t.Errorf("%d revolutions, %d to %d lost; want 30, 0 to 502", m.Revolutions, m.LostMin, m.LostMax)
 	}
 }
+
+// TestReaderUnderWrongClock: a new journal whose clock shows a time before the
+// newest reading is the newest reader all the same, what it missed is bounded,
+// and the reader after it goes on from its readings, not from those before.
+func TestReaderUnderWrongClock(t *testing.T) {
+	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	rec := func(s int64, kind any) *store.Record {
+		return &store.Record{Boot: 1, Boottime: s * 1e9, Kind: kind}
+	}
+	link := func(life byte, raw uint64) *store.LifeLink {
+		return &store.LifeLink{New: store.ID{life}, PerRev: 1, Raw: raw, Ext: raw, RawBits: 32, MaxRPM: 60}
+	}
+	m, c := new(Machine), NewChanges(nil)
+	for _, r := range []struct {
+		stream int64
+		rec    *store.Record
+	}{
+		{1, rec(7200, link(1, 1000))},
+		{1, rec(7260, &store.CountSpan{Life: store.ID{1}, From: 1000, To: 1060, FromBoottime: 7200e9, RawTo: 1060, RawBits: 32, PerRev: 1})},
+		{2, rec(3600, link(2, 1070))}, // an hour slow
+		{2, rec(3630, &store.CountSpan{Life: store.ID{2}, From: 1070, To: 1100, FromBoottime: 3600e9, RawTo: 1100, RawBits: 32, PerRev: 1})},
+		{3, rec(7300, link(3, 1100))}, // goes on where stream 2 ended
+	} {
+		if why := m.Apply(r.stream, r.rec, place, c); why != "" {
+			t.Fatal(why)
+		}
+	}
+	// By hand: 60 and 30 turns were counted, the 10 between are among a day at
+	// 1.25 times 60 a minute and 2 for the edges. The third reader adds nothing.
+	if most := int64(24*60*75 + 2); m.Revolutions != 90 || m.LostMin != 0 || m.LostMax != most {
+		t.Errorf("%d revolutions, %d to %d lost; want 90, 0 to %d", m.Revolutions, m.LostMin, m.LostMax, most)
+	}
+}

@@ -20,8 +20,10 @@ import (
 // found later are lost no more, and lost records leave unknown time. 4: inched
 // turns are filed apart. 5: a life of which the link was not booked is linked
 // where its first span begins. 6: a stop goes on when the reader that took over
-// found the machine held in it.
-const bookingRules = 6
+// found the machine held in it. 7: the newest reader is the one that the store
+// met last, whatever its clock shows; where the clock of a new one shows a time
+// before the newest instant known, the bounds of what it missed are wide.
+const bookingRules = 7
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
