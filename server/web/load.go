@@ -2,6 +2,7 @@ package web
 
 import (
 	"crypto/sha256"
+	"errors"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -12,6 +13,7 @@ import (
 	"time"
 
 	"turnwise/server/floor"
+	"turnwise/server/store"
 )
 
 const (
@@ -36,6 +38,10 @@ func (s *site) load(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	id, err := s.o.Load(r.Context(), req)
+	if refused := refusal(err); refused != "" {
+		s.sayProblem(w, r, http.StatusConflict, problem{"Not recorded: stop, look at the cones", refused, "/creel" + mark(back)})
+		return
+	}
 	if err != nil {
 		s.log.Error("load not recorded", "machine", req.Machine, "group", req.Group, "err", err)
 		s.sayProblem(w, r, http.StatusServiceUnavailable, problem{"Not recorded",
@@ -46,6 +52,15 @@ func (s *site) load(w http.ResponseWriter, r *http.Request) {
 	s.cache.forget()
 	back.Set("done", token)
 	http.Redirect(w, r, "/creel?"+back.Encode(), http.StatusSeeOther)
+}
+
+// refusal is the sentence for cones that must not be put on, such as of another lot;
+// empty when there was no error, or one that pressing again may cure.
+func refusal(err error) string {
+	if errors.Is(err, floor.ErrLot) || errors.Is(err, store.ErrInvalid) || errors.Is(err, store.ErrNotFound) {
+		return err.Error()
+	}
+	return ""
 }
 
 // readLoad checks the form. Trouble is a sentence for the tender.

@@ -3,6 +3,7 @@ package web
 import (
 	"context"
 	"errors"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"net/url"
@@ -11,17 +12,23 @@ import (
 	"time"
 
 	"golang.org/x/net/html"
+
+	"turnwise/server/floor"
 )
 
 // book records what the pages tell it.
 type book struct {
-	loads  map[string]LoadRequest
-	ids    map[string]int64
-	undone []int64
-	fails  bool
+	loads   map[string]LoadRequest
+	ids     map[string]int64
+	undone  []int64
+	fails   bool
+	refuses error
 }
 
 func (b *book) load(_ context.Context, r LoadRequest) (int64, error) {
+	if b.refuses != nil {
+		return 0, b.refuses
+	}
 	if b.fails {
 		return 0, errors.New("disk full")
 	}
@@ -181,6 +188,10 @@ func TestBadForms(t *testing.T) {
 	good.Set("task", "another")
 	if w := post(h, to, good, nil); w.Code != http.StatusServiceUnavailable || strings.Contains(w.Body.String(), "disk") {
 		t.Errorf("a book that fails: status %d, body %s", w.Code, w.Body)
+	}
+	b.refuses = fmt.Errorf("lot L-9 on K01: %w: ground takes lot L-411 now; change the cones", floor.ErrLot)
+	if w := post(h, to, good, nil); w.Code != http.StatusConflict || !strings.Contains(w.Body.String(), "ground takes lot L-411 now") {
+		t.Errorf("cones of another lot: status %d, body %s", w.Code, w.Body)
 	}
 }
 
