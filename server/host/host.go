@@ -77,6 +77,7 @@ type Host struct {
 	resumes     *resumes
 	backups     *backups
 	space       *space
+	clock       *clock
 	counts      *counts
 	health      *health.Server
 	grpc        *grpc.Server
@@ -174,6 +175,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	h.space.tidy = h.backups.db.Shorten
 	h.space.ingest = h.tellIngest
 	h.resumes = newResumes(h.st, h.o.Log, h.o.Now, h.command)
+	h.clock = newClock(h.o.Now, h.o.Log)
 	h.counts = newCounts(h)
 	h.ingest = ingest.New(watched{h.st, h.space}, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
 	return nil
@@ -270,6 +272,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind.Go(named("record", func() error { return h.record.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))
 	behind.Go(named("space", func() error { return h.space.run(back) }))
+	behind.Go(named("clock", func() error { return h.clock.run(back) }))
 	behind.Go(named("hand-over", func() error { return h.resumes.run(back) }))
 	behind.Go(named("backups", func() error { return h.backups.run(back) }))
 

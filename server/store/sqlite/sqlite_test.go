@@ -278,9 +278,9 @@ func TestOtherWriter(t *testing.T) {
 	}
 }
 
-// What was acknowledged is in a copy of the files taken right afterwards, as a
-// power cut would leave them.
-func TestPowerCut(t *testing.T) {
+// TestFault_07_PowerCutOfTheServer: what was acknowledged is in a copy of the
+// files taken right afterwards, as a power cut would leave them.
+func TestFault_07_PowerCutOfTheServer(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	defer s.Close()
