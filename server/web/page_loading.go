@@ -64,8 +64,6 @@ type trialRow struct {
 	Then                []string
 }
 
-const mostTrials = 3
-
 func (s *site) loading(ctx context.Context, q url.Values, now time.Time) (view, error) {
 	d := loadingData{CanKeep: s.o.KeepPlan != nil, Token: newToken(), Script: s.files.path("loading.js")}
 	plan, err := s.floor.LoadingNow(ctx)
