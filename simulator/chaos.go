@@ -15,6 +15,7 @@ type chaosCommand struct {
 	Seed   uint64        `default:"1" help:"Seed of the faults, 1 or more."`
 	Bin    string        `type:"path" help:"Folder with the programs agent and server; without it they are built."`
 	Within time.Duration `help:"Begin no cycle after this time; what was run is judged. Example: 20m."`
+	Lives  time.Duration `name:"server-lives" help:"So long before the end the last fault ends the server, so that one gets old enough to show what grows; without it a third of the run. Example: 25m."`
 	Only   []string      `placeholder:"KINDS" help:"Kinds of faults to draw from, separated by commas; without it all."`
 	List   bool          `help:"Show the kinds of faults and what they mean, and do nothing."`
 	Keep   bool          `help:"Leave journals, records and logs of a run that found something or went wrong."`
@@ -34,7 +35,7 @@ func (c *chaosCommand) Run(e *env) error {
 	if c.JSON {
 		progress = e.errOut
 	}
-	r, err := chaos.Run(e.ctx, chaos.Options{Cycles: c.Cycles, Seed: c.Seed, Bin: c.Bin, Within: c.Within, Only: c.Only, Keep: c.Keep,
+	r, err := chaos.Run(e.ctx, chaos.Options{Cycles: c.Cycles, Seed: c.Seed, Bin: c.Bin, Within: c.Within, ServerLives: c.Lives, Only: c.Only, Keep: c.Keep,
 		Told: func(line string) { fmt.Fprintln(progress, line) }})
 	if err != nil {
 		return err
@@ -72,7 +73,8 @@ func tell(w io.Writer, r chaos.Result) {
 	}
 	for _, of := range []string{"agent", "server"} {
 		for _, f := range r.Resources[of] {
-			fmt.Fprintf(w, "%s %s: %.1f at first, %.1f at last (%d samples in %.0f s): %s\n", of, f.What, f.First, f.Last, f.Samples, f.Seconds, f.Verdict)
+			fmt.Fprintf(w, "%s %s: %.1f at first, %.1f at last, growth %.1f an hour, %.1f at the least, %.1f allowed (%d minutes of %.0f s): %s\n",
+				of, f.What, f.First, f.Last, f.Growth, f.GrowthLeast, f.GrowthAllowed, f.Minutes, f.Seconds, f.Verdict)
 		}
 	}
 }

@@ -28,6 +28,9 @@ type Options struct {
 	// Within ends the cycles when it has passed; what was run is judged. 0
 	// means no limit.
 	Within time.Duration
+	// ServerLives is how long before the end the last fault may end the server,
+	// so that one gets old enough to show what grows. 0 means a third of the run.
+	ServerLives time.Duration
 	// Bin is a folder with the programs agent and server. Empty means that
 	// they are built, for which Go and the sources must be there.
 	Bin string
@@ -87,10 +90,19 @@ type Result struct {
 	Mismatches []string            `json:"mismatches"`
 }
 
-// OK tells whether nothing was lost, doubled or contradicted, and both
-// controls were caught.
+// OK tells whether nothing was lost, doubled or contradicted, both controls
+// were caught, and no program grew.
 func (r Result) OK() bool {
-	return r.Lost == 0 && r.Doubled == 0 && len(r.Mismatches) == 0 && r.Caught.Lossy && r.Caught.Doubling
+	return r.Lost == 0 && r.Doubled == 0 && len(r.Mismatches) == 0 && r.Caught.Lossy && r.Caught.Doubling && !r.grows()
+}
+
+func (r Result) grows() bool {
+	for _, figures := range r.Resources {
+		if slices.ContainsFunc(figures, func(f Figure) bool { return f.Verdict == grows }) {
+			return true
+		}
+	}
+	return false
 }
 
 // Run runs the controls, then the cycles, in a folder that it removes.
@@ -137,6 +149,20 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 	return r, err
 }
 
+// spares tells whether the part of a run has come in which no fault ends the
+// server: after i cycles that took so long, in a run that began so long ago.
+func (o Options) spares(i int, took, since time.Duration) bool {
+	if o.ServerLives == 0 {
+		return i >= o.Cycles*2/3 || o.Within > 0 && since >= o.Within*2/3
+	}
+	const guess, weight = 3 * time.Second, 20 // a cycle's length before many have been made
+	left := (took + guess*weight) / time.Duration(i+weight) * time.Duration(o.Cycles-i)
+	if o.Within > 0 {
+		left = min(left, o.Within-since)
+	}
+	return left <= o.ServerLives
+}
+
 func newResult(seed uint64) Result {
 	return Result{Faults: map[string]int{}, NotInjected: map[string]string{}, Seed: seed, Mismatches: []string{}, Resources: map[string][]Figure{}}
 }
@@ -165,13 +191,15 @@ func (r *Result) one(ctx context.Context, bin, dir string, o Options, forge func
 	}
 	defer func() { err = errors.Join(err, m.close()) }()
 	kinds := r.possible(ctx, m, o)
-	steady := slices.DeleteFunc(slices.Clone(kinds), func(f fault) bool { return f.hits == serverEnd })
+	sparing := slices.DeleteFunc(slices.Clone(kinds), func(f fault) bool { return f.hits == serverEnd })
+	first := time.Now()
 	for i := range o.Cycles {
 		if o.Within > 0 && time.Since(begun) > o.Within {
 			break
 		}
-		if i >= o.Cycles*2/3 && len(steady) > 0 {
-			kinds = steady // so that one server gets old enough to show what grows
+		if len(sparing) > 0 && o.spares(i, time.Since(first), time.Since(begun)) {
+			kinds, sparing = sparing, nil // for good
+			o.Told(fmt.Sprintf("%5.1f s: from here on no fault ends the server", m.now().Seconds()))
 		}
 		if err := r.cycle(ctx, m, i, kinds); err != nil {
 			return v, err

@@ -80,36 +80,6 @@ func TestJudge(t *testing.T) {
 	}
 }
 
-// TestSlope: what grows and what only trembles.
-func TestSlope(t *testing.T) {
-	series := func(f func(i int) float64) (out []float64) {
-		for i := range 40 {
-			out = append(out, f(i))
-		}
-		return out
-	}
-	for _, tt := range []struct {
-		name string
-		v    []float64
-		want string
-	}{
-		{"flat", series(func(int) float64 { return 20 }), "steady"},
-		{"trembling", series(func(i int) float64 { return 20 + float64(i%5) }), "steady"},
-		{"one a cycle", series(func(i int) float64 { return 20 + float64(i) }), "grows"},
-		{"one peak", series(func(i int) float64 {
-			if i == 38 {
-				return 500
-			}
-			return 20
-		}), "steady"},
-		{"few", []float64{1, 100}, "too few samples"},
-	} {
-		if got := slope(tt.v, 5); got.Verdict != tt.want {
-			t.Errorf("%s: %+v, want %s", tt.name, got, tt.want)
-		}
-	}
-}
-
 // TestMatch: stops are compared one by one, so that one that is lost is not
 // hidden by another that nobody had to see.
 func TestMatch(t *testing.T) {

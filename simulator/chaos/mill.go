@@ -80,12 +80,13 @@ type mill struct {
 	noDisk  error // why small disks could not be had
 	noPower error // why their power cannot be cut
 
-	late  lateness
-	used  map[string]map[*process]*series // by program
-	notes []string                        // what went wrong beside the figures
-	done  chan struct{}
-	wg    sync.WaitGroup
-	stop  context.CancelFunc // of the machines' controllers
+	late   lateness
+	used   map[string]map[*process]*series // by program
+	minute int                             // of the run that was told last
+	notes  []string                        // what went wrong beside the figures
+	done   chan struct{}
+	wg     sync.WaitGroup
+	stop   context.CancelFunc // of the machines' controllers
 }
 
 type millOptions struct {
@@ -99,7 +100,7 @@ type millOptions struct {
 // openMill starts machines and programs in a folder.
 func openMill(ctx context.Context, o millOptions) (_ *mill, err error) {
 	m := &mill{bin: o.bin, dir: o.dir, rng: rand.New(rand.NewPCG(o.seed, 1)), told: o.told,
-		gens: map[int]*generation{}, copied: map[string]bool{}, done: make(chan struct{}), stop: func() {}}
+		gens: map[int]*generation{}, copied: map[string]bool{}, used: map[string]map[*process]*series{}, done: make(chan struct{}), stop: func() {}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, m.close())

@@ -7,33 +7,20 @@ import (
 	"io"
 	"net/http"
 	"os"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
 )
 
-// Figure is what a program that lives long used, early and late in its life.
-type Figure struct {
-	What    string  `json:"what"`
-	Samples int     `json:"samples"`
-	First   float64 `json:"first_quartile_median"`
-	Last    float64 `json:"last_quartile_median"`
-	Seconds float64 `json:"seconds"` // from the first to the last sample
-	Verdict string  `json:"verdict"` // steady, grows, or too few samples
+// opening is the age at which a program has everything open that it needs.
+const opening = 5 * time.Second
+
+// usage is what a program uses now, by measure.
+type usage map[string]float64
+
+func (u usage) String() string {
+	return fmt.Sprintf("%.0f goroutines, %.0f files, heap %.1f MB, resident %.1f MB", u["goroutines"], u["files"], u["heap_mb"], u["rss_mb"])
 }
-
-// measures are what is sampled: the share and the amount by which the last
-// quarter of a life may exceed the first one, beyond which it grows.
-var measures = []struct {
-	what   string
-	amount float64
-}{{"goroutines", 5}, {"files", 5}, {"heap_mb", 4}, {"rss_mb", 8}}
-
-const mayGrow = 0.10
-
-// young is the age at which a program has everything open that it needs.
-const young = 5 * time.Second
 
 // series are the samples of one process, by measure.
 type series struct {
@@ -41,9 +28,9 @@ type series struct {
 	values map[string][]float64
 }
 
-// sample looks at the agent that is never ended and at the server, whose
-// samples count for the process that lived longest. A program without its
-// connections needs less: it is looked at while it has them.
+// sample looks at the agent that is never ended and at the server. A program
+// without its connections needs less: it is looked at while it has them. Once
+// a minute people are told.
 func (m *mill) sample(ctx context.Context) {
 	for _, s := range m.stations {
 		if !s.line.connected() {
@@ -51,29 +38,22 @@ func (m *mill) sample(ctx context.Context) {
 		}
 	}
 	last := m.stations[len(m.stations)-1]
-	m.measure(ctx, "agent", last.proc, last.metrics, "turnwise_agent_goroutines", "turnwise_agent_heap_bytes")
-	m.measure(ctx, "server", m.server, m.serverMetrics, "go_goroutines", "go_memstats_heap_alloc_bytes")
+	said := m.measure(ctx, "agent", last.proc, last.metrics, "turnwise_agent_goroutines", "turnwise_agent_heap_bytes")
+	said = append(said, m.measure(ctx, "server", m.server, m.serverMetrics, "go_goroutines", "go_memstats_heap_alloc_bytes")...)
+	if minute := int(m.now() / time.Minute); minute > m.minute && len(said) == 2 {
+		m.minute = minute
+		m.told(fmt.Sprintf("%5.1f s: minute %d; %s", m.now().Seconds(), minute, strings.Join(said, "; ")))
+	}
 }
 
-func (m *mill) measure(ctx context.Context, of string, p *process, address, goroutines, heap string) {
-	if p == nil || time.Since(p.born) < young {
-		return
+// measure takes one sample of a program and says it in words.
+func (m *mill) measure(ctx context.Context, of string, p *process, address, goroutines, heap string) []string {
+	if p == nil || time.Since(p.born) < opening {
+		return nil
 	}
-	got, err := scrape(ctx, address)
+	u, err := use(ctx, p.cmd.Process.Pid, address, goroutines, heap)
 	if err != nil {
-		return // it may be ending
-	}
-	files, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", p.cmd.Process.Pid))
-	if err != nil {
-		return
-	}
-	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", p.cmd.Process.Pid))
-	if err != nil {
-		return
-	}
-	pages, _ := strconv.ParseFloat(strings.Fields(string(text) + " 0 0")[1], 64)
-	if m.used == nil {
-		m.used = map[string]map[*process]*series{}
+		return nil // it may be ending
 	}
 	if m.used[of] == nil {
 		m.used[of] = map[*process]*series{}
@@ -83,11 +63,34 @@ func (m *mill) measure(ctx context.Context, of string, p *process, address, goro
 		s = &series{values: map[string][]float64{}}
 		m.used[of][p] = s
 	}
-	s.at = append(s.at, time.Since(p.born))
-	for what, v := range map[string]float64{"goroutines": got[goroutines], "files": float64(len(files)),
-		"heap_mb": got[heap] / 1e6, "rss_mb": pages * float64(os.Getpagesize()) / 1e6} {
+	age := time.Since(p.born)
+	s.at = append(s.at, age)
+	for what, v := range u {
 		s.values[what] = append(s.values[what], v)
 	}
+	return []string{fmt.Sprintf("%s, %.0f s old, %v", of, age.Seconds(), u)}
+}
+
+// use asks a program and the system what it uses.
+func use(ctx context.Context, pid int, address, goroutines, heap string) (usage, error) {
+	got, err := scrape(ctx, address)
+	if err != nil {
+		return nil, err
+	}
+	files, err := os.ReadDir(fmt.Sprintf("/proc/%d/fd", pid))
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(fmt.Sprintf("/proc/%d/statm", pid))
+	if err != nil {
+		return nil, err
+	}
+	pages, err := strconv.ParseFloat(strings.Fields(string(text) + " ? ?")[1], 64)
+	if err != nil {
+		return nil, fmt.Errorf("chaos: /proc/%d/statm holds %q, expected the resident pages in second place", pid, text)
+	}
+	return usage{"goroutines": got[goroutines], "files": float64(len(files)),
+		"heap_mb": got[heap] / 1e6, "rss_mb": pages * float64(os.Getpagesize()) / 1e6}, nil
 }
 
 // scrape reads the unlabelled metrics of a page in the Prometheus text form.
@@ -115,41 +118,22 @@ func scrape(ctx context.Context, address string) (map[string]float64, error) {
 	return out, lines.Err()
 }
 
-// figures judges the process of each program that was sampled most.
+// figures judges the process of each program that lived longest.
 func (m *mill) figures() map[string][]Figure {
 	out := map[string][]Figure{}
 	for of, all := range m.used {
 		var longest *series
 		for _, s := range all {
-			if longest == nil || len(s.at) > len(longest.at) {
+			if longest == nil || s.life() > longest.life() {
 				longest = s
 			}
 		}
 		for _, k := range measures {
-			f := slope(longest.values[k.what], k.amount)
-			f.What, f.Seconds = k.what, (longest.at[len(longest.at)-1] - longest.at[0]).Seconds()
-			out[of] = append(out[of], f)
+			out[of] = append(out[of], judgeGrowth(k.what, longest.at, longest.values[k.what], k.allowed))
 		}
 	}
 	return out
 }
 
-// slope compares the last quarter of a series with the first.
-func slope(v []float64, amount float64) Figure {
-	f := Figure{Samples: len(v), Verdict: "too few samples"}
-	q := len(v) / 4
-	if q < 3 {
-		return f
-	}
-	f.First, f.Last, f.Verdict = median(v[:q]), median(v[len(v)-q:]), "steady"
-	if f.Last-f.First > max(amount, mayGrow*f.First) {
-		f.Verdict = "grows"
-	}
-	return f
-}
-
-func median(v []float64) float64 {
-	v = slices.Sorted(slices.Values(v))
-	n := len(v)
-	return (v[(n-1)/2] + v[n/2]) / 2
-}
+// life is how long a process was sampled; it has one sample at the least.
+func (s *series) life() time.Duration { return s.at[len(s.at)-1] - s.at[0] }

@@ -1,0 +1,111 @@
+package chaos
+
+import (
+	"math"
+	"slices"
+	"time"
+)
+
+// Figure is what a program that lives long used, and whether that grows.
+//
+// A minute counts by the lower quartile of its samples: a heap is a saw tooth
+// and connections come and go, while what leaks raises the low values too. The
+// growth is the median of the slopes between all pairs of minutes (Theil and
+// Sen), which a quarter of wild minutes cannot move far; its lower bound is
+// Sen's, one-sided at 99.9 %, from Kendall's variance without ties, which is the
+// wider one. A program grows when even the lower bound is above what is allowed.
+type Figure struct {
+	What    string  `json:"what"`
+	Samples int     `json:"samples"`
+	Minutes int     `json:"minutes"` // judged: those after the first ones of a life
+	First   float64 `json:"first"`   // median of the first quarter of these
+	Last    float64 `json:"last"`    // and of the last
+	// Growth is per hour, as GrowthLeast, its lower bound, and GrowthAllowed.
+	Growth        float64 `json:"growth_per_hour"`
+	GrowthLeast   float64 `json:"growth_per_hour_at_least"`
+	GrowthAllowed float64 `json:"growth_per_hour_allowed"`
+	Seconds       float64 `json:"seconds"` // from the first to the last sample
+	Verdict       string  `json:"verdict"` // steady, grows, or too young to tell
+}
+
+// Verdicts of a figure.
+const (
+	steady = "steady"
+	grows  = "grows"
+	young  = "too young to tell"
+)
+
+// measures are what is sampled, and by how much an hour each may grow; a
+// tenth of what it was at first is always allowed.
+var measures = []struct {
+	what    string
+	allowed float64
+}{{"goroutines", 3}, {"files", 3}, {"heap_mb", 2}, {"rss_mb", 6}}
+
+const (
+	mayGrow   = 0.10
+	settling  = 3    // minutes of a life in which caches and pools fill
+	enough    = 10   // minutes that tell something
+	oneSided  = 3.09 // standard deviations: 99.9 % lie below
+	perMinute = 3    // samples that make a minute
+)
+
+// judgeGrowth judges one measure of one process: values and the process' age
+// at each.
+func judgeGrowth(what string, at []time.Duration, values []float64, allowed float64) Figure {
+	f := Figure{What: what, Samples: len(at), Verdict: young}
+	if len(at) > 0 {
+		f.Seconds = (at[len(at)-1] - at[0]).Seconds()
+	}
+	minutes, v := byMinute(at, values)
+	f.Minutes = len(v)
+	if len(v) < enough {
+		return f
+	}
+	q := len(v) / 4
+	f.First, f.Last = median(v[:q]), median(v[len(v)-q:])
+	f.Growth, f.GrowthLeast = theilSen(minutes, v)
+	f.Growth, f.GrowthLeast, f.GrowthAllowed = 60*f.Growth, 60*f.GrowthLeast, max(allowed, mayGrow*f.First)
+	f.Verdict = steady
+	if f.GrowthLeast > f.GrowthAllowed {
+		f.Verdict = grows
+	}
+	return f
+}
+
+// byMinute gives the lower quartile of each minute of a life that has enough
+// samples, after the first ones.
+func byMinute(at []time.Duration, values []float64) (minutes, low []float64) {
+	for i := 0; i < len(at); {
+		n := i
+		for n < len(at) && at[n]/time.Minute == at[i]/time.Minute {
+			n++
+		}
+		if minute := at[i] / time.Minute; minute >= settling && n-i >= perMinute {
+			v := slices.Sorted(slices.Values(values[i:n]))
+			minutes, low = append(minutes, float64(minute)), append(low, v[(len(v)-1)/4])
+		}
+		i = n
+	}
+	return minutes, low
+}
+
+// theilSen is the median slope of a series and its lower bound.
+func theilSen(x, y []float64) (slope, least float64) {
+	var all []float64
+	for i := range x {
+		for j := range i {
+			all = append(all, (y[i]-y[j])/(x[i]-x[j]))
+		}
+	}
+	slices.Sort(all)
+	n := float64(len(x))
+	c := oneSided * math.Sqrt(n*(n-1)*(2*n+5)/18)
+	return median(all), all[max(0, int((float64(len(all))-c)/2))]
+}
+
+func median(v []float64) float64 {
+	v = slices.Sorted(slices.Values(v))
+	n := len(v)
+	return (v[(n-1)/2] + v[n/2]) / 2
+}
