@@ -44,10 +44,13 @@ func main() {
 	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
 }
 
+// usage is the exit code for arguments that cannot be understood.
+const usage = 2
+
 func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 	exit := -1
 	parser, err := kong.New(&commands{}, kong.Name("simulator"), kong.Description("Mill Fourteen: a simulated knitting mill on the real path."),
-		kong.Writers(out, errOut), kong.Exit(func(code int) { exit = code }), kong.UsageOnError())
+		kong.Writers(out, errOut), kong.Exit(func(code int) { exit = code }))
 	if err != nil {
 		fmt.Fprintln(errOut, err)
 		return 1
@@ -56,9 +59,11 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 	if exit >= 0 { // --help
 		return exit
 	}
-	if err == nil {
-		err = k.Run(&env{ctx, out, errOut})
+	if err != nil {
+		fmt.Fprintf(errOut, "simulator: %v\n", err)
+		return usage
 	}
+	err = k.Run(&env{ctx, out, errOut})
 	switch {
 	case err == nil:
 		return 0

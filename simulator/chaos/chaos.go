@@ -135,18 +135,31 @@ func Run(ctx context.Context, o Options) (r Result, err error) {
 		}
 		err = errors.Join(err, os.RemoveAll(dir))
 	}()
+	r = newResult(o.Seed)
+	if err = r.all(ctx, dir, o); ctx.Err() != nil {
+		err = fmt.Errorf("chaos: interrupted after %d cycles, nothing was judged: %w", r.Cycles, ctx.Err())
+	}
+	return r, err
+}
+
+// all makes the programs, then runs the controls and the cycles.
+func (r *Result) all(ctx context.Context, dir string, o Options) error {
+	o.Told("working in " + dir)
+	if o.Bin == "" {
+		o.Told("agent and server are being built")
+	}
 	bin, err := build(ctx, o.Bin, dir)
 	if err != nil {
-		return r, err
+		return err
 	}
-	r = newResult(o.Seed)
+	o.Told("controls: a line that loses and one that doubles")
 	begun := time.Now()
 	if r.Caught, err = controls(ctx, bin, dir, o); err != nil {
-		return r, err
+		return err
 	}
 	err = r.run(ctx, bin, filepath.Join(dir, "mill"), o, begun)
 	r.Seconds = time.Since(begun).Seconds()
-	return r, err
+	return err
 }
 
 // spares tells whether the part of a run has come in which no fault ends the

@@ -139,7 +139,8 @@ func batchOf(body []byte) (b *wirepb.Batch, head int, ok bool) {
 func controls(ctx context.Context, bin, dir string, o Options) (c Controls, err error) {
 	few := o
 	// Nothing that would make a stop or a turn doubtful.
-	few.Cycles, few.Within, few.Only, few.Told = 3, 0, []string{"kill server", "line delayed", "machine exception"}, func(string) {}
+	few.Cycles, few.Within, few.ServerLives, few.Told = 3, 0, 0, func(string) {}
+	few.Only = []string{"kill server", "line delayed", "machine exception"}
 	var away, twice verdict
 	g, ctx := errgroup.WithContext(ctx)
 	for name, v := range map[string]*verdict{"lossy": &away, "doubling": &twice} {

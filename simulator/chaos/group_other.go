@@ -2,9 +2,14 @@
 
 package chaos
 
-import "syscall"
+import (
+	"os"
+	"syscall"
+)
 
 func apart() *syscall.SysProcAttr { return nil }
+
+func killGroup(p *os.Process) error { return p.Kill() }
 
 const (
 	hang = syscall.SIGINT

@@ -114,11 +114,18 @@ func stepsClock(file string) bool {
 // be stepped; beside that they are as released.
 func build(ctx context.Context, bin, dir string) (string, error) {
 	if bin != "" {
+		for _, name := range []string{"agent", "server"} {
+			if _, err := exec.LookPath(program(bin, name)); err != nil {
+				return "", fmt.Errorf("chaos: no program %s in %s: %w; build it there (go build -o %s turnwise/%s), or leave --bin out", name, bin, err, bin, name)
+			}
+		}
 		return bin, nil
 	}
 	cmd := exec.CommandContext(ctx, "go", "build", "-tags", wall.Tag, "-o", dir+string(filepath.Separator), "turnwise/agent", "turnwise/server")
+	cmd.Env = append(os.Environ(), "TMPDIR="+dir, "GOTMPDIR="+dir) // what an interrupted build leaves is removed with the folder
+	cmd.SysProcAttr, cmd.Cancel = apart(), func() error { return killGroup(cmd.Process) }
 	if out, err := cmd.CombinedOutput(); err != nil {
-		return "", fmt.Errorf("chaos: build agent and server: %w\n%s", err, out)
+		return "", fmt.Errorf("chaos: build agent and server: %w\n%srun this in the folder of the sources, or name a folder with both programs (--bin)", err, out)
 	}
 	return dir, nil
 }
