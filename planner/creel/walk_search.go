@@ -294,6 +294,10 @@ func Split(calls []Call, tenders []Tender, f Floor) (sets [][]string, before, af
 	if err != nil {
 		return nil, nil, nil, err
 	}
+	whole, err := newWalk(calls, tenders, f)
+	if err != nil {
+		return nil, nil, nil, err
+	}
 	var machines []string
 	owner := map[string]int{}
 	for t, r := range before {
@@ -314,12 +318,20 @@ func Split(calls []Call, tenders []Tender, f Floor) (sets [][]string, before, af
 		}
 	}
 	slices.Sort(machines)
-	costs := make([]float64, len(tenders))
-	alone := func(t int) float64 { return routeAlone(calls, tenders[t], t, owner, f).Cost }
+	costs, late := make([]float64, len(tenders)), make([]bool, len(tenders))
+	alone := func(t int) float64 {
+		r := whole.alone(t, owner, false)
+		late[t] = r.Late > 0
+		return r.Cost
+	}
 	for t := range tenders {
 		costs[t] = alone(t)
 	}
 	try := func(a, b int, change, back func()) bool {
+		if !late[a] && !late[b] {
+			return false // walking alone is no reason to change a share
+		}
+		lateA, lateB := late[a], late[b]
 		change()
 		ca, cb := alone(a), alone(b)
 		if ca+cb < costs[a]+costs[b]-1e-9 {
@@ -327,6 +339,7 @@ func Split(calls []Call, tenders []Tender, f Floor) (sets [][]string, before, af
 			return true
 		}
 		back()
+		late[a], late[b] = lateA, lateB
 		return false
 	}
 	for better := true; better; {
@@ -349,7 +362,7 @@ func Split(calls []Call, tenders []Tender, f Floor) (sets [][]string, before, af
 		sets[owner[m]] = append(sets[owner[m]], m)
 	}
 	for t := range tenders {
-		after = append(after, routeAlone(calls, tenders[t], t, owner, f))
+		after = append(after, whole.alone(t, owner, true))
 	}
 	sum := func(rs []Route) (c float64) {
 		for _, r := range rs {
@@ -367,30 +380,38 @@ func Split(calls []Call, tenders []Tender, f Floor) (sets [][]string, before, af
 	return sets, before, after, nil
 }
 
-func routeAlone(calls []Call, t Tender, index int, owner map[string]int, f Floor) Route {
-	var own []Call
+// alone routes the calls of a tender's machines, as if nobody else were there. Without care it
+// puts the calls in by rising end and leaves it at that: it is asked often.
+func (w *walk) alone(t int, owner map[string]int, care bool) Route {
 	var at []int
-	for i, c := range calls {
-		mine := owner[c.Machine] == index
+	for i, c := range w.calls {
+		mine := owner[c.Machine] == t
 		if c.Taken != "" {
-			mine = c.Taken == t.Name
+			mine = c.Taken == w.tenders[t].Name
 		}
 		if mine {
-			own, at = append(own, c), append(at, i)
+			at = append(at, i)
 		}
 	}
-	t.Machines = nil
-	w, err := newWalk(own, []Tender{t}, f)
-	if err != nil { // Routes has checked the calls before
-		return Route{Tender: t.Name, Cost: math.Inf(1)}
+	own := &walk{tenders: w.tenders[t : t+1], floor: w.floor, serves: [][]bool{make([]bool, len(at))}, from: [][]float64{make([]float64, len(at))}}
+	for k, i := range at {
+		row := make([]float64, len(at))
+		for l, j := range at {
+			row[l] = w.between[i][j]
+		}
+		own.calls, own.between = append(own.calls, w.calls[i]), append(own.between, row)
+		own.serves[0][k], own.from[0][k] = true, w.from[t][i]
 	}
 	var order []int
-	if len(own) <= 8 {
-		order = w.exact()[0]
-	} else {
-		order = w.search(w.insertAll())[0] // quick: it is asked often
+	switch {
+	case len(at) <= 5 || care && len(at) <= exactCalls:
+		order = own.exact()[0]
+	case care:
+		order = own.kick(own.insertAll())[0]
+	default:
+		order = own.insertAll()[0]
 	}
-	r := w.route(0, order)
+	r := own.route(0, order)
 	for i := range r.Stops {
 		r.Stops[i].Call = at[r.Stops[i].Call]
 	}

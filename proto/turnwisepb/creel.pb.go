@@ -148,8 +148,12 @@ const (
 	// A machine stands and waits for somebody.
 	TaskKind_TASK_KIND_STOP TaskKind = 1
 	TaskKind_TASK_KIND_DOFF TaskKind = 2
-	// Cones of a feed group run out.
+	// Cones of a feed group run out; with a reserve tied on, the next one is to be tied.
 	TaskKind_TASK_KIND_CREEL TaskKind = 3
+	// The job on the machine ends and another article follows. In walks only.
+	TaskKind_TASK_KIND_STYLE_CHANGE TaskKind = 4
+	// The job on the machine ends and nothing else follows, or more of the same article. In walks only.
+	TaskKind_TASK_KIND_END_OF_JOB TaskKind = 5
 )
 
 // Enum value maps for TaskKind.
@@ -159,12 +163,16 @@ var (
 		1: "TASK_KIND_STOP",
 		2: "TASK_KIND_DOFF",
 		3: "TASK_KIND_CREEL",
+		4: "TASK_KIND_STYLE_CHANGE",
+		5: "TASK_KIND_END_OF_JOB",
 	}
 	TaskKind_value = map[string]int32{
-		"TASK_KIND_UNSPECIFIED": 0,
-		"TASK_KIND_STOP":        1,
-		"TASK_KIND_DOFF":        2,
-		"TASK_KIND_CREEL":       3,
+		"TASK_KIND_UNSPECIFIED":  0,
+		"TASK_KIND_STOP":         1,
+		"TASK_KIND_DOFF":         2,
+		"TASK_KIND_CREEL":        3,
+		"TASK_KIND_STYLE_CHANGE": 4,
+		"TASK_KIND_END_OF_JOB":   5,
 	}
 )
 
@@ -278,6 +286,20 @@ type Task struct {
 	StateTime *timestamppb.Timestamp `protobuf:"bytes,21,opt,name=state_time,json=stateTime,proto3" json:"state_time,omitempty"`
 	// When the fixer was called; absent = nobody called.
 	FixerCallTime *timestamppb.Timestamp `protobuf:"bytes,22,opt,name=fixer_call_time,json=fixerCallTime,proto3" json:"fixer_call_time,omitempty"`
+	// The cones go on with a tied reserve: the next reserve is to be tied, from
+	// open_time on.
+	Tie bool `protobuf:"varint,23,opt,name=tie,proto3" json:"tie,omitempty"`
+	// From when the work is of use; absent = now.
+	OpenTime *timestamppb.Timestamp `protobuf:"bytes,24,opt,name=open_time,json=openTime,proto3" json:"open_time,omitempty"`
+	// Latest visit at the accepted chance of a run-out; absent = due_time.
+	LatestTime *timestamppb.Timestamp `protobuf:"bytes,25,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
+	// Places of the creel, numbered from 1; empty = not told one by one.
+	Positions []int32 `protobuf:"varint,26,rep,packed,name=positions,proto3" json:"positions,omitempty"`
+	// Of a style change: what comes next.
+	NextOrder   string `protobuf:"bytes,27,opt,name=next_order,json=nextOrder,proto3" json:"next_order,omitempty"`
+	NextArticle string `protobuf:"bytes,28,opt,name=next_article,json=nextArticle,proto3" json:"next_article,omitempty"`
+	// Yarn expected on the cones when the job or the lot ends: goes back to the store.
+	Remnants      []*Remnant `protobuf:"bytes,29,rep,name=remnants,proto3" json:"remnants,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -466,6 +488,552 @@ func (x *Task) GetFixerCallTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *Task) GetTie() bool {
+	if x != nil {
+		return x.Tie
+	}
+	return false
+}
+
+func (x *Task) GetOpenTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OpenTime
+	}
+	return nil
+}
+
+func (x *Task) GetLatestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestTime
+	}
+	return nil
+}
+
+func (x *Task) GetPositions() []int32 {
+	if x != nil {
+		return x.Positions
+	}
+	return nil
+}
+
+func (x *Task) GetNextOrder() string {
+	if x != nil {
+		return x.NextOrder
+	}
+	return ""
+}
+
+func (x *Task) GetNextArticle() string {
+	if x != nil {
+		return x.NextArticle
+	}
+	return ""
+}
+
+func (x *Task) GetRemnants() []*Remnant {
+	if x != nil {
+		return x.Remnants
+	}
+	return nil
+}
+
+// Remnant is yarn of one lot left on cones.
+type Remnant struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Lot           string                 `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	ConeCount     int32                  `protobuf:"varint,2,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	NetKg         *Figure                `protobuf:"bytes,3,opt,name=net_kg,json=netKg,proto3" json:"net_kg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Remnant) Reset() {
+	*x = Remnant{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[1]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Remnant) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Remnant) ProtoMessage() {}
+
+func (x *Remnant) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[1]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Remnant.ProtoReflect.Descriptor instead.
+func (*Remnant) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{1}
+}
+
+func (x *Remnant) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *Remnant) GetConeCount() int32 {
+	if x != nil {
+		return x.ConeCount
+	}
+	return 0
+}
+
+func (x *Remnant) GetNetKg() *Figure {
+	if x != nil {
+		return x.NetKg
+	}
+	return nil
+}
+
+// Fetch is cones of one lot to bring.
+type Fetch struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Lot           string                 `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Yarn          string                 `protobuf:"bytes,2,opt,name=yarn,proto3" json:"yarn,omitempty"`
+	Tip           string                 `protobuf:"bytes,3,opt,name=tip,proto3" json:"tip,omitempty"`
+	ConeCount     int32                  `protobuf:"varint,4,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Fetch) Reset() {
+	*x = Fetch{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[2]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Fetch) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Fetch) ProtoMessage() {}
+
+func (x *Fetch) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[2]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Fetch.ProtoReflect.Descriptor instead.
+func (*Fetch) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{2}
+}
+
+func (x *Fetch) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *Fetch) GetYarn() string {
+	if x != nil {
+		return x.Yarn
+	}
+	return ""
+}
+
+func (x *Fetch) GetTip() string {
+	if x != nil {
+		return x.Tip
+	}
+	return ""
+}
+
+func (x *Fetch) GetConeCount() int32 {
+	if x != nil {
+		return x.ConeCount
+	}
+	return 0
+}
+
+// Walk is one way of one tender through the hall.
+type Walk struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "walks/A-k05-creel-ground-54210": stays while one of its tasks stays.
+	Name string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	// Set of machines that it serves; empty = machines without a set, or those asked for.
+	Set string `protobuf:"bytes,2,opt,name=set,proto3" json:"set,omitempty"`
+	// When to leave, and when the last machine is done.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	EndTime   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// By when he must have left, so that no machine stands that need not.
+	LatestStartTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=latest_start_time,json=latestStartTime,proto3" json:"latest_start_time,omitempty"`
+	// In the order of the way.
+	Stops          []*WalkStop `protobuf:"bytes,6,rep,name=stops,proto3" json:"stops,omitempty"`
+	WalkingMinutes float64     `protobuf:"fixed64,7,opt,name=walking_minutes,json=walkingMinutes,proto3" json:"walking_minutes,omitempty"`
+	WorkMinutes    float64     `protobuf:"fixed64,8,opt,name=work_minutes,json=workMinutes,proto3" json:"work_minutes,omitempty"`
+	// Minutes that machines of the walk stand for want of the tender.
+	LateMinutes float64 `protobuf:"fixed64,9,opt,name=late_minutes,json=lateMinutes,proto3" json:"late_minutes,omitempty"`
+	// All cones of the walk by lot.
+	Fetch         []*Fetch `protobuf:"bytes,10,rep,name=fetch,proto3" json:"fetch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Walk) Reset() {
+	*x = Walk{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Walk) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Walk) ProtoMessage() {}
+
+func (x *Walk) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Walk.ProtoReflect.Descriptor instead.
+func (*Walk) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *Walk) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Walk) GetSet() string {
+	if x != nil {
+		return x.Set
+	}
+	return ""
+}
+
+func (x *Walk) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *Walk) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *Walk) GetLatestStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestStartTime
+	}
+	return nil
+}
+
+func (x *Walk) GetStops() []*WalkStop {
+	if x != nil {
+		return x.Stops
+	}
+	return nil
+}
+
+func (x *Walk) GetWalkingMinutes() float64 {
+	if x != nil {
+		return x.WalkingMinutes
+	}
+	return 0
+}
+
+func (x *Walk) GetWorkMinutes() float64 {
+	if x != nil {
+		return x.WorkMinutes
+	}
+	return 0
+}
+
+func (x *Walk) GetLateMinutes() float64 {
+	if x != nil {
+		return x.LateMinutes
+	}
+	return 0
+}
+
+func (x *Walk) GetFetch() []*Fetch {
+	if x != nil {
+		return x.Fetch
+	}
+	return nil
+}
+
+// WalkStop is one machine of a walk with all that is done there in one go.
+type WalkStop struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Machine string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// From the stop before, or from where the walk begins.
+	WalkingMinutes float64                `protobuf:"fixed64,2,opt,name=walking_minutes,json=walkingMinutes,proto3" json:"walking_minutes,omitempty"`
+	StartTime      *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	EndTime        *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// From when all of it can be done, and from when the machine stands without it.
+	OpenTime    *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=open_time,json=openTime,proto3" json:"open_time,omitempty"`
+	LatestTime  *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
+	LateMinutes float64                `protobuf:"fixed64,7,opt,name=late_minutes,json=lateMinutes,proto3" json:"late_minutes,omitempty"`
+	// Soonest first.
+	Tasks         []*Task  `protobuf:"bytes,8,rep,name=tasks,proto3" json:"tasks,omitempty"`
+	Fetch         []*Fetch `protobuf:"bytes,9,rep,name=fetch,proto3" json:"fetch,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WalkStop) Reset() {
+	*x = WalkStop{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[4]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WalkStop) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WalkStop) ProtoMessage() {}
+
+func (x *WalkStop) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[4]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WalkStop.ProtoReflect.Descriptor instead.
+func (*WalkStop) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{4}
+}
+
+func (x *WalkStop) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *WalkStop) GetWalkingMinutes() float64 {
+	if x != nil {
+		return x.WalkingMinutes
+	}
+	return 0
+}
+
+func (x *WalkStop) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *WalkStop) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *WalkStop) GetOpenTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OpenTime
+	}
+	return nil
+}
+
+func (x *WalkStop) GetLatestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestTime
+	}
+	return nil
+}
+
+func (x *WalkStop) GetLateMinutes() float64 {
+	if x != nil {
+		return x.LateMinutes
+	}
+	return 0
+}
+
+func (x *WalkStop) GetTasks() []*Task {
+	if x != nil {
+		return x.Tasks
+	}
+	return nil
+}
+
+func (x *WalkStop) GetFetch() []*Fetch {
+	if x != nil {
+		return x.Fetch
+	}
+	return nil
+}
+
+// SetLoad is what a set of machines asks of its tender.
+type SetLoad struct {
+	state          protoimpl.MessageState `protogen:"open.v1"`
+	Set            string                 `protobuf:"bytes,1,opt,name=set,proto3" json:"set,omitempty"`
+	Machines       []string               `protobuf:"bytes,2,rep,name=machines,proto3" json:"machines,omitempty"`
+	WalkingMinutes float64                `protobuf:"fixed64,3,opt,name=walking_minutes,json=walkingMinutes,proto3" json:"walking_minutes,omitempty"`
+	LateMinutes    float64                `protobuf:"fixed64,4,opt,name=late_minutes,json=lateMinutes,proto3" json:"late_minutes,omitempty"`
+	// Minutes in which two or more machines stand for this one person.
+	BothWaitMinutes float64 `protobuf:"fixed64,5,opt,name=both_wait_minutes,json=bothWaitMinutes,proto3" json:"both_wait_minutes,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
+}
+
+func (x *SetLoad) Reset() {
+	*x = SetLoad{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[5]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetLoad) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetLoad) ProtoMessage() {}
+
+func (x *SetLoad) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[5]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetLoad.ProtoReflect.Descriptor instead.
+func (*SetLoad) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{5}
+}
+
+func (x *SetLoad) GetSet() string {
+	if x != nil {
+		return x.Set
+	}
+	return ""
+}
+
+func (x *SetLoad) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *SetLoad) GetWalkingMinutes() float64 {
+	if x != nil {
+		return x.WalkingMinutes
+	}
+	return 0
+}
+
+func (x *SetLoad) GetLateMinutes() float64 {
+	if x != nil {
+		return x.LateMinutes
+	}
+	return 0
+}
+
+func (x *SetLoad) GetBothWaitMinutes() float64 {
+	if x != nil {
+		return x.BothWaitMinutes
+	}
+	return 0
+}
+
+// MachineSplit is a better share of the machines among the tenders.
+type MachineSplit struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Now           []*SetLoad             `protobuf:"bytes,1,rep,name=now,proto3" json:"now,omitempty"`
+	Proposed      []*SetLoad             `protobuf:"bytes,2,rep,name=proposed,proto3" json:"proposed,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *MachineSplit) Reset() {
+	*x = MachineSplit{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[6]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *MachineSplit) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*MachineSplit) ProtoMessage() {}
+
+func (x *MachineSplit) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[6]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use MachineSplit.ProtoReflect.Descriptor instead.
+func (*MachineSplit) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{6}
+}
+
+func (x *MachineSplit) GetNow() []*SetLoad {
+	if x != nil {
+		return x.Now
+	}
+	return nil
+}
+
+func (x *MachineSplit) GetProposed() []*SetLoad {
+	if x != nil {
+		return x.Proposed
+	}
+	return nil
+}
+
 type ListTasksRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Machines of the tender; empty = all.
@@ -478,7 +1046,7 @@ type ListTasksRequest struct {
 
 func (x *ListTasksRequest) Reset() {
 	*x = ListTasksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[1]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -490,7 +1058,7 @@ func (x *ListTasksRequest) String() string {
 func (*ListTasksRequest) ProtoMessage() {}
 
 func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[1]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -503,7 +1071,7 @@ func (x *ListTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksRequest.ProtoReflect.Descriptor instead.
 func (*ListTasksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{1}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *ListTasksRequest) GetMachines() []string {
@@ -529,7 +1097,7 @@ type ListTasksResponse struct {
 
 func (x *ListTasksResponse) Reset() {
 	*x = ListTasksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[2]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[8]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -541,7 +1109,7 @@ func (x *ListTasksResponse) String() string {
 func (*ListTasksResponse) ProtoMessage() {}
 
 func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[2]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[8]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -554,7 +1122,7 @@ func (x *ListTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListTasksResponse.ProtoReflect.Descriptor instead.
 func (*ListTasksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{2}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{8}
 }
 
 func (x *ListTasksResponse) GetTasks() []*Task {
@@ -587,7 +1155,7 @@ type LoadCreelRequest struct {
 
 func (x *LoadCreelRequest) Reset() {
 	*x = LoadCreelRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[3]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[9]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -599,7 +1167,7 @@ func (x *LoadCreelRequest) String() string {
 func (*LoadCreelRequest) ProtoMessage() {}
 
 func (x *LoadCreelRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[3]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[9]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -612,7 +1180,7 @@ func (x *LoadCreelRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoadCreelRequest.ProtoReflect.Descriptor instead.
 func (*LoadCreelRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{3}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{9}
 }
 
 func (x *LoadCreelRequest) GetMachine() string {
@@ -689,7 +1257,7 @@ type LoadCreelResponse struct {
 
 func (x *LoadCreelResponse) Reset() {
 	*x = LoadCreelResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[4]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[10]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -701,7 +1269,7 @@ func (x *LoadCreelResponse) String() string {
 func (*LoadCreelResponse) ProtoMessage() {}
 
 func (x *LoadCreelResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[4]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[10]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -714,7 +1282,7 @@ func (x *LoadCreelResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LoadCreelResponse.ProtoReflect.Descriptor instead.
 func (*LoadCreelResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{4}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{10}
 }
 
 func (x *LoadCreelResponse) GetLoad() string {
@@ -741,7 +1309,7 @@ type UndoLoadRequest struct {
 
 func (x *UndoLoadRequest) Reset() {
 	*x = UndoLoadRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[5]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -753,7 +1321,7 @@ func (x *UndoLoadRequest) String() string {
 func (*UndoLoadRequest) ProtoMessage() {}
 
 func (x *UndoLoadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[5]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -766,7 +1334,7 @@ func (x *UndoLoadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoLoadRequest.ProtoReflect.Descriptor instead.
 func (*UndoLoadRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{5}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{11}
 }
 
 func (x *UndoLoadRequest) GetMachine() string {
@@ -791,7 +1359,7 @@ type UndoLoadResponse struct {
 
 func (x *UndoLoadResponse) Reset() {
 	*x = UndoLoadResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[6]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -803,7 +1371,7 @@ func (x *UndoLoadResponse) String() string {
 func (*UndoLoadResponse) ProtoMessage() {}
 
 func (x *UndoLoadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[6]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -816,7 +1384,7 @@ func (x *UndoLoadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoLoadResponse.ProtoReflect.Descriptor instead.
 func (*UndoLoadResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{6}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{12}
 }
 
 type WatchTasksRequest struct {
@@ -831,7 +1399,7 @@ type WatchTasksRequest struct {
 
 func (x *WatchTasksRequest) Reset() {
 	*x = WatchTasksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[7]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -843,7 +1411,7 @@ func (x *WatchTasksRequest) String() string {
 func (*WatchTasksRequest) ProtoMessage() {}
 
 func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[7]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -856,7 +1424,7 @@ func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchTasksRequest.ProtoReflect.Descriptor instead.
 func (*WatchTasksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{7}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{13}
 }
 
 func (x *WatchTasksRequest) GetMachines() []string {
@@ -883,7 +1451,7 @@ type WatchTasksResponse struct {
 
 func (x *WatchTasksResponse) Reset() {
 	*x = WatchTasksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[8]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -895,7 +1463,7 @@ func (x *WatchTasksResponse) String() string {
 func (*WatchTasksResponse) ProtoMessage() {}
 
 func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[8]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -908,12 +1476,244 @@ func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchTasksResponse.ProtoReflect.Descriptor instead.
 func (*WatchTasksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{8}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *WatchTasksResponse) GetTasks() []*Task {
 	if x != nil {
 		return x.Tasks
+	}
+	return nil
+}
+
+type ListWalksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Machines of the tender; empty = all, each set a tender.
+	Machines []string `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	// How far to look; 0 = 120 minutes.
+	HorizonMinutes int32 `protobuf:"varint,2,opt,name=horizon_minutes,json=horizonMinutes,proto3" json:"horizon_minutes,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *ListWalksRequest) Reset() {
+	*x = ListWalksRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListWalksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListWalksRequest) ProtoMessage() {}
+
+func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListWalksRequest.ProtoReflect.Descriptor instead.
+func (*ListWalksRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *ListWalksRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *ListWalksRequest) GetHorizonMinutes() int32 {
+	if x != nil {
+		return x.HorizonMinutes
+	}
+	return 0
+}
+
+type ListWalksResponse struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	AsOfTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=as_of_time,json=asOfTime,proto3" json:"as_of_time,omitempty"`
+	// Soonest first.
+	Walks []*Walk `protobuf:"bytes,2,rep,name=walks,proto3" json:"walks,omitempty"`
+	// Cones that the walks of the next 60 minutes need, by lot.
+	NextHour []*Fetch `protobuf:"bytes,3,rep,name=next_hour,json=nextHour,proto3" json:"next_hour,omitempty"`
+	// Minutes within the horizon in which two or more machines stand for one person.
+	BothWaitMinutes float64 `protobuf:"fixed64,4,opt,name=both_wait_minutes,json=bothWaitMinutes,proto3" json:"both_wait_minutes,omitempty"`
+	// Absent = the machines are shared well enough.
+	Split         *MachineSplit `protobuf:"bytes,5,opt,name=split,proto3" json:"split,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListWalksResponse) Reset() {
+	*x = ListWalksResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListWalksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListWalksResponse) ProtoMessage() {}
+
+func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListWalksResponse.ProtoReflect.Descriptor instead.
+func (*ListWalksResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *ListWalksResponse) GetAsOfTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AsOfTime
+	}
+	return nil
+}
+
+func (x *ListWalksResponse) GetWalks() []*Walk {
+	if x != nil {
+		return x.Walks
+	}
+	return nil
+}
+
+func (x *ListWalksResponse) GetNextHour() []*Fetch {
+	if x != nil {
+		return x.NextHour
+	}
+	return nil
+}
+
+func (x *ListWalksResponse) GetBothWaitMinutes() float64 {
+	if x != nil {
+		return x.BothWaitMinutes
+	}
+	return 0
+}
+
+func (x *ListWalksResponse) GetSplit() *MachineSplit {
+	if x != nil {
+		return x.Split
+	}
+	return nil
+}
+
+type WatchWalksRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Machines of the tender; empty = all, each set a tender.
+	Machines []string `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	// How far to look; 0 = 120 minutes.
+	HorizonMinutes int32 `protobuf:"varint,2,opt,name=horizon_minutes,json=horizonMinutes,proto3" json:"horizon_minutes,omitempty"`
+	unknownFields  protoimpl.UnknownFields
+	sizeCache      protoimpl.SizeCache
+}
+
+func (x *WatchWalksRequest) Reset() {
+	*x = WatchWalksRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchWalksRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchWalksRequest) ProtoMessage() {}
+
+func (x *WatchWalksRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchWalksRequest.ProtoReflect.Descriptor instead.
+func (*WatchWalksRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *WatchWalksRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *WatchWalksRequest) GetHorizonMinutes() int32 {
+	if x != nil {
+		return x.HorizonMinutes
+	}
+	return 0
+}
+
+type WatchWalksResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Walks         *ListWalksResponse     `protobuf:"bytes,1,opt,name=walks,proto3" json:"walks,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *WatchWalksResponse) Reset() {
+	*x = WatchWalksResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *WatchWalksResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*WatchWalksResponse) ProtoMessage() {}
+
+func (x *WatchWalksResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use WatchWalksResponse.ProtoReflect.Descriptor instead.
+func (*WatchWalksResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *WatchWalksResponse) GetWalks() *ListWalksResponse {
+	if x != nil {
+		return x.Walks
 	}
 	return nil
 }
@@ -938,7 +1738,7 @@ type ReportTaskRequest struct {
 
 func (x *ReportTaskRequest) Reset() {
 	*x = ReportTaskRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[9]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -950,7 +1750,7 @@ func (x *ReportTaskRequest) String() string {
 func (*ReportTaskRequest) ProtoMessage() {}
 
 func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[9]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -963,7 +1763,7 @@ func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportTaskRequest.ProtoReflect.Descriptor instead.
 func (*ReportTaskRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{9}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{19}
 }
 
 func (x *ReportTaskRequest) GetTask() string {
@@ -1030,7 +1830,7 @@ type ReportTaskResponse struct {
 
 func (x *ReportTaskResponse) Reset() {
 	*x = ReportTaskResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[10]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1042,7 +1842,7 @@ func (x *ReportTaskResponse) String() string {
 func (*ReportTaskResponse) ProtoMessage() {}
 
 func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[10]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1055,7 +1855,7 @@ func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportTaskResponse.ProtoReflect.Descriptor instead.
 func (*ReportTaskResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{10}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *ReportTaskResponse) GetTask() string {
@@ -1118,7 +1918,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1130,7 +1930,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1143,7 +1943,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{11}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *Lot) GetName() string {
@@ -1224,7 +2024,7 @@ type LotRelease struct {
 
 func (x *LotRelease) Reset() {
 	*x = LotRelease{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1236,7 +2036,7 @@ func (x *LotRelease) String() string {
 func (*LotRelease) ProtoMessage() {}
 
 func (x *LotRelease) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1249,7 +2049,7 @@ func (x *LotRelease) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotRelease.ProtoReflect.Descriptor instead.
 func (*LotRelease) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{12}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *LotRelease) GetLot() string {
@@ -1297,7 +2097,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1309,7 +2109,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1322,7 +2122,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{13}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -1349,7 +2149,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1361,7 +2161,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1374,7 +2174,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{14}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -1407,7 +2207,7 @@ type MoveLotRequest struct {
 
 func (x *MoveLotRequest) Reset() {
 	*x = MoveLotRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1419,7 +2219,7 @@ func (x *MoveLotRequest) String() string {
 func (*MoveLotRequest) ProtoMessage() {}
 
 func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1432,7 +2232,7 @@ func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotRequest.ProtoReflect.Descriptor instead.
 func (*MoveLotRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{15}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *MoveLotRequest) GetLot() string {
@@ -1486,7 +2286,7 @@ type MoveLotResponse struct {
 
 func (x *MoveLotResponse) Reset() {
 	*x = MoveLotResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1498,7 +2298,7 @@ func (x *MoveLotResponse) String() string {
 func (*MoveLotResponse) ProtoMessage() {}
 
 func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1511,7 +2311,7 @@ func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotResponse.ProtoReflect.Descriptor instead.
 func (*MoveLotResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{16}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *MoveLotResponse) GetLot() *Lot {
@@ -1536,7 +2336,7 @@ type ReleaseLotRequest struct {
 
 func (x *ReleaseLotRequest) Reset() {
 	*x = ReleaseLotRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1548,7 +2348,7 @@ func (x *ReleaseLotRequest) String() string {
 func (*ReleaseLotRequest) ProtoMessage() {}
 
 func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1561,7 +2361,7 @@ func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLotRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseLotRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{17}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ReleaseLotRequest) GetLot() string {
@@ -1615,7 +2415,7 @@ type ReleaseLotResponse struct {
 
 func (x *ReleaseLotResponse) Reset() {
 	*x = ReleaseLotResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1627,7 +2427,7 @@ func (x *ReleaseLotResponse) String() string {
 func (*ReleaseLotResponse) ProtoMessage() {}
 
 func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1640,7 +2440,7 @@ func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLotResponse.ProtoReflect.Descriptor instead.
 func (*ReleaseLotResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ReleaseLotResponse) GetRelease() *LotRelease {
@@ -1654,7 +2454,7 @@ var File_turnwise_v1_creel_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\n" +
-	"\x17turnwise/v1/creel.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe9\x06\n" +
+	"\x17turnwise/v1/creel.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\x83\t\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x15.turnwise.v1.TaskKindR\x04kind\x12\x18\n" +
@@ -1683,7 +2483,61 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\x05state\x18\x14 \x01(\x0e2\x16.turnwise.v1.TaskStateR\x05state\x129\n" +
 	"\n" +
 	"state_time\x18\x15 \x01(\v2\x1a.google.protobuf.TimestampR\tstateTime\x12B\n" +
-	"\x0ffixer_call_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\rfixerCallTime\"W\n" +
+	"\x0ffixer_call_time\x18\x16 \x01(\v2\x1a.google.protobuf.TimestampR\rfixerCallTime\x12\x10\n" +
+	"\x03tie\x18\x17 \x01(\bR\x03tie\x127\n" +
+	"\topen_time\x18\x18 \x01(\v2\x1a.google.protobuf.TimestampR\bopenTime\x12;\n" +
+	"\vlatest_time\x18\x19 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"latestTime\x12\x1c\n" +
+	"\tpositions\x18\x1a \x03(\x05R\tpositions\x12\x1d\n" +
+	"\n" +
+	"next_order\x18\x1b \x01(\tR\tnextOrder\x12!\n" +
+	"\fnext_article\x18\x1c \x01(\tR\vnextArticle\x120\n" +
+	"\bremnants\x18\x1d \x03(\v2\x14.turnwise.v1.RemnantR\bremnants\"f\n" +
+	"\aRemnant\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x1d\n" +
+	"\n" +
+	"cone_count\x18\x02 \x01(\x05R\tconeCount\x12*\n" +
+	"\x06net_kg\x18\x03 \x01(\v2\x13.turnwise.v1.FigureR\x05netKg\"^\n" +
+	"\x05Fetch\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04yarn\x18\x02 \x01(\tR\x04yarn\x12\x10\n" +
+	"\x03tip\x18\x03 \x01(\tR\x03tip\x12\x1d\n" +
+	"\n" +
+	"cone_count\x18\x04 \x01(\x05R\tconeCount\"\xac\x03\n" +
+	"\x04Walk\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x10\n" +
+	"\x03set\x18\x02 \x01(\tR\x03set\x129\n" +
+	"\n" +
+	"start_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12F\n" +
+	"\x11latest_start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\x0flatestStartTime\x12+\n" +
+	"\x05stops\x18\x06 \x03(\v2\x15.turnwise.v1.WalkStopR\x05stops\x12'\n" +
+	"\x0fwalking_minutes\x18\a \x01(\x01R\x0ewalkingMinutes\x12!\n" +
+	"\fwork_minutes\x18\b \x01(\x01R\vworkMinutes\x12!\n" +
+	"\flate_minutes\x18\t \x01(\x01R\vlateMinutes\x12(\n" +
+	"\x05fetch\x18\n" +
+	" \x03(\v2\x12.turnwise.v1.FetchR\x05fetch\"\xab\x03\n" +
+	"\bWalkStop\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12'\n" +
+	"\x0fwalking_minutes\x18\x02 \x01(\x01R\x0ewalkingMinutes\x129\n" +
+	"\n" +
+	"start_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x127\n" +
+	"\topen_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\bopenTime\x12;\n" +
+	"\vlatest_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"latestTime\x12!\n" +
+	"\flate_minutes\x18\a \x01(\x01R\vlateMinutes\x12'\n" +
+	"\x05tasks\x18\b \x03(\v2\x11.turnwise.v1.TaskR\x05tasks\x12(\n" +
+	"\x05fetch\x18\t \x03(\v2\x12.turnwise.v1.FetchR\x05fetch\"\xaf\x01\n" +
+	"\aSetLoad\x12\x10\n" +
+	"\x03set\x18\x01 \x01(\tR\x03set\x12\x1a\n" +
+	"\bmachines\x18\x02 \x03(\tR\bmachines\x12'\n" +
+	"\x0fwalking_minutes\x18\x03 \x01(\x01R\x0ewalkingMinutes\x12!\n" +
+	"\flate_minutes\x18\x04 \x01(\x01R\vlateMinutes\x12*\n" +
+	"\x11both_wait_minutes\x18\x05 \x01(\x01R\x0fbothWaitMinutes\"h\n" +
+	"\fMachineSplit\x12&\n" +
+	"\x03now\x18\x01 \x03(\v2\x14.turnwise.v1.SetLoadR\x03now\x120\n" +
+	"\bproposed\x18\x02 \x03(\v2\x14.turnwise.v1.SetLoadR\bproposed\"W\n" +
 	"\x10ListTasksRequest\x12\x1a\n" +
 	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
 	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"<\n" +
@@ -1715,7 +2569,22 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
 	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"=\n" +
 	"\x12WatchTasksResponse\x12'\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x11.turnwise.v1.TaskR\x05tasks\"\xfb\x01\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x11.turnwise.v1.TaskR\x05tasks\"W\n" +
+	"\x10ListWalksRequest\x12\x1a\n" +
+	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
+	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"\x84\x02\n" +
+	"\x11ListWalksResponse\x128\n" +
+	"\n" +
+	"as_of_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\basOfTime\x12'\n" +
+	"\x05walks\x18\x02 \x03(\v2\x11.turnwise.v1.WalkR\x05walks\x12/\n" +
+	"\tnext_hour\x18\x03 \x03(\v2\x12.turnwise.v1.FetchR\bnextHour\x12*\n" +
+	"\x11both_wait_minutes\x18\x04 \x01(\x01R\x0fbothWaitMinutes\x12/\n" +
+	"\x05split\x18\x05 \x01(\v2\x19.turnwise.v1.MachineSplitR\x05split\"X\n" +
+	"\x11WatchWalksRequest\x12\x1a\n" +
+	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
+	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"J\n" +
+	"\x12WatchWalksResponse\x124\n" +
+	"\x05walks\x18\x01 \x01(\v2\x1e.turnwise.v1.ListWalksResponseR\x05walks\"\xfb\x01\n" +
 	"\x11ReportTaskRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12&\n" +
 	"\x03act\x18\x02 \x01(\x0e2\x14.turnwise.v1.TaskActR\x03act\x125\n" +
@@ -1789,22 +2658,27 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\rTASK_ACT_DONE\x10\x02\x12\x11\n" +
 	"\rTASK_ACT_HALF\x10\x03\x12\x11\n" +
 	"\rTASK_ACT_UNDO\x10\x04\x12\x17\n" +
-	"\x13TASK_ACT_CALL_FIXER\x10\x05*b\n" +
+	"\x13TASK_ACT_CALL_FIXER\x10\x05*\x98\x01\n" +
 	"\bTaskKind\x12\x19\n" +
 	"\x15TASK_KIND_UNSPECIFIED\x10\x00\x12\x12\n" +
 	"\x0eTASK_KIND_STOP\x10\x01\x12\x12\n" +
 	"\x0eTASK_KIND_DOFF\x10\x02\x12\x13\n" +
-	"\x0fTASK_KIND_CREEL\x10\x03*R\n" +
+	"\x0fTASK_KIND_CREEL\x10\x03\x12\x1a\n" +
+	"\x16TASK_KIND_STYLE_CHANGE\x10\x04\x12\x18\n" +
+	"\x14TASK_KIND_END_OF_JOB\x10\x05*R\n" +
 	"\aLotMove\x12\x18\n" +
 	"\x14LOT_MOVE_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14LOT_MOVE_REQUISITION\x10\x01\x12\x13\n" +
-	"\x0fLOT_MOVE_RETURN\x10\x022\xed\x04\n" +
+	"\x0fLOT_MOVE_RETURN\x10\x022\x8a\x06\n" +
 	"\fCreelService\x12J\n" +
 	"\tListTasks\x12\x1d.turnwise.v1.ListTasksRequest\x1a\x1e.turnwise.v1.ListTasksResponse\x12J\n" +
 	"\tLoadCreel\x12\x1d.turnwise.v1.LoadCreelRequest\x1a\x1e.turnwise.v1.LoadCreelResponse\x12G\n" +
 	"\bUndoLoad\x12\x1c.turnwise.v1.UndoLoadRequest\x1a\x1d.turnwise.v1.UndoLoadResponse\x12O\n" +
 	"\n" +
-	"WatchTasks\x12\x1e.turnwise.v1.WatchTasksRequest\x1a\x1f.turnwise.v1.WatchTasksResponse0\x01\x12M\n" +
+	"WatchTasks\x12\x1e.turnwise.v1.WatchTasksRequest\x1a\x1f.turnwise.v1.WatchTasksResponse0\x01\x12J\n" +
+	"\tListWalks\x12\x1d.turnwise.v1.ListWalksRequest\x1a\x1e.turnwise.v1.ListWalksResponse\x12O\n" +
+	"\n" +
+	"WatchWalks\x12\x1e.turnwise.v1.WatchWalksRequest\x1a\x1f.turnwise.v1.WatchWalksResponse0\x01\x12M\n" +
 	"\n" +
 	"ReportTask\x12\x1e.turnwise.v1.ReportTaskRequest\x1a\x1f.turnwise.v1.ReportTaskResponse\x12G\n" +
 	"\bListLots\x12\x1c.turnwise.v1.ListLotsRequest\x1a\x1d.turnwise.v1.ListLotsResponse\x12D\n" +
@@ -1825,84 +2699,120 @@ func file_turnwise_v1_creel_proto_rawDescGZIP() []byte {
 }
 
 var file_turnwise_v1_creel_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 19)
+var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
 var file_turnwise_v1_creel_proto_goTypes = []any{
 	(TaskState)(0),                // 0: turnwise.v1.TaskState
 	(TaskAct)(0),                  // 1: turnwise.v1.TaskAct
 	(TaskKind)(0),                 // 2: turnwise.v1.TaskKind
 	(LotMove)(0),                  // 3: turnwise.v1.LotMove
 	(*Task)(nil),                  // 4: turnwise.v1.Task
-	(*ListTasksRequest)(nil),      // 5: turnwise.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),     // 6: turnwise.v1.ListTasksResponse
-	(*LoadCreelRequest)(nil),      // 7: turnwise.v1.LoadCreelRequest
-	(*LoadCreelResponse)(nil),     // 8: turnwise.v1.LoadCreelResponse
-	(*UndoLoadRequest)(nil),       // 9: turnwise.v1.UndoLoadRequest
-	(*UndoLoadResponse)(nil),      // 10: turnwise.v1.UndoLoadResponse
-	(*WatchTasksRequest)(nil),     // 11: turnwise.v1.WatchTasksRequest
-	(*WatchTasksResponse)(nil),    // 12: turnwise.v1.WatchTasksResponse
-	(*ReportTaskRequest)(nil),     // 13: turnwise.v1.ReportTaskRequest
-	(*ReportTaskResponse)(nil),    // 14: turnwise.v1.ReportTaskResponse
-	(*Lot)(nil),                   // 15: turnwise.v1.Lot
-	(*LotRelease)(nil),            // 16: turnwise.v1.LotRelease
-	(*ListLotsRequest)(nil),       // 17: turnwise.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),      // 18: turnwise.v1.ListLotsResponse
-	(*MoveLotRequest)(nil),        // 19: turnwise.v1.MoveLotRequest
-	(*MoveLotResponse)(nil),       // 20: turnwise.v1.MoveLotResponse
-	(*ReleaseLotRequest)(nil),     // 21: turnwise.v1.ReleaseLotRequest
-	(*ReleaseLotResponse)(nil),    // 22: turnwise.v1.ReleaseLotResponse
-	(*timestamppb.Timestamp)(nil), // 23: google.protobuf.Timestamp
-	(*Figure)(nil),                // 24: turnwise.v1.Figure
+	(*Remnant)(nil),               // 5: turnwise.v1.Remnant
+	(*Fetch)(nil),                 // 6: turnwise.v1.Fetch
+	(*Walk)(nil),                  // 7: turnwise.v1.Walk
+	(*WalkStop)(nil),              // 8: turnwise.v1.WalkStop
+	(*SetLoad)(nil),               // 9: turnwise.v1.SetLoad
+	(*MachineSplit)(nil),          // 10: turnwise.v1.MachineSplit
+	(*ListTasksRequest)(nil),      // 11: turnwise.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),     // 12: turnwise.v1.ListTasksResponse
+	(*LoadCreelRequest)(nil),      // 13: turnwise.v1.LoadCreelRequest
+	(*LoadCreelResponse)(nil),     // 14: turnwise.v1.LoadCreelResponse
+	(*UndoLoadRequest)(nil),       // 15: turnwise.v1.UndoLoadRequest
+	(*UndoLoadResponse)(nil),      // 16: turnwise.v1.UndoLoadResponse
+	(*WatchTasksRequest)(nil),     // 17: turnwise.v1.WatchTasksRequest
+	(*WatchTasksResponse)(nil),    // 18: turnwise.v1.WatchTasksResponse
+	(*ListWalksRequest)(nil),      // 19: turnwise.v1.ListWalksRequest
+	(*ListWalksResponse)(nil),     // 20: turnwise.v1.ListWalksResponse
+	(*WatchWalksRequest)(nil),     // 21: turnwise.v1.WatchWalksRequest
+	(*WatchWalksResponse)(nil),    // 22: turnwise.v1.WatchWalksResponse
+	(*ReportTaskRequest)(nil),     // 23: turnwise.v1.ReportTaskRequest
+	(*ReportTaskResponse)(nil),    // 24: turnwise.v1.ReportTaskResponse
+	(*Lot)(nil),                   // 25: turnwise.v1.Lot
+	(*LotRelease)(nil),            // 26: turnwise.v1.LotRelease
+	(*ListLotsRequest)(nil),       // 27: turnwise.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),      // 28: turnwise.v1.ListLotsResponse
+	(*MoveLotRequest)(nil),        // 29: turnwise.v1.MoveLotRequest
+	(*MoveLotResponse)(nil),       // 30: turnwise.v1.MoveLotResponse
+	(*ReleaseLotRequest)(nil),     // 31: turnwise.v1.ReleaseLotRequest
+	(*ReleaseLotResponse)(nil),    // 32: turnwise.v1.ReleaseLotResponse
+	(*timestamppb.Timestamp)(nil), // 33: google.protobuf.Timestamp
+	(*Figure)(nil),                // 34: turnwise.v1.Figure
 }
 var file_turnwise_v1_creel_proto_depIdxs = []int32{
 	2,  // 0: turnwise.v1.Task.kind:type_name -> turnwise.v1.TaskKind
-	23, // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
-	23, // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
-	23, // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
-	23, // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
-	23, // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
-	23, // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
-	24, // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
+	33, // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
+	33, // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
+	33, // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
+	33, // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
+	33, // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
+	33, // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
+	34, // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
 	0,  // 8: turnwise.v1.Task.state:type_name -> turnwise.v1.TaskState
-	23, // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
-	23, // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
-	4,  // 11: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
-	23, // 12: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
-	4,  // 13: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
-	1,  // 14: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
-	23, // 15: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
-	0,  // 16: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
-	23, // 17: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
-	23, // 18: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
-	24, // 19: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
-	24, // 20: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
-	24, // 21: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
-	16, // 22: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
-	23, // 23: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
-	15, // 24: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
-	3,  // 25: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
-	15, // 26: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
-	16, // 27: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
-	5,  // 28: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
-	7,  // 29: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
-	9,  // 30: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
-	11, // 31: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
-	13, // 32: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
-	17, // 33: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
-	19, // 34: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
-	21, // 35: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
-	6,  // 36: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
-	8,  // 37: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
-	10, // 38: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
-	12, // 39: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
-	14, // 40: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
-	18, // 41: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
-	20, // 42: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
-	22, // 43: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
-	36, // [36:44] is the sub-list for method output_type
-	28, // [28:36] is the sub-list for method input_type
-	28, // [28:28] is the sub-list for extension type_name
-	28, // [28:28] is the sub-list for extension extendee
-	0,  // [0:28] is the sub-list for field type_name
+	33, // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
+	33, // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
+	33, // 11: turnwise.v1.Task.open_time:type_name -> google.protobuf.Timestamp
+	33, // 12: turnwise.v1.Task.latest_time:type_name -> google.protobuf.Timestamp
+	5,  // 13: turnwise.v1.Task.remnants:type_name -> turnwise.v1.Remnant
+	34, // 14: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
+	33, // 15: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
+	33, // 16: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
+	33, // 17: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
+	8,  // 18: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
+	6,  // 19: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
+	33, // 20: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
+	33, // 21: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
+	33, // 22: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
+	33, // 23: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
+	4,  // 24: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
+	6,  // 25: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
+	9,  // 26: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
+	9,  // 27: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
+	4,  // 28: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
+	33, // 29: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
+	4,  // 30: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
+	33, // 31: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	7,  // 32: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
+	6,  // 33: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
+	10, // 34: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
+	20, // 35: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
+	1,  // 36: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
+	33, // 37: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
+	0,  // 38: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
+	33, // 39: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
+	33, // 40: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
+	34, // 41: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
+	34, // 42: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
+	34, // 43: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
+	26, // 44: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
+	33, // 45: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
+	25, // 46: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
+	3,  // 47: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
+	25, // 48: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
+	26, // 49: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
+	11, // 50: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
+	13, // 51: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
+	15, // 52: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
+	17, // 53: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
+	19, // 54: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
+	21, // 55: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
+	23, // 56: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
+	27, // 57: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
+	29, // 58: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
+	31, // 59: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
+	12, // 60: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
+	14, // 61: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
+	16, // 62: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
+	18, // 63: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
+	20, // 64: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
+	22, // 65: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
+	24, // 66: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
+	28, // 67: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
+	30, // 68: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
+	32, // 69: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
+	60, // [60:70] is the sub-list for method output_type
+	50, // [50:60] is the sub-list for method input_type
+	50, // [50:50] is the sub-list for extension type_name
+	50, // [50:50] is the sub-list for extension extendee
+	0,  // [0:50] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_creel_proto_init() }
@@ -1911,14 +2821,14 @@ func file_turnwise_v1_creel_proto_init() {
 		return
 	}
 	file_turnwise_v1_common_proto_init()
-	file_turnwise_v1_creel_proto_msgTypes[3].OneofWrappers = []any{}
+	file_turnwise_v1_creel_proto_msgTypes[9].OneofWrappers = []any{}
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_creel_proto_rawDesc), len(file_turnwise_v1_creel_proto_rawDesc)),
 			NumEnums:      4,
-			NumMessages:   19,
+			NumMessages:   29,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -23,6 +23,8 @@ const (
 	CreelService_LoadCreel_FullMethodName  = "/turnwise.v1.CreelService/LoadCreel"
 	CreelService_UndoLoad_FullMethodName   = "/turnwise.v1.CreelService/UndoLoad"
 	CreelService_WatchTasks_FullMethodName = "/turnwise.v1.CreelService/WatchTasks"
+	CreelService_ListWalks_FullMethodName  = "/turnwise.v1.CreelService/ListWalks"
+	CreelService_WatchWalks_FullMethodName = "/turnwise.v1.CreelService/WatchWalks"
 	CreelService_ReportTask_FullMethodName = "/turnwise.v1.CreelService/ReportTask"
 	CreelService_ListLots_FullMethodName   = "/turnwise.v1.CreelService/ListLots"
 	CreelService_MoveLot_FullMethodName    = "/turnwise.v1.CreelService/MoveLot"
@@ -43,6 +45,11 @@ type CreelServiceClient interface {
 	UndoLoad(ctx context.Context, in *UndoLoadRequest, opts ...grpc.CallOption) (*UndoLoadResponse, error)
 	// Tasks whenever they change. The first answer comes at once.
 	WatchTasks(ctx context.Context, in *WatchTasksRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchTasksResponse], error)
+	// Walks of the next hours, one way through the hall after the other: which machines in
+	// which order, and what is done at each in one go.
+	ListWalks(ctx context.Context, in *ListWalksRequest, opts ...grpc.CallOption) (*ListWalksResponse, error)
+	// Walks whenever they change. The first answer comes at once.
+	WatchWalks(ctx context.Context, in *WatchWalksRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchWalksResponse], error)
 	// Says what somebody does about a task.
 	ReportTask(ctx context.Context, in *ReportTaskRequest, opts ...grpc.CallOption) (*ReportTaskResponse, error)
 	// Lots of the book with what is in the store, on creels and at machines.
@@ -110,6 +117,35 @@ func (c *creelServiceClient) WatchTasks(ctx context.Context, in *WatchTasksReque
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type CreelService_WatchTasksClient = grpc.ServerStreamingClient[WatchTasksResponse]
 
+func (c *creelServiceClient) ListWalks(ctx context.Context, in *ListWalksRequest, opts ...grpc.CallOption) (*ListWalksResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListWalksResponse)
+	err := c.cc.Invoke(ctx, CreelService_ListWalks_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) WatchWalks(ctx context.Context, in *WatchWalksRequest, opts ...grpc.CallOption) (grpc.ServerStreamingClient[WatchWalksResponse], error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	stream, err := c.cc.NewStream(ctx, &CreelService_ServiceDesc.Streams[1], CreelService_WatchWalks_FullMethodName, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	x := &grpc.GenericClientStream[WatchWalksRequest, WatchWalksResponse]{ClientStream: stream}
+	if err := x.ClientStream.SendMsg(in); err != nil {
+		return nil, err
+	}
+	if err := x.ClientStream.CloseSend(); err != nil {
+		return nil, err
+	}
+	return x, nil
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CreelService_WatchWalksClient = grpc.ServerStreamingClient[WatchWalksResponse]
+
 func (c *creelServiceClient) ReportTask(ctx context.Context, in *ReportTaskRequest, opts ...grpc.CallOption) (*ReportTaskResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(ReportTaskResponse)
@@ -164,6 +200,11 @@ type CreelServiceServer interface {
 	UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error)
 	// Tasks whenever they change. The first answer comes at once.
 	WatchTasks(*WatchTasksRequest, grpc.ServerStreamingServer[WatchTasksResponse]) error
+	// Walks of the next hours, one way through the hall after the other: which machines in
+	// which order, and what is done at each in one go.
+	ListWalks(context.Context, *ListWalksRequest) (*ListWalksResponse, error)
+	// Walks whenever they change. The first answer comes at once.
+	WatchWalks(*WatchWalksRequest, grpc.ServerStreamingServer[WatchWalksResponse]) error
 	// Says what somebody does about a task.
 	ReportTask(context.Context, *ReportTaskRequest) (*ReportTaskResponse, error)
 	// Lots of the book with what is in the store, on creels and at machines.
@@ -193,6 +234,12 @@ func (UnimplementedCreelServiceServer) UndoLoad(context.Context, *UndoLoadReques
 }
 func (UnimplementedCreelServiceServer) WatchTasks(*WatchTasksRequest, grpc.ServerStreamingServer[WatchTasksResponse]) error {
 	return status.Error(codes.Unimplemented, "method WatchTasks not implemented")
+}
+func (UnimplementedCreelServiceServer) ListWalks(context.Context, *ListWalksRequest) (*ListWalksResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListWalks not implemented")
+}
+func (UnimplementedCreelServiceServer) WatchWalks(*WatchWalksRequest, grpc.ServerStreamingServer[WatchWalksResponse]) error {
+	return status.Error(codes.Unimplemented, "method WatchWalks not implemented")
 }
 func (UnimplementedCreelServiceServer) ReportTask(context.Context, *ReportTaskRequest) (*ReportTaskResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ReportTask not implemented")
@@ -292,6 +339,35 @@ func _CreelService_WatchTasks_Handler(srv interface{}, stream grpc.ServerStream)
 // This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
 type CreelService_WatchTasksServer = grpc.ServerStreamingServer[WatchTasksResponse]
 
+func _CreelService_ListWalks_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListWalksRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).ListWalks(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_ListWalks_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).ListWalks(ctx, req.(*ListWalksRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_WatchWalks_Handler(srv interface{}, stream grpc.ServerStream) error {
+	m := new(WatchWalksRequest)
+	if err := stream.RecvMsg(m); err != nil {
+		return err
+	}
+	return srv.(CreelServiceServer).WatchWalks(m, &grpc.GenericServerStream[WatchWalksRequest, WatchWalksResponse]{ServerStream: stream})
+}
+
+// This type alias is provided for backwards compatibility with existing code that references the prior non-generic stream type by name.
+type CreelService_WatchWalksServer = grpc.ServerStreamingServer[WatchWalksResponse]
+
 func _CreelService_ReportTask_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(ReportTaskRequest)
 	if err := dec(in); err != nil {
@@ -384,6 +460,10 @@ var CreelService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _CreelService_UndoLoad_Handler,
 		},
 		{
+			MethodName: "ListWalks",
+			Handler:    _CreelService_ListWalks_Handler,
+		},
+		{
 			MethodName: "ReportTask",
 			Handler:    _CreelService_ReportTask_Handler,
 		},
@@ -404,6 +484,11 @@ var CreelService_ServiceDesc = grpc.ServiceDesc{
 		{
 			StreamName:    "WatchTasks",
 			Handler:       _CreelService_WatchTasks_Handler,
+			ServerStreams: true,
+		},
+		{
+			StreamName:    "WatchWalks",
+			Handler:       _CreelService_WatchWalks_Handler,
 			ServerStreams: true,
 		},
 	},

@@ -146,6 +146,7 @@ func orderToPB(o *floor.OrderView, asOf time.Time) *pb.Order {
 
 var taskToPB = map[floor.TaskKind]pb.TaskKind{
 	floor.TaskStop: pb.TaskKind_TASK_KIND_STOP, floor.TaskDoff: pb.TaskKind_TASK_KIND_DOFF, floor.TaskCreel: pb.TaskKind_TASK_KIND_CREEL,
+	floor.TaskStyle: pb.TaskKind_TASK_KIND_STYLE_CHANGE, floor.TaskEnd: pb.TaskKind_TASK_KIND_END_OF_JOB,
 }
 
 func taskViewToPB(t *floor.TaskView, now time.Time) *pb.Task {
@@ -154,6 +155,11 @@ func taskViewToPB(t *floor.TaskView, now time.Time) *pb.Task {
 		RollNumber: int32(t.RollNumber), Cause: t.Cause.ID, Sentence: sentence(t, now),
 	}
 	out.State, out.StateTime, out.FixerCallTime = taskStateToPB[t.State.State], stamp(t.State.Since), stamp(t.State.Fixer)
+	out.Tie, out.OpenTime, out.LatestTime = t.Tie, stamp(t.Open), stamp(t.Latest)
+	out.NextOrder, out.NextArticle, out.Remnants = t.NextOrder, t.NextArticle, remnantsToPB(t.Remnants)
+	for _, p := range t.Positions {
+		out.Positions = append(out.Positions, int32(p))
+	}
 	if t.RollKg > 0 {
 		out.RollKg = figure(t.RollKg, unitKg, pb.Provenance_PROVENANCE_ENTERED, time.Time{})
 	}
@@ -172,11 +178,22 @@ func sentence(t *floor.TaskView, now time.Time) string {
 	case floor.TaskDoff:
 		return fmt.Sprintf("Doff %s, roll %d, %.3g kg.", t.Name, t.RollNumber, t.RollKg)
 	case floor.TaskCreel:
-		s := fmt.Sprintf("Creel %s, %s: %d cones of %s", t.Name, t.Window.Group, t.Window.Cones, t.YarnName)
+		what := "Creel"
+		if t.Tie {
+			what = "Tie reserves on"
+		}
+		s := fmt.Sprintf("%s %s, %s: %d cones of %s", what, t.Name, t.Window.Group, t.Window.Cones, t.YarnName)
 		if t.Window.Lot != "" {
 			s += ", lot " + t.Window.Lot
 		}
 		return s + "."
+	case floor.TaskStyle:
+		return fmt.Sprintf("%s: %s ends, style change to %s.", t.Name, t.Order, t.NextArticle)
+	case floor.TaskEnd:
+		if t.NextOrder != "" {
+			return fmt.Sprintf("%s: %s ends, %s follows on the same article.", t.Name, t.Order, t.NextOrder)
+		}
+		return fmt.Sprintf("%s: %s ends, cut the roll, clear the creel.", t.Name, t.Order)
 	}
 	return ""
 }

@@ -16,6 +16,7 @@ import (
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
+	"turnwise/planner/creel"
 	"turnwise/planner/outlook"
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/server/floor"
@@ -168,7 +169,8 @@ func TestTaskTotalsStopAgentToPB(t *testing.T) {
 	now := time.Unix(1.8e9, 0)
 	task := taskViewToPB(&floor.TaskView{
 		ID: "k01-creel-g-5", Kind: floor.TaskCreel, Machine: "k01", Name: "K01", Due: now, Cause: floor.Cause{ID: "c"}, Order: "SO", RollNumber: 3, RollKg: 25, YarnName: "Ne 30",
-		State:  store.TaskState{State: store.TaskTaken, Since: now, Fixer: now},
+		State: store.TaskState{State: store.TaskTaken, Since: now, Fixer: now},
+		Tie:   true, Open: now, Latest: now, Positions: []int{1}, NextOrder: "SO-2", NextArticle: "RIB", Remnants: []creel.Remnant{{Lot: "L", Cones: 2, Mass: 3}},
 		Window: &outlook.CreelWindow{Group: "g", Lot: "L", Tip: "red", Cones: 90, First: now, P05: now, P50: now, P95: now, Last: now},
 	}, now)
 	wantSet(t, task.ProtoReflect())

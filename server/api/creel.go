@@ -23,19 +23,9 @@ type creelService struct {
 }
 
 func (s *creelService) ListTasks(ctx context.Context, r *pb.ListTasksRequest) (*pb.ListTasksResponse, error) {
-	var v violations
-	machines := machineIDs("machines", r.GetMachines(), &v)
-	horizon := time.Duration(whole("horizon_minutes", int64(r.GetHorizonMinutes()), 0, maxHorizonMin, &v)) * time.Minute
-	if err := v.err(); err != nil {
+	machines, horizon, err := s.whoAndHowFar("ListTasks", r.GetMachines(), r.GetHorizonMinutes())
+	if err != nil {
 		return nil, err
-	}
-	for _, id := range machines {
-		if _, err := s.floor.Machine(id); err != nil {
-			return nil, s.status.of("ListTasks", err)
-		}
-	}
-	if horizon == 0 {
-		horizon = defaultHorizon
 	}
 	tasks, err := s.floor.Tasks(ctx, machines, horizon)
 	if err != nil {

@@ -40,6 +40,7 @@ type Config struct {
 	Zone     *time.Location      // of the mill, for sentences; nil = UTC
 	Calendar calendar.Calendar   // no shifts = the mill always works
 	Causes   []Cause             // nil = DefaultCauses
+	Hall     Hall                // how far machines are apart; zero = DefaultHall
 	Risk     float64             // accepted chance to be late; 0 = 0.1
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
 	Plans    store.PlanRecord    // of loading; nil = none are kept
@@ -72,6 +73,7 @@ type Floor struct {
 	plan    planner
 	reports reports
 	shifts  shiftMemo
+	walks   walkMemo
 }
 
 // machine is everything known about one machine.
@@ -128,6 +130,9 @@ func New(ctx context.Context, st store.Store, c Config) (*Floor, error) {
 	}
 	if c.Causes == nil {
 		c.Causes = DefaultCauses()
+	}
+	if c.Hall == (Hall{}) {
+		c.Hall = DefaultHall
 	}
 	if c.Risk == 0 {
 		c.Risk = 0.1

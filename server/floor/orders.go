@@ -161,13 +161,18 @@ func stopTask(m *machine) TaskView {
 }
 
 func creelTask(m *machine, w outlook.CreelWindow, b *book) TaskView {
-	name := b.yarns[w.Yarn].Count
-	if fibre := b.yarns[w.Yarn].Fibre; fibre != "" && name != "" {
-		name += " " + fibre
-	}
 	return TaskView{
 		ID:   fmt.Sprintf("%s-creel-%s-%d", m.id, w.Group, w.LoadedAtRevolutions),
 		Kind: TaskCreel, Machine: m.id, Name: m.view.Name, Due: w.First, Window: &w,
-		YarnName: cmp.Or(name, w.Yarn), Order: m.view.Order,
+		YarnName: b.yarnName(w.Yarn), Order: m.view.Order,
 	}
+}
+
+// yarnName is a yarn as people say it.
+func (b *book) yarnName(id string) string {
+	name := b.yarns[id].Count
+	if fibre := b.yarns[id].Fibre; fibre != "" && name != "" {
+		name += " " + fibre
+	}
+	return cmp.Or(name, id)
 }

@@ -63,6 +63,11 @@ func (f *Floor) Task(ctx context.Context, id string) (TaskView, error) {
 	if err != nil {
 		return TaskView{}, err
 	}
+	p, err := f.outlook(ctx)
+	if err != nil {
+		return TaskView{}, err
+	}
+	all = append(all, f.endings(p, nil, f.c.Now().Add(taskHorizon))...)
 	if i := slices.IndexFunc(all, func(t TaskView) bool { return t.ID == id }); i >= 0 {
 		return all[i], nil
 	}
@@ -80,12 +85,14 @@ func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones i
 	if f.c.Creel == nil {
 		return tap, ErrNoTaps
 	}
-	if err := tap.InTime(); err != nil {
-		return tap, err
-	}
 	heard, err := f.c.Creel.Heard(ctx, tap.RequestID)
 	if err != nil {
 		return tap, err
+	}
+	if !heard { // a repeat has been in time once, and gets its first answer for ever
+		if err := tap.InTime(); err != nil {
+			return tap, err
+		}
 	}
 	f.mu.Lock()
 	known, told := f.book.creel.taps[tap.Task]
@@ -93,7 +100,7 @@ func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones i
 	if told {
 		tap.Machine = known.Machine
 	}
-	if heard && told {
+	if heard {
 		return tap, nil
 	}
 	task, err := f.Task(ctx, tap.Task)

@@ -3,6 +3,7 @@ package floor
 import (
 	"time"
 
+	"turnwise/planner/creel"
 	"turnwise/planner/outlook"
 	"turnwise/server/store"
 )
@@ -176,6 +177,8 @@ const (
 	TaskStop TaskKind = iota + 1
 	TaskDoff
 	TaskCreel
+	TaskStyle // the job ends and another article follows; in walks only
+	TaskEnd   // the job ends, and nothing or more of the same follows; in walks only
 )
 
 // TaskView is one row of the rail.
@@ -192,6 +195,14 @@ type TaskView struct {
 	RollNumber    int64
 	RollKg        float64
 	State         store.TaskState // what people told of it
+
+	// Of a creel task.
+	Tie          bool      // the cones go on with a tied reserve: the next one is to be tied
+	Open, Latest time.Time // from when it is of use, and the latest visit; zero = not known
+	Positions    []int     // places of the creel, from 1; none = not told one by one
+	// Of a style change or the end of a job.
+	NextOrder, NextArticle string
+	Remnants               []creel.Remnant // expected on the cones then; of a lot's end too
 }
 
 // TotalsView is the books of one machine with kilos.

@@ -23,10 +23,6 @@ func (s *Store) Tap(ctx context.Context, t store.Tap, dryRun bool) (store.TaskSt
 	}
 	var state store.TaskState
 	err := s.transact(ctx, "tap on task "+t.Task, func(ctx context.Context, w *writer) error {
-		m := w.machines[t.Machine]
-		if m == nil {
-			return fmt.Errorf("tap on task %s: machine %q: %w", t.Task, t.Machine, store.ErrNotFound)
-		}
 		log, err := readTaps(ctx, w.conn, `WHERE task = ?`, t.Task)
 		if err != nil {
 			return err
@@ -41,6 +37,13 @@ func (s *Store) Tap(ctx context.Context, t store.Tap, dryRun bool) (store.TaskSt
 			return nil
 		case !errors.Is(err, sql.ErrNoRows):
 			return err
+		}
+		if err := t.InTime(); err != nil { // only now: a repeat was in time once
+			return err
+		}
+		m := w.machines[t.Machine]
+		if m == nil {
+			return fmt.Errorf("tap on task %s: machine %q: %w", t.Task, t.Machine, store.ErrNotFound)
 		}
 		if state, err = w.tap(ctx, m.num, log, t); err != nil {
 			return err
@@ -93,7 +96,7 @@ func checkTap(t store.Tap) error {
 		return bad("a task and a request id of at most %d bytes are expected", maxText)
 	case !slices.Contains([]string{store.ActTake, store.ActDone, store.ActHalf, store.ActUndo, store.ActFixer}, t.Act):
 		return bad("act %.40q, expected take, done, half, undo or fixer", t.Act)
-	case t.InTime() != nil:
+	case t.At.IsZero() || t.Heard.IsZero():
 		return t.InTime()
 	case t.Load == nil:
 		return nil

@@ -78,6 +78,10 @@ func RunCreel(t *testing.T, open func(t *testing.T, dir string) interface {
 			t.Errorf("after %s %s: %d loads, want %d", step.act, step.id, n, step.loads)
 		}
 	}
+	late := store.Tap{Task: "k01-creel-1", Machine: "k01", Act: store.ActHalf, RequestID: "h1", At: heard.Add(-20 * time.Second), Heard: heard.Add(30 * 24 * time.Hour), Load: &load}
+	if s, err := r.Tap(ctx, late, false); err != nil || s.State != store.TaskHalf {
+		t.Errorf("a repeat after a month: %+v, %v, want its first answer", s, err)
+	}
 	if _, err := r.Tap(ctx, store.Tap{Task: "x", Machine: "k99", Act: store.ActTake, RequestID: "n", At: heard, Heard: heard}, false); !errors.Is(err, store.ErrNotFound) {
 		t.Errorf("tap on an unknown machine: %v", err)
 	}
