@@ -65,6 +65,7 @@ type cli struct {
 	Forecast forecastCmd `cmd:"" help:"The finish of an order of the book, and what it rests on."`
 	Whatif   whatifCmd   `cmd:"" help:"What changes of the floor would do to the orders; nothing is written."`
 	Plan     planCmd     `cmd:"" help:"Which order runs on which machine: search, compare, apply, undo, explain."`
+	Care     careCmd     `cmd:"" help:"Planned work on machines: when it is due, and that it was done."`
 	Kept     keptCmd     `cmd:"" help:"What was promised and what happened."`
 	Creel    creelCmd    `cmd:"" help:"Creels: what comes next, cones put on, taken back."`
 	Yarn     yarnCmd     `cmd:"" help:"Yarn: lots, requisition and return, release of a lot."`

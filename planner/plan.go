@@ -142,6 +142,7 @@ type planJobJSON struct {
 	LateMin    float64    `json:"late_min"`
 	Frozen     bool       `json:"frozen"`
 	Pinned     bool       `json:"pinned"`
+	Care       string     `json:"care_kind"`
 }
 
 type refusedJSON struct {
@@ -186,7 +187,7 @@ func movesFromPB(list []*pb.LoadingMove) []moveJSON {
 func jobOfPlan(j *pb.LoadingJob) planJobJSON {
 	return planJobJSON{
 		j.GetKind(), strings.TrimPrefix(j.GetOrder(), "orders/"), j.GetKnitCard(), int64(j.GetPart()), int64(j.GetPartCount()), j.GetQuantityKg(), int64(j.GetRollCount()),
-		when(j.GetSetupStartTime()), when(j.GetStartTime()), when(j.GetEndTime()), when(j.GetEndP10Time()), when(j.GetEndP90Time()), j.GetSetupMinutes(), j.GetLateMinutes(), j.GetFrozen(), j.GetPinned(),
+		when(j.GetSetupStartTime()), when(j.GetStartTime()), when(j.GetEndTime()), when(j.GetEndP10Time()), when(j.GetEndP90Time()), j.GetSetupMinutes(), j.GetLateMinutes(), j.GetFrozen(), j.GetPinned(), j.GetCareKind(),
 	}
 }
 
@@ -306,8 +307,10 @@ func (c *planShowCmd) Run(ctx context.Context, s *session) error {
 	l := listing{head: []string{"machine", "order", ">kg", ">set-up min", "starts", "ends", "10 %", "90 %", ">late h", ""}, empty: "no machine has a job", data: j}
 	for _, line := range j.Machines {
 		for _, job := range line.Jobs {
-			mark := job.Kind
+			mark, what := job.Kind, job.Order
 			switch {
+			case job.Kind == "care":
+				mark, what = "care", cmpOr(job.Care, job.Order)
 			case job.Pinned:
 				mark = "pinned"
 			case job.Frozen && job.Kind == "order":
@@ -315,11 +318,15 @@ func (c *planShowCmd) Run(ctx context.Context, s *session) error {
 			case job.Kind == "order":
 				mark = ""
 			}
+			amount := kg(job.Kg, "k")
+			if job.Kind == "care" {
+				amount = "-"
+			}
 			late := "-"
 			if job.LateMin > 0 {
 				late = fmt.Sprintf("%.1f", job.LateMin/60)
 			}
-			l.add(strings.ToUpper(line.Machine), job.Order, kg(job.Kg, "k"), fmt.Sprintf("%.0fe", job.SetupMin), s.clockOf(job.Start), s.forecastOf(job.End), s.forecastOf(job.P10), s.forecastOf(job.P90), late, mark)
+			l.add(strings.ToUpper(line.Machine), what, amount, fmt.Sprintf("%.0fe", job.SetupMin), s.clockOf(job.Start), s.forecastOf(job.End), s.forecastOf(job.P10), s.forecastOf(job.P90), late, mark)
 		}
 	}
 	if err := s.print(&l); err != nil || s.common.Output != "table" {
@@ -476,7 +483,7 @@ func (s *session) tellTurn(p *pb.LoadingPlan, changes []string, word string, dry
 }
 
 type planExplainCmd struct {
-	Order string `arg:"" help:"Order, for example SO-1052."`
+	Order string `arg:"" help:"Order, for example SO-1052, or the id of a care."`
 	Plan  string `help:"Number of a plan; none = the jobs as they stand."`
 }
 

@@ -142,6 +142,11 @@ func (r *yamlReader) value(path string, n ast.Node, fresh func(protoreflect.Fiel
 			return protoreflect.ValueOfFloat64(x), true
 		}
 		r.fail(n, path, "found %q, expected a number with a point, for example 7.26", text)
+	case protoreflect.BoolKind:
+		if x, err := strconv.ParseBool(text); err == nil && (text == "true" || text == "false") {
+			return protoreflect.ValueOfBool(x), true
+		}
+		r.fail(n, path, "found %q, expected true or false", text)
 	case protoreflect.Int32Kind:
 		if x, err := strconv.ParseInt(text, 10, 32); err == nil && isNumber(n) {
 			return protoreflect.ValueOfInt32(int32(x)), true

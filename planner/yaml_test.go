@@ -47,6 +47,7 @@ func TestReadYAMLFaults(t *testing.T) {
 		{"date without zone", "orders: [{id: o, promise_time: 2026-11-30}]\n", "expected a time with its zone"},
 		{"list expected", "machines: {id: k01}\n", "f.yaml:1: machines: found a mapping, expected a list"},
 		{"mapping expected", "machines: [k01]\n", `f.yaml:1: machines[0]: found "k01", expected a mapping with id`},
+		{"yes for true", "orders: [{id: o, one_lot: yes}]\n", `found "yes", expected true or false`},
 		{"anchor", "machines: [&a {id: k01}]\n", "an anchor or alias"},
 		{"twice", "machines: []\nmachines: []\n", "f.yaml"},
 		{"empty", "# nothing\n", "f.yaml is empty, expected at least one of machines"},

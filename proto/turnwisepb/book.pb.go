@@ -164,6 +164,8 @@ type Book struct {
 	Orders        []*BookOrder           `protobuf:"bytes,7,rep,name=orders,proto3" json:"orders,omitempty"`
 	Assignments   []*BookAssignment      `protobuf:"bytes,8,rep,name=assignments,proto3" json:"assignments,omitempty"`
 	Setups        []*BookSetup           `protobuf:"bytes,9,rep,name=setups,proto3" json:"setups,omitempty"`
+	Care          []*BookCare            `protobuf:"bytes,10,rep,name=care,proto3" json:"care,omitempty"`
+	Cylinders     []*BookCylinder        `protobuf:"bytes,11,rep,name=cylinders,proto3" json:"cylinders,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -257,6 +259,20 @@ func (x *Book) GetAssignments() []*BookAssignment {
 func (x *Book) GetSetups() []*BookSetup {
 	if x != nil {
 		return x.Setups
+	}
+	return nil
+}
+
+func (x *Book) GetCare() []*BookCare {
+	if x != nil {
+		return x.Care
+	}
+	return nil
+}
+
+func (x *Book) GetCylinders() []*BookCylinder {
+	if x != nil {
+		return x.Cylinders
 	}
 	return nil
 }
@@ -1098,6 +1114,213 @@ func (x *BookSetup) GetRemove() bool {
 	return false
 }
 
+// BookCare is work on a machine that the mill plans: needles changed, a service.
+// It is due every so many revolutions or in a window of dates, and is placed
+// among the jobs where it costs least.
+type BookCare struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Id      string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	Machine string                 `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Any word of the mill, for example "needles".
+	Kind string `protobuf:"bytes,3,opt,name=kind,proto3" json:"kind,omitempty"`
+	// Working minutes that it takes.
+	Minutes float64 `protobuf:"fixed64,4,opt,name=minutes,proto3" json:"minutes,omitempty"`
+	// Due again after so many revolutions; 0 = by its window.
+	EveryRevolutions int32 `protobuf:"varint,5,opt,name=every_revolutions,json=everyRevolutions,proto3" json:"every_revolutions,omitempty"`
+	// When it was done last; absent = when the machine was first counted.
+	DoneTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=done_time,json=doneTime,proto3" json:"done_time,omitempty"`
+	// Not before; absent = at any time.
+	FromTime *timestamppb.Timestamp `protobuf:"bytes,7,opt,name=from_time,json=fromTime,proto3" json:"from_time,omitempty"`
+	// Done by; absent = any time will do.
+	ToTime *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=to_time,json=toTime,proto3" json:"to_time,omitempty"`
+	// How much a late minute counts; 0 = 1.
+	Weight float64 `protobuf:"fixed64,9,opt,name=weight,proto3" json:"weight,omitempty"`
+	// Take it out of the book.
+	Remove        bool `protobuf:"varint,10,opt,name=remove,proto3" json:"remove,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BookCare) Reset() {
+	*x = BookCare{}
+	mi := &file_turnwise_v1_book_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BookCare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BookCare) ProtoMessage() {}
+
+func (x *BookCare) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_book_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BookCare.ProtoReflect.Descriptor instead.
+func (*BookCare) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *BookCare) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *BookCare) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *BookCare) GetKind() string {
+	if x != nil {
+		return x.Kind
+	}
+	return ""
+}
+
+func (x *BookCare) GetMinutes() float64 {
+	if x != nil {
+		return x.Minutes
+	}
+	return 0
+}
+
+func (x *BookCare) GetEveryRevolutions() int32 {
+	if x != nil {
+		return x.EveryRevolutions
+	}
+	return 0
+}
+
+func (x *BookCare) GetDoneTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.DoneTime
+	}
+	return nil
+}
+
+func (x *BookCare) GetFromTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FromTime
+	}
+	return nil
+}
+
+func (x *BookCare) GetToTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ToTime
+	}
+	return nil
+}
+
+func (x *BookCare) GetWeight() float64 {
+	if x != nil {
+		return x.Weight
+	}
+	return 0
+}
+
+func (x *BookCare) GetRemove() bool {
+	if x != nil {
+		return x.Remove
+	}
+	return false
+}
+
+// BookCylinder is an exchangeable cylinder that several machines take in turn:
+// it is in one machine at a time.
+type BookCylinder struct {
+	state        protoimpl.MessageState `protogen:"open.v1"`
+	Id           string                 `protobuf:"bytes,1,opt,name=id,proto3" json:"id,omitempty"`
+	DiameterInch float64                `protobuf:"fixed64,2,opt,name=diameter_inch,json=diameterInch,proto3" json:"diameter_inch,omitempty"`
+	GaugeNpi     float64                `protobuf:"fixed64,3,opt,name=gauge_npi,json=gaugeNpi,proto3" json:"gauge_npi,omitempty"`
+	// Machines that it fits, besides their own cylinders.
+	Machines []string `protobuf:"bytes,4,rep,name=machines,proto3" json:"machines,omitempty"`
+	// Take it out of the book.
+	Remove        bool `protobuf:"varint,5,opt,name=remove,proto3" json:"remove,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BookCylinder) Reset() {
+	*x = BookCylinder{}
+	mi := &file_turnwise_v1_book_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BookCylinder) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BookCylinder) ProtoMessage() {}
+
+func (x *BookCylinder) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_book_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BookCylinder.ProtoReflect.Descriptor instead.
+func (*BookCylinder) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *BookCylinder) GetId() string {
+	if x != nil {
+		return x.Id
+	}
+	return ""
+}
+
+func (x *BookCylinder) GetDiameterInch() float64 {
+	if x != nil {
+		return x.DiameterInch
+	}
+	return 0
+}
+
+func (x *BookCylinder) GetGaugeNpi() float64 {
+	if x != nil {
+		return x.GaugeNpi
+	}
+	return 0
+}
+
+func (x *BookCylinder) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+func (x *BookCylinder) GetRemove() bool {
+	if x != nil {
+		return x.Remove
+	}
+	return false
+}
+
 // BookAssignment says that from an instant on a machine knits an order.
 type BookAssignment struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
@@ -1114,7 +1337,7 @@ type BookAssignment struct {
 
 func (x *BookAssignment) Reset() {
 	*x = BookAssignment{}
-	mi := &file_turnwise_v1_book_proto_msgTypes[12]
+	mi := &file_turnwise_v1_book_proto_msgTypes[14]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1126,7 +1349,7 @@ func (x *BookAssignment) String() string {
 func (*BookAssignment) ProtoMessage() {}
 
 func (x *BookAssignment) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_book_proto_msgTypes[12]
+	mi := &file_turnwise_v1_book_proto_msgTypes[14]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1139,7 +1362,7 @@ func (x *BookAssignment) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use BookAssignment.ProtoReflect.Descriptor instead.
 func (*BookAssignment) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{12}
+	return file_turnwise_v1_book_proto_rawDescGZIP(), []int{14}
 }
 
 func (x *BookAssignment) GetMachine() string {
@@ -1192,7 +1415,7 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\rupdated_count\x18\x02 \x01(\x05R\fupdatedCount\x12\x1d\n" +
 	"\n" +
 	"same_count\x18\x03 \x01(\x05R\tsameCount\x12\x18\n" +
-	"\achanges\x18\x04 \x03(\tR\achanges\"\xc5\x03\n" +
+	"\achanges\x18\x04 \x03(\tR\achanges\"\xa9\x04\n" +
 	"\x04Book\x124\n" +
 	"\bmachines\x18\x01 \x03(\v2\x18.turnwise.v1.BookMachineR\bmachines\x12.\n" +
 	"\x06agents\x18\x02 \x03(\v2\x16.turnwise.v1.BookAgentR\x06agents\x12+\n" +
@@ -1202,7 +1425,10 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\x05cards\x18\x06 \x03(\v2\x15.turnwise.v1.BookCardR\x05cards\x12.\n" +
 	"\x06orders\x18\a \x03(\v2\x16.turnwise.v1.BookOrderR\x06orders\x12=\n" +
 	"\vassignments\x18\b \x03(\v2\x1b.turnwise.v1.BookAssignmentR\vassignments\x12.\n" +
-	"\x06setups\x18\t \x03(\v2\x16.turnwise.v1.BookSetupR\x06setups\"\x9e\x03\n" +
+	"\x06setups\x18\t \x03(\v2\x16.turnwise.v1.BookSetupR\x06setups\x12)\n" +
+	"\x04care\x18\n" +
+	" \x03(\v2\x15.turnwise.v1.BookCareR\x04care\x127\n" +
+	"\tcylinders\x18\v \x03(\v2\x19.turnwise.v1.BookCylinderR\tcylinders\"\x9e\x03\n" +
 	"\vBookMachine\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x12\n" +
@@ -1281,7 +1507,25 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\x04from\x18\x03 \x01(\tR\x04from\x12\x0e\n" +
 	"\x02to\x18\x04 \x01(\tR\x02to\x12\x18\n" +
 	"\aminutes\x18\x05 \x01(\x01R\aminutes\x12\x16\n" +
-	"\x06remove\x18\x06 \x01(\bR\x06remove\"\xae\x01\n" +
+	"\x06remove\x18\x06 \x01(\bR\x06remove\"\xe6\x02\n" +
+	"\bBookCare\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x12\n" +
+	"\x04kind\x18\x03 \x01(\tR\x04kind\x12\x18\n" +
+	"\aminutes\x18\x04 \x01(\x01R\aminutes\x12+\n" +
+	"\x11every_revolutions\x18\x05 \x01(\x05R\x10everyRevolutions\x127\n" +
+	"\tdone_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\bdoneTime\x127\n" +
+	"\tfrom_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x123\n" +
+	"\ato_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\x06toTime\x12\x16\n" +
+	"\x06weight\x18\t \x01(\x01R\x06weight\x12\x16\n" +
+	"\x06remove\x18\n" +
+	" \x01(\bR\x06remove\"\x94\x01\n" +
+	"\fBookCylinder\x12\x0e\n" +
+	"\x02id\x18\x01 \x01(\tR\x02id\x12#\n" +
+	"\rdiameter_inch\x18\x02 \x01(\x01R\fdiameterInch\x12\x1b\n" +
+	"\tgauge_npi\x18\x03 \x01(\x01R\bgaugeNpi\x12\x1a\n" +
+	"\bmachines\x18\x04 \x03(\tR\bmachines\x12\x16\n" +
+	"\x06remove\x18\x05 \x01(\bR\x06remove\"\xae\x01\n" +
 	"\x0eBookAssignment\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x127\n" +
 	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x12\x14\n" +
@@ -1304,7 +1548,7 @@ func file_turnwise_v1_book_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_book_proto_rawDescData
 }
 
-var file_turnwise_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 13)
+var file_turnwise_v1_book_proto_msgTypes = make([]protoimpl.MessageInfo, 15)
 var file_turnwise_v1_book_proto_goTypes = []any{
 	(*ApplyBookRequest)(nil),      // 0: turnwise.v1.ApplyBookRequest
 	(*ApplyBookResponse)(nil),     // 1: turnwise.v1.ApplyBookResponse
@@ -1318,8 +1562,10 @@ var file_turnwise_v1_book_proto_goTypes = []any{
 	(*BookFeedGroup)(nil),         // 9: turnwise.v1.BookFeedGroup
 	(*BookOrder)(nil),             // 10: turnwise.v1.BookOrder
 	(*BookSetup)(nil),             // 11: turnwise.v1.BookSetup
-	(*BookAssignment)(nil),        // 12: turnwise.v1.BookAssignment
-	(*timestamppb.Timestamp)(nil), // 13: google.protobuf.Timestamp
+	(*BookCare)(nil),              // 12: turnwise.v1.BookCare
+	(*BookCylinder)(nil),          // 13: turnwise.v1.BookCylinder
+	(*BookAssignment)(nil),        // 14: turnwise.v1.BookAssignment
+	(*timestamppb.Timestamp)(nil), // 15: google.protobuf.Timestamp
 }
 var file_turnwise_v1_book_proto_depIdxs = []int32{
 	2,  // 0: turnwise.v1.ApplyBookRequest.book:type_name -> turnwise.v1.Book
@@ -1330,19 +1576,24 @@ var file_turnwise_v1_book_proto_depIdxs = []int32{
 	7,  // 5: turnwise.v1.Book.articles:type_name -> turnwise.v1.BookArticle
 	8,  // 6: turnwise.v1.Book.cards:type_name -> turnwise.v1.BookCard
 	10, // 7: turnwise.v1.Book.orders:type_name -> turnwise.v1.BookOrder
-	12, // 8: turnwise.v1.Book.assignments:type_name -> turnwise.v1.BookAssignment
+	14, // 8: turnwise.v1.Book.assignments:type_name -> turnwise.v1.BookAssignment
 	11, // 9: turnwise.v1.Book.setups:type_name -> turnwise.v1.BookSetup
-	9,  // 10: turnwise.v1.BookCard.feeds:type_name -> turnwise.v1.BookFeedGroup
-	13, // 11: turnwise.v1.BookOrder.promise_time:type_name -> google.protobuf.Timestamp
-	13, // 12: turnwise.v1.BookOrder.yarn_from_time:type_name -> google.protobuf.Timestamp
-	13, // 13: turnwise.v1.BookAssignment.from_time:type_name -> google.protobuf.Timestamp
-	0,  // 14: turnwise.v1.BookService.ApplyBook:input_type -> turnwise.v1.ApplyBookRequest
-	1,  // 15: turnwise.v1.BookService.ApplyBook:output_type -> turnwise.v1.ApplyBookResponse
-	15, // [15:16] is the sub-list for method output_type
-	14, // [14:15] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	12, // 10: turnwise.v1.Book.care:type_name -> turnwise.v1.BookCare
+	13, // 11: turnwise.v1.Book.cylinders:type_name -> turnwise.v1.BookCylinder
+	9,  // 12: turnwise.v1.BookCard.feeds:type_name -> turnwise.v1.BookFeedGroup
+	15, // 13: turnwise.v1.BookOrder.promise_time:type_name -> google.protobuf.Timestamp
+	15, // 14: turnwise.v1.BookOrder.yarn_from_time:type_name -> google.protobuf.Timestamp
+	15, // 15: turnwise.v1.BookCare.done_time:type_name -> google.protobuf.Timestamp
+	15, // 16: turnwise.v1.BookCare.from_time:type_name -> google.protobuf.Timestamp
+	15, // 17: turnwise.v1.BookCare.to_time:type_name -> google.protobuf.Timestamp
+	15, // 18: turnwise.v1.BookAssignment.from_time:type_name -> google.protobuf.Timestamp
+	0,  // 19: turnwise.v1.BookService.ApplyBook:input_type -> turnwise.v1.ApplyBookRequest
+	1,  // 20: turnwise.v1.BookService.ApplyBook:output_type -> turnwise.v1.ApplyBookResponse
+	20, // [20:21] is the sub-list for method output_type
+	19, // [19:20] is the sub-list for method input_type
+	19, // [19:19] is the sub-list for extension type_name
+	19, // [19:19] is the sub-list for extension extendee
+	0,  // [0:19] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_book_proto_init() }
@@ -1356,7 +1607,7 @@ func file_turnwise_v1_book_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_book_proto_rawDesc), len(file_turnwise_v1_book_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   13,
+			NumMessages:   15,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -308,7 +308,9 @@ type LoadingJob struct {
 	Frozen      bool    `protobuf:"varint,17,opt,name=frozen,proto3" json:"frozen,omitempty"`
 	Pinned      bool    `protobuf:"varint,18,opt,name=pinned,proto3" json:"pinned,omitempty"`
 	// -1 = not known.
-	MissChance    float64 `protobuf:"fixed64,19,opt,name=miss_chance,json=missChance,proto3" json:"miss_chance,omitempty"`
+	MissChance float64 `protobuf:"fixed64,19,opt,name=miss_chance,json=missChance,proto3" json:"miss_chance,omitempty"`
+	// What a care is, for example "needles"; empty for orders.
+	CareKind      string `protobuf:"bytes,20,opt,name=care_kind,json=careKind,proto3" json:"care_kind,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -474,6 +476,13 @@ func (x *LoadingJob) GetMissChance() float64 {
 		return x.MissChance
 	}
 	return 0
+}
+
+func (x *LoadingJob) GetCareKind() string {
+	if x != nil {
+		return x.CareKind
+	}
+	return ""
 }
 
 type SetupChange struct {
@@ -1785,6 +1794,183 @@ func (x *ExplainPlanResponse) GetReasons() []*LoadingReason {
 	return nil
 }
 
+type ListCareRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCareRequest) Reset() {
+	*x = ListCareRequest{}
+	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCareRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCareRequest) ProtoMessage() {}
+
+func (x *ListCareRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCareRequest.ProtoReflect.Descriptor instead.
+func (*ListCareRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{25}
+}
+
+type ListCareResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Care          []*CareState           `protobuf:"bytes,1,rep,name=care,proto3" json:"care,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListCareResponse) Reset() {
+	*x = ListCareResponse{}
+	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListCareResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListCareResponse) ProtoMessage() {}
+
+func (x *ListCareResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListCareResponse.ProtoReflect.Descriptor instead.
+func (*ListCareResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{26}
+}
+
+func (x *ListCareResponse) GetCare() []*CareState {
+	if x != nil {
+		return x.Care
+	}
+	return nil
+}
+
+// CareState is a care and how far it is from being due.
+type CareState struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Care  *BookCare              `protobuf:"bytes,1,opt,name=care,proto3" json:"care,omitempty"`
+	// Counted since it was done last; only with every_revolutions.
+	RevolutionCount int64 `protobuf:"varint,2,opt,name=revolution_count,json=revolutionCount,proto3" json:"revolution_count,omitempty"`
+	// Not before and done by, as plans go by it; absent = no bound.
+	EarliestTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=earliest_time,json=earliestTime,proto3" json:"earliest_time,omitempty"`
+	LatestTime   *timestamppb.Timestamp `protobuf:"bytes,4,opt,name=latest_time,json=latestTime,proto3" json:"latest_time,omitempty"`
+	// Where it stands among the jobs as they are; absent = nowhere.
+	StartTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=start_time,json=startTime,proto3" json:"start_time,omitempty"`
+	EndTime   *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=end_time,json=endTime,proto3" json:"end_time,omitempty"`
+	// It was done and does not come again.
+	Done          bool `protobuf:"varint,7,opt,name=done,proto3" json:"done,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CareState) Reset() {
+	*x = CareState{}
+	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CareState) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CareState) ProtoMessage() {}
+
+func (x *CareState) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CareState.ProtoReflect.Descriptor instead.
+func (*CareState) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{27}
+}
+
+func (x *CareState) GetCare() *BookCare {
+	if x != nil {
+		return x.Care
+	}
+	return nil
+}
+
+func (x *CareState) GetRevolutionCount() int64 {
+	if x != nil {
+		return x.RevolutionCount
+	}
+	return 0
+}
+
+func (x *CareState) GetEarliestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EarliestTime
+	}
+	return nil
+}
+
+func (x *CareState) GetLatestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LatestTime
+	}
+	return nil
+}
+
+func (x *CareState) GetStartTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.StartTime
+	}
+	return nil
+}
+
+func (x *CareState) GetEndTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.EndTime
+	}
+	return nil
+}
+
+func (x *CareState) GetDone() bool {
+	if x != nil {
+		return x.Done
+	}
+	return false
+}
+
 type ListSetupsRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	unknownFields protoimpl.UnknownFields
@@ -1793,7 +1979,7 @@ type ListSetupsRequest struct {
 
 func (x *ListSetupsRequest) Reset() {
 	*x = ListSetupsRequest{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1805,7 +1991,7 @@ func (x *ListSetupsRequest) String() string {
 func (*ListSetupsRequest) ProtoMessage() {}
 
 func (x *ListSetupsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1818,7 +2004,7 @@ func (x *ListSetupsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSetupsRequest.ProtoReflect.Descriptor instead.
 func (*ListSetupsRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{25}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{28}
 }
 
 type ListSetupsResponse struct {
@@ -1832,7 +2018,7 @@ type ListSetupsResponse struct {
 
 func (x *ListSetupsResponse) Reset() {
 	*x = ListSetupsResponse{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1844,7 +2030,7 @@ func (x *ListSetupsResponse) String() string {
 func (*ListSetupsResponse) ProtoMessage() {}
 
 func (x *ListSetupsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1857,7 +2043,7 @@ func (x *ListSetupsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSetupsResponse.ProtoReflect.Descriptor instead.
 func (*ListSetupsResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{26}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *ListSetupsResponse) GetSetups() []*SetupRow {
@@ -1891,7 +2077,7 @@ type SetupRow struct {
 
 func (x *SetupRow) Reset() {
 	*x = SetupRow{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1903,7 +2089,7 @@ func (x *SetupRow) String() string {
 func (*SetupRow) ProtoMessage() {}
 
 func (x *SetupRow) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1916,7 +2102,7 @@ func (x *SetupRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetupRow.ProtoReflect.Descriptor instead.
 func (*SetupRow) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{27}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *SetupRow) GetKind() string {
@@ -1958,7 +2144,7 @@ var File_turnwise_v1_loading_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\n" +
-	"\x19turnwise/v1/loading.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\"\xf8\x04\n" +
+	"\x19turnwise/v1/loading.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x16turnwise/v1/book.proto\"\xf8\x04\n" +
 	"\vLoadingPlan\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x1b\n" +
 	"\tbase_plan\x18\x02 \x01(\tR\bbasePlan\x123\n" +
@@ -1978,7 +2164,7 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\bwarnings\x18\x0e \x03(\tR\bwarnings\"T\n" +
 	"\vLoadingLine\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12+\n" +
-	"\x04jobs\x18\x02 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\"\xe6\x05\n" +
+	"\x04jobs\x18\x02 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\"\x83\x06\n" +
 	"\n" +
 	"LoadingJob\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x14\n" +
@@ -2008,7 +2194,8 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\x06frozen\x18\x11 \x01(\bR\x06frozen\x12\x16\n" +
 	"\x06pinned\x18\x12 \x01(\bR\x06pinned\x12\x1f\n" +
 	"\vmiss_chance\x18\x13 \x01(\x01R\n" +
-	"missChance\"_\n" +
+	"missChance\x12\x1b\n" +
+	"\tcare_kind\x18\x14 \x01(\tR\bcareKind\"_\n" +
 	"\vSetupChange\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
 	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +
@@ -2098,7 +2285,20 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\x04jobs\x18\x01 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\x12\x1a\n" +
 	"\bmachines\x18\x02 \x03(\tR\bmachines\x12\x1c\n" +
 	"\tsentences\x18\x03 \x03(\tR\tsentences\x124\n" +
-	"\areasons\x18\x04 \x03(\v2\x1a.turnwise.v1.LoadingReasonR\areasons\"\x13\n" +
+	"\areasons\x18\x04 \x03(\v2\x1a.turnwise.v1.LoadingReasonR\areasons\"\x11\n" +
+	"\x0fListCareRequest\">\n" +
+	"\x10ListCareResponse\x12*\n" +
+	"\x04care\x18\x01 \x03(\v2\x16.turnwise.v1.CareStateR\x04care\"\xe5\x02\n" +
+	"\tCareState\x12)\n" +
+	"\x04care\x18\x01 \x01(\v2\x15.turnwise.v1.BookCareR\x04care\x12)\n" +
+	"\x10revolution_count\x18\x02 \x01(\x03R\x0frevolutionCount\x12?\n" +
+	"\rearliest_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\fearliestTime\x12;\n" +
+	"\vlatest_time\x18\x04 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"latestTime\x129\n" +
+	"\n" +
+	"start_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
+	"\bend_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x12\n" +
+	"\x04done\x18\a \x01(\bR\x04done\"\x13\n" +
 	"\x11ListSetupsRequest\"]\n" +
 	"\x12ListSetupsResponse\x12-\n" +
 	"\x06setups\x18\x01 \x03(\v2\x15.turnwise.v1.SetupRowR\x06setups\x12\x18\n" +
@@ -2128,7 +2328,7 @@ func file_turnwise_v1_loading_proto_rawDescGZIP() []byte {
 }
 
 var file_turnwise_v1_loading_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_turnwise_v1_loading_proto_msgTypes = make([]protoimpl.MessageInfo, 28)
+var file_turnwise_v1_loading_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
 var file_turnwise_v1_loading_proto_goTypes = []any{
 	(LoadingPlanState)(0),         // 0: turnwise.v1.LoadingPlanState
 	(*LoadingPlan)(nil),           // 1: turnwise.v1.LoadingPlan
@@ -2156,32 +2356,36 @@ var file_turnwise_v1_loading_proto_goTypes = []any{
 	(*DiffPlansResponse)(nil),     // 23: turnwise.v1.DiffPlansResponse
 	(*ExplainPlanRequest)(nil),    // 24: turnwise.v1.ExplainPlanRequest
 	(*ExplainPlanResponse)(nil),   // 25: turnwise.v1.ExplainPlanResponse
-	(*ListSetupsRequest)(nil),     // 26: turnwise.v1.ListSetupsRequest
-	(*ListSetupsResponse)(nil),    // 27: turnwise.v1.ListSetupsResponse
-	(*SetupRow)(nil),              // 28: turnwise.v1.SetupRow
-	(*timestamppb.Timestamp)(nil), // 29: google.protobuf.Timestamp
+	(*ListCareRequest)(nil),       // 26: turnwise.v1.ListCareRequest
+	(*ListCareResponse)(nil),      // 27: turnwise.v1.ListCareResponse
+	(*CareState)(nil),             // 28: turnwise.v1.CareState
+	(*ListSetupsRequest)(nil),     // 29: turnwise.v1.ListSetupsRequest
+	(*ListSetupsResponse)(nil),    // 30: turnwise.v1.ListSetupsResponse
+	(*SetupRow)(nil),              // 31: turnwise.v1.SetupRow
+	(*timestamppb.Timestamp)(nil), // 32: google.protobuf.Timestamp
+	(*BookCare)(nil),              // 33: turnwise.v1.BookCare
 }
 var file_turnwise_v1_loading_proto_depIdxs = []int32{
 	0,  // 0: turnwise.v1.LoadingPlan.state:type_name -> turnwise.v1.LoadingPlanState
-	29, // 1: turnwise.v1.LoadingPlan.made_time:type_name -> google.protobuf.Timestamp
-	29, // 2: turnwise.v1.LoadingPlan.applied_time:type_name -> google.protobuf.Timestamp
-	29, // 3: turnwise.v1.LoadingPlan.undone_time:type_name -> google.protobuf.Timestamp
+	32, // 1: turnwise.v1.LoadingPlan.made_time:type_name -> google.protobuf.Timestamp
+	32, // 2: turnwise.v1.LoadingPlan.applied_time:type_name -> google.protobuf.Timestamp
+	32, // 3: turnwise.v1.LoadingPlan.undone_time:type_name -> google.protobuf.Timestamp
 	2,  // 4: turnwise.v1.LoadingPlan.lines:type_name -> turnwise.v1.LoadingLine
 	5,  // 5: turnwise.v1.LoadingPlan.moves:type_name -> turnwise.v1.LoadingMove
 	6,  // 6: turnwise.v1.LoadingPlan.refusals:type_name -> turnwise.v1.LoadingRefusal
 	8,  // 7: turnwise.v1.LoadingPlan.cost:type_name -> turnwise.v1.LoadingCost
 	9,  // 8: turnwise.v1.LoadingPlan.free:type_name -> turnwise.v1.FreeMachineHours
 	3,  // 9: turnwise.v1.LoadingLine.jobs:type_name -> turnwise.v1.LoadingJob
-	29, // 10: turnwise.v1.LoadingJob.setup_start_time:type_name -> google.protobuf.Timestamp
-	29, // 11: turnwise.v1.LoadingJob.start_time:type_name -> google.protobuf.Timestamp
-	29, // 12: turnwise.v1.LoadingJob.end_time:type_name -> google.protobuf.Timestamp
-	29, // 13: turnwise.v1.LoadingJob.end_p10_time:type_name -> google.protobuf.Timestamp
-	29, // 14: turnwise.v1.LoadingJob.end_p90_time:type_name -> google.protobuf.Timestamp
+	32, // 10: turnwise.v1.LoadingJob.setup_start_time:type_name -> google.protobuf.Timestamp
+	32, // 11: turnwise.v1.LoadingJob.start_time:type_name -> google.protobuf.Timestamp
+	32, // 12: turnwise.v1.LoadingJob.end_time:type_name -> google.protobuf.Timestamp
+	32, // 13: turnwise.v1.LoadingJob.end_p10_time:type_name -> google.protobuf.Timestamp
+	32, // 14: turnwise.v1.LoadingJob.end_p90_time:type_name -> google.protobuf.Timestamp
 	4,  // 15: turnwise.v1.LoadingJob.setups:type_name -> turnwise.v1.SetupChange
-	29, // 16: turnwise.v1.LoadingMove.from_start_time:type_name -> google.protobuf.Timestamp
-	29, // 17: turnwise.v1.LoadingMove.to_start_time:type_name -> google.protobuf.Timestamp
-	29, // 18: turnwise.v1.LoadingMove.from_end_time:type_name -> google.protobuf.Timestamp
-	29, // 19: turnwise.v1.LoadingMove.to_end_time:type_name -> google.protobuf.Timestamp
+	32, // 16: turnwise.v1.LoadingMove.from_start_time:type_name -> google.protobuf.Timestamp
+	32, // 17: turnwise.v1.LoadingMove.to_start_time:type_name -> google.protobuf.Timestamp
+	32, // 18: turnwise.v1.LoadingMove.from_end_time:type_name -> google.protobuf.Timestamp
+	32, // 19: turnwise.v1.LoadingMove.to_end_time:type_name -> google.protobuf.Timestamp
 	7,  // 20: turnwise.v1.LoadingRefusal.reasons:type_name -> turnwise.v1.LoadingReason
 	8,  // 21: turnwise.v1.SolvePlanResponse.cost:type_name -> turnwise.v1.LoadingCost
 	1,  // 22: turnwise.v1.SolvePlanResponse.plan:type_name -> turnwise.v1.LoadingPlan
@@ -2192,12 +2396,18 @@ var file_turnwise_v1_loading_proto_depIdxs = []int32{
 	5,  // 27: turnwise.v1.DiffPlansResponse.moves:type_name -> turnwise.v1.LoadingMove
 	3,  // 28: turnwise.v1.ExplainPlanResponse.jobs:type_name -> turnwise.v1.LoadingJob
 	7,  // 29: turnwise.v1.ExplainPlanResponse.reasons:type_name -> turnwise.v1.LoadingReason
-	28, // 30: turnwise.v1.ListSetupsResponse.setups:type_name -> turnwise.v1.SetupRow
-	31, // [31:31] is the sub-list for method output_type
-	31, // [31:31] is the sub-list for method input_type
-	31, // [31:31] is the sub-list for extension type_name
-	31, // [31:31] is the sub-list for extension extendee
-	0,  // [0:31] is the sub-list for field type_name
+	28, // 30: turnwise.v1.ListCareResponse.care:type_name -> turnwise.v1.CareState
+	33, // 31: turnwise.v1.CareState.care:type_name -> turnwise.v1.BookCare
+	32, // 32: turnwise.v1.CareState.earliest_time:type_name -> google.protobuf.Timestamp
+	32, // 33: turnwise.v1.CareState.latest_time:type_name -> google.protobuf.Timestamp
+	32, // 34: turnwise.v1.CareState.start_time:type_name -> google.protobuf.Timestamp
+	32, // 35: turnwise.v1.CareState.end_time:type_name -> google.protobuf.Timestamp
+	31, // 36: turnwise.v1.ListSetupsResponse.setups:type_name -> turnwise.v1.SetupRow
+	37, // [37:37] is the sub-list for method output_type
+	37, // [37:37] is the sub-list for method input_type
+	37, // [37:37] is the sub-list for extension type_name
+	37, // [37:37] is the sub-list for extension extendee
+	0,  // [0:37] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_loading_proto_init() }
@@ -2205,13 +2415,14 @@ func file_turnwise_v1_loading_proto_init() {
 	if File_turnwise_v1_loading_proto != nil {
 		return
 	}
+	file_turnwise_v1_book_proto_init()
 	type x struct{}
 	out := protoimpl.TypeBuilder{
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_loading_proto_rawDesc), len(file_turnwise_v1_loading_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   28,
+			NumMessages:   31,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

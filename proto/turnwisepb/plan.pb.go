@@ -1516,7 +1516,7 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\fpromise_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vpromiseTime\x123\n" +
 	"\x06finish\x18\x03 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06finish\x123\n" +
 	"\x06before\x18\x04 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06before\x12\x1a\n" +
-	"\bsentence\x18\x05 \x01(\tR\bsentence2\xbb\b\n" +
+	"\bsentence\x18\x05 \x01(\tR\bsentence2\x84\t\n" +
 	"\vPlanService\x12Y\n" +
 	"\x0eEvaluateWhatIf\x12\".turnwise.v1.EvaluateWhatIfRequest\x1a#.turnwise.v1.EvaluateWhatIfResponse\x12w\n" +
 	"\x18ReportPromiseCalibration\x12,.turnwise.v1.ReportPromiseCalibrationRequest\x1a-.turnwise.v1.ReportPromiseCalibrationResponse\x12X\n" +
@@ -1531,7 +1531,8 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\tDiffPlans\x12\x1d.turnwise.v1.DiffPlansRequest\x1a\x1e.turnwise.v1.DiffPlansResponse\x12P\n" +
 	"\vExplainPlan\x12\x1f.turnwise.v1.ExplainPlanRequest\x1a .turnwise.v1.ExplainPlanResponse\x12M\n" +
 	"\n" +
-	"ListSetups\x12\x1e.turnwise.v1.ListSetupsRequest\x1a\x1f.turnwise.v1.ListSetupsResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
+	"ListSetups\x12\x1e.turnwise.v1.ListSetupsRequest\x1a\x1f.turnwise.v1.ListSetupsResponse\x12G\n" +
+	"\bListCare\x12\x1c.turnwise.v1.ListCareRequest\x1a\x1d.turnwise.v1.ListCareResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
 
 var (
 	file_turnwise_v1_plan_proto_rawDescOnce sync.Once
@@ -1581,15 +1582,17 @@ var file_turnwise_v1_plan_proto_goTypes = []any{
 	(*DiffPlansRequest)(nil),                 // 31: turnwise.v1.DiffPlansRequest
 	(*ExplainPlanRequest)(nil),               // 32: turnwise.v1.ExplainPlanRequest
 	(*ListSetupsRequest)(nil),                // 33: turnwise.v1.ListSetupsRequest
-	(*SolvePlanResponse)(nil),                // 34: turnwise.v1.SolvePlanResponse
-	(*StopSolveResponse)(nil),                // 35: turnwise.v1.StopSolveResponse
-	(*GetPlanResponse)(nil),                  // 36: turnwise.v1.GetPlanResponse
-	(*ListPlansResponse)(nil),                // 37: turnwise.v1.ListPlansResponse
-	(*ApplyPlanResponse)(nil),                // 38: turnwise.v1.ApplyPlanResponse
-	(*UndoPlanResponse)(nil),                 // 39: turnwise.v1.UndoPlanResponse
-	(*DiffPlansResponse)(nil),                // 40: turnwise.v1.DiffPlansResponse
-	(*ExplainPlanResponse)(nil),              // 41: turnwise.v1.ExplainPlanResponse
-	(*ListSetupsResponse)(nil),               // 42: turnwise.v1.ListSetupsResponse
+	(*ListCareRequest)(nil),                  // 34: turnwise.v1.ListCareRequest
+	(*SolvePlanResponse)(nil),                // 35: turnwise.v1.SolvePlanResponse
+	(*StopSolveResponse)(nil),                // 36: turnwise.v1.StopSolveResponse
+	(*GetPlanResponse)(nil),                  // 37: turnwise.v1.GetPlanResponse
+	(*ListPlansResponse)(nil),                // 38: turnwise.v1.ListPlansResponse
+	(*ApplyPlanResponse)(nil),                // 39: turnwise.v1.ApplyPlanResponse
+	(*UndoPlanResponse)(nil),                 // 40: turnwise.v1.UndoPlanResponse
+	(*DiffPlansResponse)(nil),                // 41: turnwise.v1.DiffPlansResponse
+	(*ExplainPlanResponse)(nil),              // 42: turnwise.v1.ExplainPlanResponse
+	(*ListSetupsResponse)(nil),               // 43: turnwise.v1.ListSetupsResponse
+	(*ListCareResponse)(nil),                 // 44: turnwise.v1.ListCareResponse
 }
 var file_turnwise_v1_plan_proto_depIdxs = []int32{
 	1,  // 0: turnwise.v1.Change.slow_machine:type_name -> turnwise.v1.SlowMachine
@@ -1635,21 +1638,23 @@ var file_turnwise_v1_plan_proto_depIdxs = []int32{
 	31, // 40: turnwise.v1.PlanService.DiffPlans:input_type -> turnwise.v1.DiffPlansRequest
 	32, // 41: turnwise.v1.PlanService.ExplainPlan:input_type -> turnwise.v1.ExplainPlanRequest
 	33, // 42: turnwise.v1.PlanService.ListSetups:input_type -> turnwise.v1.ListSetupsRequest
-	11, // 43: turnwise.v1.PlanService.EvaluateWhatIf:output_type -> turnwise.v1.EvaluateWhatIfResponse
-	14, // 44: turnwise.v1.PlanService.ReportPromiseCalibration:output_type -> turnwise.v1.ReportPromiseCalibrationResponse
-	19, // 45: turnwise.v1.PlanService.WatchPromises:output_type -> turnwise.v1.WatchPromisesResponse
-	34, // 46: turnwise.v1.PlanService.SolvePlan:output_type -> turnwise.v1.SolvePlanResponse
-	35, // 47: turnwise.v1.PlanService.StopSolve:output_type -> turnwise.v1.StopSolveResponse
-	9,  // 48: turnwise.v1.PlanService.ProposePlan:output_type -> turnwise.v1.ProposePlanResponse
-	36, // 49: turnwise.v1.PlanService.GetPlan:output_type -> turnwise.v1.GetPlanResponse
-	37, // 50: turnwise.v1.PlanService.ListPlans:output_type -> turnwise.v1.ListPlansResponse
-	38, // 51: turnwise.v1.PlanService.ApplyPlan:output_type -> turnwise.v1.ApplyPlanResponse
-	39, // 52: turnwise.v1.PlanService.UndoPlan:output_type -> turnwise.v1.UndoPlanResponse
-	40, // 53: turnwise.v1.PlanService.DiffPlans:output_type -> turnwise.v1.DiffPlansResponse
-	41, // 54: turnwise.v1.PlanService.ExplainPlan:output_type -> turnwise.v1.ExplainPlanResponse
-	42, // 55: turnwise.v1.PlanService.ListSetups:output_type -> turnwise.v1.ListSetupsResponse
-	43, // [43:56] is the sub-list for method output_type
-	30, // [30:43] is the sub-list for method input_type
+	34, // 43: turnwise.v1.PlanService.ListCare:input_type -> turnwise.v1.ListCareRequest
+	11, // 44: turnwise.v1.PlanService.EvaluateWhatIf:output_type -> turnwise.v1.EvaluateWhatIfResponse
+	14, // 45: turnwise.v1.PlanService.ReportPromiseCalibration:output_type -> turnwise.v1.ReportPromiseCalibrationResponse
+	19, // 46: turnwise.v1.PlanService.WatchPromises:output_type -> turnwise.v1.WatchPromisesResponse
+	35, // 47: turnwise.v1.PlanService.SolvePlan:output_type -> turnwise.v1.SolvePlanResponse
+	36, // 48: turnwise.v1.PlanService.StopSolve:output_type -> turnwise.v1.StopSolveResponse
+	9,  // 49: turnwise.v1.PlanService.ProposePlan:output_type -> turnwise.v1.ProposePlanResponse
+	37, // 50: turnwise.v1.PlanService.GetPlan:output_type -> turnwise.v1.GetPlanResponse
+	38, // 51: turnwise.v1.PlanService.ListPlans:output_type -> turnwise.v1.ListPlansResponse
+	39, // 52: turnwise.v1.PlanService.ApplyPlan:output_type -> turnwise.v1.ApplyPlanResponse
+	40, // 53: turnwise.v1.PlanService.UndoPlan:output_type -> turnwise.v1.UndoPlanResponse
+	41, // 54: turnwise.v1.PlanService.DiffPlans:output_type -> turnwise.v1.DiffPlansResponse
+	42, // 55: turnwise.v1.PlanService.ExplainPlan:output_type -> turnwise.v1.ExplainPlanResponse
+	43, // 56: turnwise.v1.PlanService.ListSetups:output_type -> turnwise.v1.ListSetupsResponse
+	44, // 57: turnwise.v1.PlanService.ListCare:output_type -> turnwise.v1.ListCareResponse
+	44, // [44:58] is the sub-list for method output_type
+	30, // [30:44] is the sub-list for method input_type
 	30, // [30:30] is the sub-list for extension type_name
 	30, // [30:30] is the sub-list for extension extendee
 	0,  // [0:30] is the sub-list for field type_name

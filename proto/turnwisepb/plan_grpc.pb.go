@@ -32,6 +32,7 @@ const (
 	PlanService_DiffPlans_FullMethodName                = "/turnwise.v1.PlanService/DiffPlans"
 	PlanService_ExplainPlan_FullMethodName              = "/turnwise.v1.PlanService/ExplainPlan"
 	PlanService_ListSetups_FullMethodName               = "/turnwise.v1.PlanService/ListSetups"
+	PlanService_ListCare_FullMethodName                 = "/turnwise.v1.PlanService/ListCare"
 )
 
 // PlanServiceClient is the client API for PlanService service.
@@ -65,6 +66,8 @@ type PlanServiceClient interface {
 	ExplainPlan(ctx context.Context, in *ExplainPlanRequest, opts ...grpc.CallOption) (*ExplainPlanResponse, error)
 	// The mill's table of set-ups.
 	ListSetups(ctx context.Context, in *ListSetupsRequest, opts ...grpc.CallOption) (*ListSetupsResponse, error)
+	// Planned work on machines, how far from due, and where it stands.
+	ListCare(ctx context.Context, in *ListCareRequest, opts ...grpc.CallOption) (*ListCareResponse, error)
 }
 
 type planServiceClient struct {
@@ -223,6 +226,16 @@ func (c *planServiceClient) ListSetups(ctx context.Context, in *ListSetupsReques
 	return out, nil
 }
 
+func (c *planServiceClient) ListCare(ctx context.Context, in *ListCareRequest, opts ...grpc.CallOption) (*ListCareResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListCareResponse)
+	err := c.cc.Invoke(ctx, PlanService_ListCare_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 // PlanServiceServer is the server API for PlanService service.
 // All implementations must embed UnimplementedPlanServiceServer
 // for forward compatibility.
@@ -254,6 +267,8 @@ type PlanServiceServer interface {
 	ExplainPlan(context.Context, *ExplainPlanRequest) (*ExplainPlanResponse, error)
 	// The mill's table of set-ups.
 	ListSetups(context.Context, *ListSetupsRequest) (*ListSetupsResponse, error)
+	// Planned work on machines, how far from due, and where it stands.
+	ListCare(context.Context, *ListCareRequest) (*ListCareResponse, error)
 	mustEmbedUnimplementedPlanServiceServer()
 }
 
@@ -302,6 +317,9 @@ func (UnimplementedPlanServiceServer) ExplainPlan(context.Context, *ExplainPlanR
 }
 func (UnimplementedPlanServiceServer) ListSetups(context.Context, *ListSetupsRequest) (*ListSetupsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListSetups not implemented")
+}
+func (UnimplementedPlanServiceServer) ListCare(context.Context, *ListCareRequest) (*ListCareResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListCare not implemented")
 }
 func (UnimplementedPlanServiceServer) mustEmbedUnimplementedPlanServiceServer() {}
 func (UnimplementedPlanServiceServer) testEmbeddedByValue()                     {}
@@ -544,6 +562,24 @@ func _PlanService_ListSetups_Handler(srv interface{}, ctx context.Context, dec f
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanService_ListCare_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListCareRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).ListCare(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_ListCare_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).ListCare(ctx, req.(*ListCareRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 // PlanService_ServiceDesc is the grpc.ServiceDesc for PlanService service.
 // It's only intended for direct use with grpc.RegisterService,
 // and not to be introspected or modified (even as a copy)
@@ -594,6 +630,10 @@ var PlanService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListSetups",
 			Handler:    _PlanService_ListSetups_Handler,
+		},
+		{
+			MethodName: "ListCare",
+			Handler:    _PlanService_ListCare_Handler,
 		},
 	},
 	Streams: []grpc.StreamDesc{

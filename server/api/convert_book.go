@@ -24,7 +24,7 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 		return out
 	}
 	total := len(b.GetMachines()) + len(b.GetAgents()) + len(b.GetYarns()) + len(b.GetLots()) + len(b.GetArticles()) +
-		len(b.GetCards()) + len(b.GetOrders()) + len(b.GetAssignments()) + len(b.GetSetups())
+		len(b.GetCards()) + len(b.GetOrders()) + len(b.GetAssignments()) + len(b.GetSetups()) + len(b.GetCare()) + len(b.GetCylinders())
 	if total > maxList {
 		v.add("book", fmt.Sprintf("has %d entries, at most %d are allowed at a time; apply it in parts", total, maxList))
 		return out
@@ -69,6 +69,16 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 	for i, x := range b.GetSetups() {
 		out.Setups = append(out.Setups, bookSetup(fmt.Sprintf("book.setups[%d]", i), x, v))
 	}
+	for i, x := range b.GetCare() {
+		out.Care = append(out.Care, bookCare(fmt.Sprintf("book.care[%d]", i), x, v))
+	}
+	for i, x := range b.GetCylinders() {
+		at := fmt.Sprintf("book.cylinders[%d]", i)
+		out.Cylinders = append(out.Cylinders, store.Cylinder{
+			ID: text(at+".id", x.GetId(), v), DiameterInch: finite(at+".diameter_inch", x.GetDiameterInch(), 0, 100, v),
+			GaugeNPI: finite(at+".gauge_npi", x.GetGaugeNpi(), 0, 100, v), Machines: machineIDs(at+".machines", x.GetMachines(), v), Remove: x.GetRemove(),
+		})
+	}
 	for i, a := range b.GetAssignments() {
 		at := fmt.Sprintf("book.assignments[%d]", i)
 		if a.GetFromTime() == nil {
@@ -94,6 +104,19 @@ func bookOrder(at string, o *pb.BookOrder, v *violations) store.Order {
 	}
 	if o.GetPinMachine() != "" {
 		out.PinMachine = machineID(at+".pin_machine", o.GetPinMachine(), v)
+	}
+	return out
+}
+
+func bookCare(at string, x *pb.BookCare, v *violations) store.Care {
+	out := store.Care{
+		ID: text(at+".id", x.GetId(), v), Kind: text(at+".kind", x.GetKind(), v), Minutes: finite(at+".minutes", x.GetMinutes(), 0, 43200, v),
+		EveryRevolutions: int64(whole(at+".every_revolutions", int64(x.GetEveryRevolutions()), 0, 2_000_000_000, v)),
+		Done:             instant(at+".done_time", x.GetDoneTime(), v), From: instant(at+".from_time", x.GetFromTime(), v), To: instant(at+".to_time", x.GetToTime(), v),
+		Weight: finite(at+".weight", x.GetWeight(), 0, 1000, v), Remove: x.GetRemove(),
+	}
+	if x.GetMachine() != "" || !x.GetRemove() {
+		out.Machine = machineID(at+".machine", x.GetMachine(), v)
 	}
 	return out
 }

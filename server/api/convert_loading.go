@@ -52,7 +52,9 @@ func loadingJobToPB(j *floor.LoadingJob) *pb.LoadingJob {
 		SetupStartTime: stamp(j.SetupStart), StartTime: stamp(j.Start), EndTime: stamp(j.End), EndP10Time: stamp(j.P10), EndP90Time: stamp(j.P90),
 		SetupMinutes: j.SetupMinutes, RunMinutes: j.Minutes, LateMinutes: j.LateMinutes, Frozen: j.Frozen, Pinned: j.Pinned, MissChance: j.MissChance,
 	}
-	if j.Kind != board.JobCare {
+	if j.Kind == board.JobCare {
+		out.CareKind = j.Care
+	} else {
 		out.Order = "orders/" + j.Order
 	}
 	for _, s := range j.Setup {
@@ -89,4 +91,14 @@ func reasonsToPB(list []board.Reason) []*pb.LoadingReason {
 		out = append(out, &pb.LoadingReason{Machine: "machines/" + r.Machine, Rule: r.Rule, Sentence: r.Sentence})
 	}
 	return out
+}
+
+func careToPB(c *floor.CareView) *pb.CareState {
+	return &pb.CareState{
+		Care: &pb.BookCare{
+			Id: c.ID, Machine: c.Care.Machine, Kind: c.Kind, Minutes: c.Minutes, EveryRevolutions: int32(c.EveryRevolutions),
+			DoneTime: stamp(c.Done), FromTime: stamp(c.From), ToTime: stamp(c.To), Weight: c.Weight,
+		},
+		RevolutionCount: c.Revolutions, EarliestTime: stamp(c.Earliest), LatestTime: stamp(c.Latest), StartTime: stamp(c.Start), EndTime: stamp(c.End), Done: c.Over,
+	}
 }

@@ -261,3 +261,15 @@ func (s *planService) ListSetups(context.Context, *pb.ListSetupsRequest) (*pb.Li
 	}
 	return out, nil
 }
+
+func (s *planService) ListCare(ctx context.Context, _ *pb.ListCareRequest) (*pb.ListCareResponse, error) {
+	list, err := s.floor.Care(ctx)
+	if err != nil {
+		return nil, s.status.of("ListCare", err)
+	}
+	out := &pb.ListCareResponse{}
+	for i := range list {
+		out.Care = append(out.Care, careToPB(&list[i]))
+	}
+	return out, nil
+}

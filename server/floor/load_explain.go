@@ -3,7 +3,9 @@ package floor
 import (
 	"context"
 	"fmt"
+	"slices"
 	"strings"
+	"time"
 
 	"turnwise/planner/loading/board"
 	"turnwise/server/store"
@@ -35,6 +37,9 @@ func (f *Floor) Explain(ctx context.Context, id int64, order string) (Explanatio
 		return Explanation{}, err
 	}
 	o, ok := p.book.orders[order]
+	if i := slices.IndexFunc(p.book.Book.Care, func(c store.Care) bool { return c.ID == order }); i >= 0 && !ok {
+		return f.explainCare(ctx, p, l, order)
+	}
 	if !ok {
 		return Explanation{}, fmt.Errorf("order %q: %w", order, store.ErrNotFound)
 	}
@@ -82,7 +87,7 @@ func (f *Floor) whyHere(p *plan, line LoadingLine, k int, o store.Order) []strin
 	case k == 0:
 		out = append(out, fmt.Sprintf("%s is the next job of %s, which is free.", o.ID, name))
 	default:
-		out = append(out, fmt.Sprintf("%s comes behind %s on %s and starts %s.", o.ID, line.Jobs[k-1].Order, name, j.Start.In(f.c.Zone).Format("Mon 2 Jan 15:04")))
+		out = append(out, fmt.Sprintf("%s comes behind %s on %s and starts %s.", o.ID, careOr(line.Jobs[k-1]), name, j.Start.In(f.c.Zone).Format("Mon 2 Jan 15:04")))
 	}
 	if j.SetupMinutes > 0 {
 		var parts []string
@@ -95,6 +100,70 @@ func (f *Floor) whyHere(p *plan, line LoadingLine, k int, o store.Order) []strin
 		out = append(out, fmt.Sprintf("It ends %.1f working hours after its date.", j.LateMinutes/60))
 	}
 	return out
+}
+
+// careOr is what people call a job: the order, or what is done to the machine.
+func careOr(j LoadingJob) string {
+	if j.Kind == board.JobCare {
+		return strings.TrimSpace(j.Care + " (" + j.Order + ")")
+	}
+	return j.Order
+}
+
+// explainCare says where a care stands and what it is due by.
+func (f *Floor) explainCare(ctx context.Context, p *plan, l LoadingPlan, id string) (Explanation, error) {
+	var out Explanation
+	at := func(t time.Time) string { return t.In(f.c.Zone).Format("Mon 2 Jan 15:04") }
+	for _, line := range l.Lines {
+		for k, j := range line.Jobs {
+			if j.Kind != board.JobCare || j.Order != id {
+				continue
+			}
+			out.Jobs, out.Machines = append(out.Jobs, j), append(out.Machines, line.Machine)
+			s := fmt.Sprintf("%s of %s takes %.0f min from %s", capital(careOr(j)), p.book.name(line.Machine), j.Minutes, at(j.Start))
+			if k > 0 {
+				s += ", behind " + careOr(line.Jobs[k-1])
+			}
+			if k+1 < len(line.Jobs) {
+				s += ", before " + careOr(line.Jobs[k+1])
+			}
+			out.Sentences = append(out.Sentences, s+": there it costs least.")
+			if j.LateMinutes > 0 {
+				out.Sentences = append(out.Sentences, fmt.Sprintf("It ends %.1f working hours after it was due.", j.LateMinutes/60))
+			}
+		}
+	}
+	list, err := f.careViews(ctx, p)
+	if err != nil {
+		return out, err
+	}
+	for _, c := range list {
+		if c.ID != id {
+			continue
+		}
+		if c.EveryRevolutions > 0 {
+			out.Sentences = append(out.Sentences, fmt.Sprintf("%d of %d revolutions are counted since it was done last.", c.Revolutions, c.EveryRevolutions))
+		}
+		switch {
+		case c.Over:
+			out.Sentences = append(out.Sentences, "It was done "+at(c.Done)+" and does not come again.")
+		case !c.Latest.IsZero() && !c.Earliest.IsZero() && c.Earliest.Before(c.Latest):
+			out.Sentences = append(out.Sentences, fmt.Sprintf("It is to be done from %s to %s.", at(c.Earliest), at(c.Latest)))
+		case !c.Latest.IsZero():
+			out.Sentences = append(out.Sentences, "It is due by "+at(c.Latest)+".")
+		}
+		if len(out.Jobs) == 0 && !c.Over {
+			out.Sentences = append(out.Sentences, "It is not placed: it may not begin within three weeks.")
+		}
+	}
+	return out, nil
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
 }
 
 // notElsewhere says for the other machines what they lack, or that they are free to take it.

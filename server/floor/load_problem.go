@@ -2,6 +2,7 @@ package floor
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"slices"
 	"strings"
@@ -42,7 +43,7 @@ func setupsOf(b *book) (rows []store.Setup, assumed bool) {
 
 // problem is the loading of the floor as it is, with all orders that have
 // something left, and what was taken for granted.
-func (f *Floor) problem(p *plan) (board.Problem, []string) {
+func (f *Floor) problem(ctx context.Context, p *plan) (board.Problem, []string, error) {
 	b := p.book
 	out := board.Problem{Now: p.At, Frozen: usualFrozen, Steady: steadyFor, ChangeCost: changePrice, SetupCost: setupPrice}
 	var told []string
@@ -53,9 +54,15 @@ func (f *Floor) problem(p *plan) (board.Problem, []string) {
 	for _, r := range rows {
 		out.Setups.Rows = append(out.Setups.Rows, board.SetupRow{Kind: r.Kind, Machine: r.Machine, From: r.From, To: r.To, Minutes: r.Minutes})
 	}
+	care, careTold, err := f.boardCare(ctx, p)
+	if err != nil {
+		return out, nil, err
+	}
+	told = append(told, careTold...)
 	running := map[string]float64{} // kilos that run, by order
 	for i := range p.snapshot.Machines {
 		m := f.boardMachine(p, &p.snapshot.Machines[i])
+		m.Care = care[m.ID]
 		if m.Running != nil {
 			running[m.Running.Order] += m.Running.Kg
 		}
@@ -88,7 +95,7 @@ func (f *Floor) problem(p *plan) (board.Problem, []string) {
 	if laid, err := f.retime(p, out, out.Last.Machines); err == nil {
 		out.Last = laid
 	}
-	return out, told
+	return out, told, nil
 }
 
 // loosePins takes off pins behind orders that are done.

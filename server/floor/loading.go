@@ -96,7 +96,10 @@ func (f *Floor) Solve(ctx context.Context, r SolveRequest) (LoadingPlan, error) 
 	if err != nil {
 		return LoadingPlan{}, err
 	}
-	problem, told := f.problem(p)
+	problem, told, err := f.problem(ctx, p)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
 	switch {
 	case r.Frozen > 0:
 		problem.Frozen = r.Frozen
@@ -137,7 +140,10 @@ func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (Loading
 	if err != nil {
 		return LoadingPlan{}, err
 	}
-	problem, told := f.problem(p)
+	problem, told, err := f.problem(ctx, p)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
 	laid, err := f.retime(p, problem, f.queues(p, supposed))
 	if err != nil {
 		return LoadingPlan{}, err
@@ -161,7 +167,10 @@ func (f *Floor) LoadingNow(ctx context.Context) (LoadingPlan, error) {
 	if err != nil {
 		return LoadingPlan{}, err
 	}
-	problem, told := f.problem(p)
+	problem, told, err := f.problem(ctx, p)
+	if err != nil {
+		return LoadingPlan{}, err
+	}
 	laid, err := f.retime(p, problem, f.queues(p, p.snapshot))
 	if err != nil {
 		return LoadingPlan{}, err
@@ -173,8 +182,10 @@ func (f *Floor) LoadingNow(ctx context.Context) (LoadingPlan, error) {
 	}
 	on := map[string]bool{}
 	for _, l := range out.Lines {
-		for _, j := range l.Jobs {
+		for k := range l.Jobs {
+			j := &l.Jobs[k]
 			on[j.Order] = true
+			j.Frozen = j.Kind != board.JobCare && j.SetupStart.Before(p.At.Add(usualFrozen))
 		}
 	}
 	for _, o := range problem.Orders {

@@ -25,6 +25,8 @@ type planner struct {
 	past      []forecast.Kept
 	learnDue  time.Time
 	learnRevs int64 // revolutions of all machines that the histories know of
+
+	careMarks careMarks
 }
 
 // plan is an outlook and what it was made of. It does not change.

@@ -13,6 +13,8 @@ type Book struct {
 	Orders      []Order
 	Assignments []Assignment
 	Setups      []Setup
+	Care        []Care
+	Cylinders   []Cylinder
 }
 
 // BookChange tells what ApplyBook did or would do.
@@ -114,6 +116,28 @@ type Setup struct {
 
 // SetupKinds are the kinds of changes between jobs.
 var SetupKinds = []string{"cylinder", "structure", "yarn", "lot", "stitch length", "every job"}
+
+// Care is work on a machine that the mill plans, such as needles changed. It
+// is due every so many revolutions, or in a window of dates.
+type Care struct {
+	ID, Machine, Kind string
+	Minutes           float64   // of working time
+	EveryRevolutions  int64     `json:",omitempty"` // 0 = by the window
+	Done              time.Time `json:",omitzero"`  // last time; zero = at first sight
+	From, To          time.Time `json:",omitzero"`  // window; zero = open
+	Weight            float64   `json:",omitempty"` // of a late minute; 0 = 1
+	Remove            bool      `json:"-"`          // take it out
+}
+
+// Cylinder is an exchangeable cylinder that machines take in turn: it is in
+// one of them at a time.
+type Cylinder struct {
+	ID           string
+	DiameterInch float64 `json:",omitempty"`
+	GaugeNPI     float64
+	Machines     []string
+	Remove       bool `json:"-"` // take it out
+}
 
 // Assignment says what a machine knits from an instant on.
 type Assignment struct {

@@ -42,6 +42,11 @@ func (f *fakeFloor) LoadingNow(context.Context) (floor.LoadingPlan, error) {
 			}
 			at = j.End
 			l.Jobs = append(l.Jobs, j)
+			if i%7 == 2 && k == 0 {
+				c := floor.LoadingJob{Job: board.Job{Kind: board.JobCare, Order: "needles-" + m.ID, Care: "needles", Minutes: 240, SetupStart: at, Start: at, End: at.Add(4 * time.Hour)}}
+				at = c.End
+				l.Jobs = append(l.Jobs, c)
+			}
 		}
 		p.Lines = append(p.Lines, l)
 	}
@@ -85,8 +90,12 @@ func TestLoadingShowsEveryJob(t *testing.T) {
 	page := text(doc)
 	for _, l := range plan.Lines {
 		for _, j := range l.Jobs {
-			if strings.Count(page, j.Order) < 3 { // drawn, said, in the table
-				t.Errorf("%s is not drawn, said and in the table", j.Order)
+			word := j.Order
+			if j.Kind == board.JobCare {
+				word = j.Care
+			}
+			if strings.Count(page, word) < 3 { // drawn, said, in the table
+				t.Errorf("%s is not drawn, said and in the table", word)
 			}
 		}
 	}

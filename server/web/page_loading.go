@@ -50,7 +50,7 @@ type loadingRow struct {
 
 type loadingJob struct {
 	Machine, Order, Kg, Setup, Start, End, Spread, Mark string
-	Late                                                bool
+	Late, Care                                          bool
 }
 
 // trial is one supposed loading: nothing of it is written.
@@ -208,6 +208,10 @@ func (s *site) loadingRows(d *loadingData, p *floor.LoadingPlan, changed map[str
 		for _, j := range l.Jobs {
 			row := s.loadingJob(m.Word, j)
 			d.Jobs = append(d.Jobs, row)
+			if row.Care {
+				words = append(words, fmt.Sprintf("%s, from %s to %s", row.Order, row.Start, row.End))
+				continue
+			}
 			words = append(words, fmt.Sprintf("%s, %s kilos, ends %s, %s", j.Order, row.Kg, row.End, row.Spread))
 			r.Changed = r.Changed || changed[j.Order]
 			movable[j.Order] = true
@@ -241,7 +245,7 @@ func (s *site) loadingJob(machine string, j floor.LoadingJob) loadingJob {
 	case j.Kind == board.JobRunning:
 		row.Mark, row.Start = "runs", "runs"
 	case j.Kind == board.JobCare:
-		row.Mark = "care"
+		row.Mark, row.Care, row.Order, row.Kg, row.Spread = "care", true, cmp.Or(j.Care, j.Order), "", ""
 	case j.Pinned:
 		row.Mark = "pinned"
 	}
@@ -273,6 +277,17 @@ func drawLoading(l floor.LoadingLine, a axis, p datePlot, changed map[string]boo
 	labelled := -100.0
 	for _, j := range l.Jobs {
 		up, from, to := a.x(j.SetupStart), a.x(j.Start), a.x(j.End)
+		if j.Kind == board.JobCare {
+			d.rect("ld-care", from, max(to-from, 0.4), kiloBase-7, 14)
+			if j.LateMinutes > 0 {
+				d.dot("bd lt", to, kiloBase, 4.5)
+			}
+			if from >= labelled {
+				d.text("ld-t desk", "start", from, kiloBase-12, cmp.Or(j.Care, j.Order), fmt.Sprintf("%.0f min", j.Minutes))
+				labelled = from + deskName
+			}
+			continue
+		}
 		if from > up {
 			d.line("ld-up", up, kiloBase, from, kiloBase)
 		}

@@ -86,6 +86,12 @@ func (s *scenario) book() *pb.Book {
 	for _, o := range orders {
 		b.Orders = append(b.Orders, &pb.BookOrder{Id: o.id, Article: o.article, QuantityKg: o.kg, DoneBeforeKg: o.before, PromiseTime: timestamppb.New(s.wall(days+o.due, o.hour, 0))})
 	}
+	// Invented, as all of this mill.
+	b.Care = []*pb.BookCare{
+		{Id: "needles-k03", Machine: "k03", Kind: "needles", Minutes: 240, EveryRevolutions: 260_000},
+		{Id: "oil-k05", Machine: "k05", Kind: "oil", Minutes: 90, FromTime: timestamppb.New(s.wall(days+1, 6, 0)), ToTime: timestamppb.New(s.wall(days+4, 22, 0))},
+		{Id: "cams-k09", Machine: "k09", Kind: "cams", Minutes: 360, EveryRevolutions: 9_000_000},
+	}
 	return b
 }
 

@@ -37,7 +37,7 @@ func TestServerTakesTheBook(t *testing.T) {
 			}
 			defer conn.Close()
 			b := s.book()
-			entries := int32(len(b.Machines) + len(b.Agents) + len(b.Yarns) + len(b.Lots) + len(b.Articles) + len(b.Cards) + len(b.Orders) + len(b.Assignments))
+			entries := int32(len(b.Machines) + len(b.Agents) + len(b.Yarns) + len(b.Lots) + len(b.Articles) + len(b.Cards) + len(b.Orders) + len(b.Assignments) + len(b.Care))
 			client := pb.NewBookServiceClient(conn)
 			first, err := client.ApplyBook(t.Context(), &pb.ApplyBookRequest{Book: b})
 			if err != nil {

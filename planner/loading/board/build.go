@@ -25,6 +25,13 @@ type desk struct {
 	lastOn  map[string][]string // machines of every order by the last plan
 	lastAt  map[string]time.Time
 	late    map[string]float64 // weighted tardiness of running parts, in cost
+	during  [][]pause          // [machine] care within the running job
+}
+
+// pause is a care for which the running job stops, in working seconds since now.
+type pause struct {
+	care        int
+	start, long int64
 }
 
 // task is an order's part or a care, by index.
@@ -191,12 +198,61 @@ func (d *desk) number() {
 			d.tasks = append(d.tasks, task{order: k, care: -1, part: part})
 		}
 	}
+	d.during = make([][]pause, s.m)
 	for i := range p.Machines {
+		d.interrupt(i)
 		for c := range p.Machines[i].Care {
+			if slices.ContainsFunc(d.during[i], func(x pause) bool { return x.care == c }) {
+				continue
+			}
 			d.tasks = append(d.tasks, task{order: -1, care: c, machine: i})
 		}
 	}
 	s.n = len(d.tasks)
+}
+
+// interrupt finds the care of machine i for which the running job stops: waiting for its end
+// would cost more than the running order loses. What follows loses the same either way.
+func (d *desk) interrupt(i int) {
+	m := &d.p.Machines[i]
+	if m.Running == nil {
+		return
+	}
+	o := &d.p.Orders[d.order[m.Running.Order]]
+	end, due := d.runs(i), d.working(i, o.Due)
+	byLatest := make([]int, len(m.Care))
+	for c := range byLatest {
+		byLatest[c] = c
+	}
+	slices.SortFunc(byLatest, func(a, b int) int { return m.Care[a].Latest.Compare(m.Care[b].Latest) })
+	clear := int64(0) // until here the machine has its care already
+	for _, c := range byLatest {
+		care := &m.Care[c]
+		if care.Latest.IsZero() {
+			continue
+		}
+		long := max(seconds(care.Minutes), 1)
+		earliest, latest := max(d.working(i, care.Earliest), 0), d.working(i, care.Latest)
+		start := max(earliest, latest-long, clear)
+		if start >= end {
+			continue
+		}
+		late := float64(max(end+long-latest, 0)-max(start+long-latest, 0)) * float64(weigh(care.Weight))
+		loss := float64(max(end+long-due, 0)-max(end-due, 0)) * float64(weigh(o.Weight))
+		if late > loss {
+			d.during[i] = append(d.during[i], pause{c, start, long})
+			end, clear = end+long, start+long
+		}
+	}
+}
+
+// held is the working seconds of care within the running job of machine i.
+func (d *desk) held(i int) int64 {
+	sum := int64(0)
+	for _, x := range d.during[i] {
+		sum += x.long
+	}
+	return sum
 }
 
 func weigh(w float64) int64 {
@@ -296,7 +352,7 @@ func (d *desk) fill() {
 	}
 	for i := range p.Machines {
 		if r := p.Machines[i].Running; r != nil {
-			s.free[i] = d.runs(i)
+			s.free[i] = d.runs(i) + d.held(i)
 			k := d.order[r.Order]
 			over := max(s.free[i]-d.working(i, p.Orders[k].Due), 0)
 			d.late[r.Order] = max(d.late[r.Order], float64(over)*float64(weigh(p.Orders[k].Weight))/60000)

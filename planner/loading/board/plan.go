@@ -38,6 +38,7 @@ const (
 type Job struct {
 	Kind        string
 	Order       string // or the id of the care
+	Care        string // kind of the care
 	Part, Parts int    // counted from 1
 	Kg          float64
 	Rolls       int // whole rolls; 0 = not told

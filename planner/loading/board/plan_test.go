@@ -35,14 +35,23 @@ func check(t *testing.T, p Problem, plan Plan) {
 			}
 			return c.Working(due, end).Minutes()
 		}
-		at, state := p.Now, m.Live
+		at, state, held := p.Now, m.Live, 0.0
 		var place []string
 		for k, j := range line.Jobs {
 			where := fmt.Sprintf("%s, job %d (%s)", line.Machine, k, j.Order)
+			if within := k > 0 && line.Jobs[0].Kind == JobRunning && j.Kind == JobCare && j.End.Before(line.Jobs[0].End); within {
+				x := m.Care[slices.IndexFunc(m.Care, func(c Care) bool { return c.ID == j.Order })]
+				if w := c.Working(j.Start, j.End).Minutes(); math.Abs(w-x.Minutes) > 0.1 || j.Start.Before(x.Earliest.Add(-time.Second)) {
+					t.Errorf("%s: a care of %g minutes from %v takes %g minutes of the running job from %v", where, x.Minutes, x.Earliest, w, j.Start)
+				}
+				care += max(lateBy(j.End, x.Latest), 0) * max(x.Weight, 1)
+				held += x.Minutes
+				continue
+			}
 			if j.SetupStart.Before(at) || j.Start.Before(j.SetupStart) || j.End.Before(j.Start) {
 				t.Errorf("%s: set-up %v, start %v, end %v after %v", where, j.SetupStart, j.Start, j.End, at)
 			}
-			if w := c.Working(j.Start, j.End).Minutes(); math.Abs(w-j.Minutes) > 0.1 {
+			if w := c.Working(j.Start, j.End).Minutes(); j.Kind != JobRunning && math.Abs(w-j.Minutes) > 0.1 {
 				t.Errorf("%s: %g minutes in a span with %g", where, j.Minutes, w)
 			}
 			at = j.End
@@ -94,6 +103,11 @@ func check(t *testing.T, p Problem, plan Plan) {
 				t.Errorf("%s: is pinned behind %s, before it is %v", where, o.Pin.After, place)
 			}
 			place = append(place, j.Order)
+		}
+		if len(line.Jobs) > 0 && line.Jobs[0].Kind == JobRunning {
+			if w := c.Working(line.Jobs[0].Start, line.Jobs[0].End).Minutes(); math.Abs(w-held-line.Jobs[0].Minutes) > 0.1 {
+				t.Errorf("%s: %g minutes run in a span with %g, %g of them for care", line.Machine, line.Jobs[0].Minutes, w, held)
+			}
 		}
 	}
 	sum := care

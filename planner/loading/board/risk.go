@@ -23,7 +23,7 @@ func (d *desk) law(i int, l *layout, tasks []int32) (forecast.Law, bool) {
 	if share == 0 {
 		share = 1
 	}
-	knit, end, orders := d.s.free[i], d.s.free[i], 0
+	knit, end, orders := d.s.free[i]-d.held(i), d.s.free[i], 0
 	if m.Running != nil {
 		orders++
 	}

@@ -53,6 +53,8 @@ type layout struct {
 	rolls []int32   // [task] of orders that may be split
 	seen  []uint32  // [task] stamp of the walk that met it
 	stamp uint32
+	// careFirst lets a care come before jobs that are fixed.
+	careFirst bool
 }
 
 func newLayout(s *shop) *layout {

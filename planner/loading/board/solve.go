@@ -52,13 +52,15 @@ func Solve(p Problem, o Options) (Plan, error) {
 }
 
 // Retime is the last plan as it is now, with nothing moved: jobs that ended or cannot be any
-// more fall out, orders that it does not have are put where they cost least.
+// more fall out, orders that it does not have are put where they cost least, and so is care,
+// between its jobs.
 func Retime(p Problem) (Plan, error) {
 	d, err := newDesk(&p)
 	if err != nil {
 		return Plan{}, err
 	}
 	l := d.lay()
+	l.careFirst = true
 	l.greedy(l.waiting())
 	if len(p.Last.Machines) > 0 {
 		d.price(l.total())
@@ -81,6 +83,11 @@ func (d *desk) runningCost() float64 {
 	sum := 0.0
 	for _, v := range d.late {
 		sum += v
+	}
+	for i, list := range d.during {
+		for _, x := range list {
+			sum += d.tellPause(i, x).Tardiness
+		}
 	}
 	return sum
 }
@@ -122,6 +129,9 @@ func (d *desk) tell(l *layout) Plan {
 		line := Line{Machine: p.Machines[i].ID}
 		if p.Machines[i].Running != nil {
 			line.Jobs = append(line.Jobs, d.tellRunning(i))
+			for _, x := range d.during[i] {
+				line.Jobs = append(line.Jobs, d.tellPause(i, x))
+			}
 		}
 		for k, t := range l.seq[i] {
 			if d.tasks[t].order >= 0 {
@@ -183,8 +193,19 @@ func (d *desk) tellRunning(i int) Job {
 	over := max(d.s.free[i]-d.working(i, o.Due), 0)
 	return Job{
 		Kind: JobRunning, Order: o.ID, Part: 1, Parts: 1, Kg: m.Running.Kg, SetupStart: d.p.Now, Start: d.p.Now, End: end,
-		Minutes: float64(d.s.free[i]) / 60, Late: max(end.Sub(o.Due), 0), LateMinutes: float64(over) / 60,
+		Minutes: float64(d.s.free[i]-d.held(i)) / 60, Late: max(end.Sub(o.Due), 0), LateMinutes: float64(over) / 60,
 		Tardiness: float64(over) * float64(weigh(o.Weight)) / 60000, Frozen: true, MissChance: d.missChance(i, nil, nil, o.Due),
+	}
+}
+
+// tellPause is a care within the running job.
+func (d *desk) tellPause(i int, x pause) Job {
+	c := &d.p.Machines[i].Care[x.care]
+	over := max(x.start+x.long-d.working(i, c.Latest), 0)
+	return Job{
+		Kind: JobCare, Order: c.ID, Care: c.Kind, Part: 1, Parts: 1, SetupStart: d.opens(i, x.start), Start: d.opens(i, x.start), End: d.at(i, x.start+x.long),
+		Minutes: float64(x.long) / 60, Late: max(d.at(i, x.start+x.long).Sub(c.Latest), 0), LateMinutes: float64(over) / 60,
+		Tardiness: float64(over) * float64(weigh(c.Weight)) / 60000, MissChance: -1,
 	}
 }
 
@@ -201,7 +222,7 @@ func (d *desk) tellJob(l *layout, i, place int) Job {
 	j.LateMinutes = float64(over) / 60
 	if x.order < 0 {
 		c := &p.Machines[i].Care[x.care]
-		j.Kind, j.Order, j.Tardiness = JobCare, c.ID, float64(over)*float64(s.weight[t])/60000
+		j.Kind, j.Order, j.Care, j.Tardiness = JobCare, c.ID, c.Kind, float64(over)*float64(s.weight[t])/60000
 		if !c.Latest.IsZero() {
 			j.Late = max(j.End.Sub(c.Latest), 0)
 		}

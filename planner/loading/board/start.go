@@ -138,7 +138,7 @@ func (l *layout) cheapest(t int32, skip func() bool) (int, int) {
 	bi, bp, bc := -1, 0, int64(math.MaxInt64)>>2
 	for _, m := range s.able[t] {
 		i := int(m)
-		for p := len(l.seq[i]); p >= s.fixed[i]; p-- {
+		for p := len(l.seq[i]); p >= l.floor(i, t); p-- {
 			if skip != nil && bi >= 0 && skip() {
 				continue
 			}
@@ -148,6 +148,15 @@ func (l *layout) cheapest(t int32, skip func() bool) (int, int) {
 		}
 	}
 	return bi, bp
+}
+
+// floor is the first place of machine i that a task may have. What is fixed stays before it,
+// but a care may come between jobs that are.
+func (l *layout) floor(i int, t int32) int {
+	if l.careFirst && l.s.state[t] < 0 {
+		return 0
+	}
+	return l.s.fixed[i]
 }
 
 // bound is a cost that no layout is below: every order alone where it ends best, with the

@@ -114,13 +114,15 @@ func (s *Store) Agents(ctx context.Context) ([]store.Agent, error) {
 
 // Kinds of entries of the book.
 const (
-	kindMachine = "machine"
-	kindYarn    = "yarn"
-	kindLot     = "lot"
-	kindArticle = "article"
-	kindCard    = "card"
-	kindOrder   = "order"
-	kindSetup   = "setup"
+	kindMachine  = "machine"
+	kindYarn     = "yarn"
+	kindLot      = "lot"
+	kindArticle  = "article"
+	kindCard     = "card"
+	kindOrder    = "order"
+	kindSetup    = "setup"
+	kindCare     = "care"
+	kindCylinder = "cylinder"
 )
 
 func (w *writer) putBook(ctx context.Context, kind, id string, entry any) error {
@@ -168,6 +170,10 @@ func readBook(ctx context.Context, q querier) (b store.Book, err error) {
 			b.Orders, err = decode(b.Orders, body)
 		case kindSetup:
 			b.Setups, err = decode(b.Setups, body)
+		case kindCare:
+			b.Care, err = decode(b.Care, body)
+		case kindCylinder:
+			b.Cylinders, err = decode(b.Cylinders, body)
 		}
 		if err != nil {
 			return fmt.Errorf("%s %s: %w", kind, id, err)
@@ -284,7 +290,19 @@ func (w *writer) applyBook(ctx context.Context, old, b store.Book, ch *store.Boo
 		}
 	}
 	for _, x := range b.Setups {
-		if err := w.putSetup(ctx, ch, old.Setups, x); err != nil {
+		if err := putOrRemove(ctx, w, ch, old.Setups, x, x.Remove, kindSetup, setupID); err != nil {
+			return err
+		}
+	}
+	for _, x := range b.Care {
+		x.Done, x.From, x.To = x.Done.UTC(), x.From.UTC(), x.To.UTC()
+		if err := putOrRemove(ctx, w, ch, old.Care, x, x.Remove, kindCare, careID); err != nil {
+			return err
+		}
+	}
+	for _, x := range b.Cylinders {
+		x.Machines = slices.Sorted(slices.Values(x.Machines))
+		if err := putOrRemove(ctx, w, ch, old.Cylinders, x, x.Remove, kindCylinder, cylinderID); err != nil {
 			return err
 		}
 	}
@@ -309,18 +327,18 @@ func (w *writer) applyBook(ctx context.Context, old, b store.Book, ch *store.Boo
 	return nil
 }
 
-// putSetup writes a row of the table of set-ups, or takes it out.
-func (w *writer) putSetup(ctx context.Context, ch *store.BookChange, old []store.Setup, x store.Setup) error {
-	if !x.Remove {
-		return enter(ch, old, x, setupID, kindSetup, func(v any) error { return w.putBook(ctx, kindSetup, setupID(x), v) })
+// putOrRemove writes an entry, or takes it out.
+func putOrRemove[T any](ctx context.Context, w *writer, ch *store.BookChange, old []T, x T, remove bool, kind string, id func(T) string) error {
+	if !remove {
+		return enter(ch, old, x, id, kind, func(v any) error { return w.putBook(ctx, kind, id(x), v) })
 	}
-	if !slices.ContainsFunc(old, func(o store.Setup) bool { return setupID(o) == setupID(x) }) {
+	if !slices.ContainsFunc(old, func(o T) bool { return id(o) == id(x) }) {
 		ch.Same++
 		return nil
 	}
 	ch.Updated++
-	ch.Lines = append(ch.Lines, "remove setup "+setupID(x))
-	_, err := w.exec(ctx, `DELETE FROM book WHERE kind = ? AND id = ?`, kindSetup, setupID(x))
+	ch.Lines = append(ch.Lines, "remove "+kind+" "+id(x))
+	_, err := w.exec(ctx, `DELETE FROM book WHERE kind = ? AND id = ?`, kind, id(x))
 	return err
 }
 
@@ -377,13 +395,15 @@ func same[T any](a, b T) bool {
 	return string(x) == string(y)
 }
 
-func machineID(x store.Machine) string { return x.ID }
-func yarnID(x store.Yarn) string       { return x.ID }
-func lotID(x store.Lot) string         { return x.ID }
-func articleID(x store.Article) string { return x.ID }
-func cardID(x store.Card) string       { return x.ID }
-func orderID(x store.Order) string     { return x.ID }
-func agentID(x store.BookAgent) string { return x.ID }
+func machineID(x store.Machine) string   { return x.ID }
+func yarnID(x store.Yarn) string         { return x.ID }
+func lotID(x store.Lot) string           { return x.ID }
+func articleID(x store.Article) string   { return x.ID }
+func cardID(x store.Card) string         { return x.ID }
+func orderID(x store.Order) string       { return x.ID }
+func agentID(x store.BookAgent) string   { return x.ID }
+func careID(x store.Care) string         { return x.ID }
+func cylinderID(x store.Cylinder) string { return x.ID }
 func setupID(x store.Setup) string {
 	id := fmt.Sprintf("%s %q to %q", x.Kind, x.From, x.To)
 	if x.Machine != "" {

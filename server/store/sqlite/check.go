@@ -43,6 +43,8 @@ func merge(old, b store.Book) (store.Book, *faults) {
 		Orders:      over(f, "order", old.Orders, b.Orders, orderID),
 		Assignments: over(f, "assignment", old.Assignments, b.Assignments, assignmentID),
 		Setups:      over(f, "setup", old.Setups, b.Setups, setupID),
+		Care:        over(f, "care", old.Care, b.Care, careID),
+		Cylinders:   over(f, "cylinder", old.Cylinders, b.Cylinders, cylinderID),
 	}, f
 }
 
@@ -118,6 +120,12 @@ func check(b store.Book, f *faults) error {
 	}
 	for _, x := range b.Setups {
 		c.setup(x)
+	}
+	for _, x := range b.Care {
+		c.care(x)
+	}
+	for _, x := range b.Cylinders {
+		c.cylinder(x)
 	}
 	c.pins(b.Orders)
 	if len(*f) == 0 {
@@ -313,6 +321,58 @@ func (c *checker) order(x store.Order) {
 		c.add("%s: it is pinned behind order %q, which is not in the book; correct the id or take the pin off", w, x.PinAfter)
 	case x.PinMachine == "" || before.PinMachine != x.PinMachine:
 		c.add("%s: it is pinned behind order %s, but not both to one machine; pin %s and %s to the same machine, or take the pin off", w, x.PinAfter, x.ID, x.PinAfter)
+	}
+}
+
+// care checks planned work on a machine.
+func (c *checker) care(x store.Care) {
+	w := c.entryID("care", x.ID)
+	if x.Remove {
+		return
+	}
+	if _, ok := c.machines[x.Machine]; !ok {
+		c.add("%s: machine %q is not in the book; enter it first or correct the id", w, x.Machine)
+	}
+	c.texts(w, x.Kind)
+	c.number(w, "minutes", x.Minutes, 1, 30*24*60)
+	c.number(w, "weight", x.Weight, 0, 1000)
+	c.number(w, "revolutions from one to the next", float64(x.EveryRevolutions), 0, 2e9)
+	for _, t := range []time.Time{x.Done, x.From, x.To} {
+		if !t.IsZero() && (t.Year() < 2000 || t.Year() > 9999) {
+			c.add("%s: the year %d, 2000 to 9999 is expected", w, t.Year())
+		}
+	}
+	switch {
+	case x.EveryRevolutions > 0 && !(x.From.IsZero() && x.To.IsZero()):
+		c.add("%s: it has revolutions and a window of dates, one of them is expected; take one out", w)
+	case !x.To.IsZero() && x.To.Before(x.From):
+		c.add("%s: it must be done by %s and not before %s; exchange the dates", w, x.To.Format(time.DateOnly), x.From.Format(time.DateOnly))
+	case !x.To.IsZero() && x.To.Sub(x.From) < time.Duration(x.Minutes*float64(time.Minute)):
+		c.add("%s: its window from %s to %s is shorter than its %g minutes; widen it", w, x.From.Format(time.RFC3339), x.To.Format(time.RFC3339), x.Minutes)
+	}
+}
+
+// cylinder checks an exchangeable cylinder.
+func (c *checker) cylinder(x store.Cylinder) {
+	w := c.entryID("cylinder", x.ID)
+	if x.Remove {
+		return
+	}
+	c.number(w, "gauge in needles an inch", x.GaugeNPI, 1, 100)
+	c.number(w, "diameter in inches", x.DiameterInch, 0, 100)
+	if n := len(x.Machines); n == 0 || n > maxList {
+		c.add("%s: %d machines, 1 to %d that it fits are expected", w, n, maxList)
+	}
+	for i, id := range x.Machines {
+		m, ok := c.machines[id]
+		switch {
+		case !ok:
+			c.add("%s: machine %q is not in the book; enter it first or correct the id", w, id)
+		case slices.Contains(x.Machines[:i], id):
+			c.add("%s: machine %s stands twice", w, id)
+		case x.DiameterInch > 0 && m.DiameterInch > 0 && m.DiameterInch != x.DiameterInch:
+			c.add("%s: it has %g inches, machine %s has %g; take the machine out or correct the diameter", w, x.DiameterInch, id, m.DiameterInch)
+		}
 	}
 }
 

@@ -123,6 +123,22 @@ func testSetups(t *testing.T, b *bench) {
 	if err != nil || !slices.Equal(got.Setups, []store.Setup{yarn}) {
 		t.Errorf("set-ups %+v, %v", got.Setups, err)
 	}
+	care := store.Care{ID: "needles-k01", Machine: "k01", Kind: "needles", Minutes: 240, EveryRevolutions: 9e6, Done: at(10)}
+	oil := store.Care{ID: "oil", Machine: "k02", Kind: "oil", Minutes: 30, From: at(100), To: at(100 + 3600)}
+	ring := store.Cylinder{ID: "ring-24", GaugeNPI: 24, Machines: []string{"k01", "k02"}}
+	if ch := b.apply(store.Book{Care: []store.Care{care, oil}, Cylinders: []store.Cylinder{ring}}); ch.Created != 3 {
+		t.Fatalf("care and a cylinder: %+v", ch)
+	}
+	if ch := b.apply(store.Book{Care: []store.Care{care}, Cylinders: []store.Cylinder{{ID: "ring-24", GaugeNPI: 24, Machines: []string{"k02", "k01"}}}}); ch.Same != 2 {
+		t.Errorf("the same care and cylinder again: %+v", ch)
+	}
+	if ch := b.apply(store.Book{Care: []store.Care{{ID: "oil", Remove: true}}}); ch.Updated != 1 {
+		t.Errorf("a care taken out: %+v", ch)
+	}
+	b.restart()
+	if got, err = b.st.Book(t.Context()); err != nil || !slices.Equal(got.Care, []store.Care{care}) || len(got.Cylinders) != 1 || !slices.Equal(got.Cylinders[0].Machines, ring.Machines) {
+		t.Errorf("care %+v, cylinders %+v, %v", got.Care, got.Cylinders, err)
+	}
 	pin := func(id, machine, after string) store.Order {
 		o := book().Orders[0]
 		o.ID, o.PinMachine, o.PinAfter = id, machine, after
@@ -133,6 +149,14 @@ func testSetups(t *testing.T, b *bench) {
 		"no from":       {Setups: []store.Setup{{Kind: "yarn", To: "*"}}},
 		"minutes":       {Setups: []store.Setup{{Kind: "yarn", From: "*", To: "*", Minutes: -1}}},
 		"machine":       {Setups: []store.Setup{{Kind: "yarn", Machine: "k99", From: "*", To: "*"}}},
+		"care nowhere":  {Care: []store.Care{{ID: "c", Machine: "k99", Minutes: 30}}},
+		"no minutes":    {Care: []store.Care{{ID: "c", Machine: "k01"}}},
+		"two dues":      {Care: []store.Care{{ID: "c", Machine: "k01", Minutes: 30, EveryRevolutions: 5, To: at(9000)}}},
+		"turned window": {Care: []store.Care{{ID: "c", Machine: "k01", Minutes: 30, From: at(9000), To: at(1000)}}},
+		"tight window":  {Care: []store.Care{{ID: "c", Machine: "k01", Minutes: 30, From: at(1000), To: at(1060)}}},
+		"lone cylinder": {Cylinders: []store.Cylinder{{ID: "r", GaugeNPI: 24}}},
+		"no gauge":      {Cylinders: []store.Cylinder{{ID: "r", Machines: []string{"k01"}}}},
+		"ring nowhere":  {Cylinders: []store.Cylinder{{ID: "r", GaugeNPI: 24, Machines: []string{"k99"}}}},
 		"pin nowhere":   {Orders: []store.Order{pin("SO-7", "k99", "")}},
 		"two machines":  {Orders: []store.Order{pin("SO-7", "k01", ""), pin("SO-8", "k02", "SO-7")}},
 		"circular pins": {Orders: []store.Order{pin("SO-7", "k01", "SO-9"), pin("SO-8", "k01", "SO-7"), pin("SO-9", "k01", "SO-8")}},
