@@ -46,32 +46,66 @@ func usable(seen []Observed) (out []Observed, ended int) {
 // leastFit is the number of different ended durations that two parameters need.
 const leastFit = 3
 
-func enough(seen []Observed, law string) ([]Observed, int, error) {
-	out, ended := usable(seen)
+// grouped are durations of one length, as logarithm and minutes.
+type grouped struct {
+	log, minutes, n float64
+	open            bool
+}
+
+// Durations are fitted one by one up to mostSingle; of more, those that differ by less
+// than groupStep of themselves count as one, which moves a fit by far less than it knows.
+const (
+	mostSingle = 2000
+	groupStep  = 0.01
+)
+
+// group prepares a fit; it refuses what is too little for one.
+func group(seen []Observed, law string) (out []grouped, n, ended float64, err error) {
 	different := map[float64]bool{}
-	for _, o := range out {
-		if !o.Open {
-			different[o.Minutes] = true
+	cells := map[Observed]int{}
+	for _, o := range seen {
+		if !(o.Minutes >= 0 && o.Minutes <= maxDurationMin) {
+			continue
 		}
+		x := math.Log(max(o.Minutes, leastDuration))
+		n++
+		if !o.Open {
+			ended++
+			if len(different) < leastFit {
+				different[o.Minutes] = true
+			}
+		}
+		if len(seen) <= mostSingle {
+			out = append(out, grouped{x, math.Exp(x), 1, o.Open})
+			continue
+		}
+		key := Observed{math.Round(x / groupStep), o.Open}
+		i, ok := cells[key]
+		if !ok {
+			i = len(out)
+			cells[key] = i
+			x = key.Minutes * groupStep
+			out = append(out, grouped{x, math.Exp(x), 0, o.Open})
+		}
+		out[i].n++
 	}
 	if len(different) < leastFit {
-		return nil, 0, fmt.Errorf("%w: %d different ended stops of %d given are too few to fit a %s law, expected %d; pool machines or take a known law",
+		return nil, 0, 0, fmt.Errorf("%w: %d different ended stops of %d given are too few to fit a %s law, expected %d; pool machines or take a known law",
 			ErrInput, len(different), len(seen), law, leastFit)
 	}
-	return out, ended, nil
+	return out, n, ended, nil
 }
 
 // FitLognormal is the lognormal law of greatest likelihood, open stops counted as
 // longer than they are seen; loglik is the logarithm of that likelihood.
 func FitLognormal(seen []Observed) (l Lognormal, loglik float64, err error) {
-	obs, ended, err := enough(seen, "lognormal")
+	obs, n, _, err := group(seen, "lognormal")
 	if err != nil {
 		return l, 0, err
 	}
-	n, sum, square := 0.0, 0.0, 0.0
+	sum, square := 0.0, 0.0
 	for _, o := range obs {
-		x := math.Log(o.Minutes)
-		n, sum, square = n+1, sum+x, square+x*x
+		sum, square = sum+o.n*o.log, square+o.n*o.log*o.log
 	}
 	l = Lognormal{sum / n, math.Sqrt(max(square/n-sum*sum/n/n, 1e-12))}
 	// Expectation and maximisation: an open stop counts with the mean and mean square
@@ -79,15 +113,13 @@ func FitLognormal(seen []Observed) (l Lognormal, loglik float64, err error) {
 	for range 2000 {
 		var s1, s2 float64
 		for _, o := range obs {
-			x := math.Log(o.Minutes)
-			if !o.Open {
-				s1, s2 = s1+x, s2+x*x
+			if !o.open {
+				s1, s2 = s1+o.n*o.log, s2+o.n*o.log*o.log
 				continue
 			}
-			z := (x - l.Mu) / l.Sigma
-			mills := hazard(z)
-			s1 += l.Mu + l.Sigma*mills
-			s2 += l.Mu*l.Mu + l.Sigma*l.Sigma + l.Sigma*(x+l.Mu)*mills
+			mills := hazard((o.log - l.Mu) / l.Sigma)
+			s1 += o.n * (l.Mu + l.Sigma*mills)
+			s2 += o.n * (l.Mu*l.Mu + l.Sigma*l.Sigma + l.Sigma*(o.log+l.Mu)*mills)
 		}
 		next := Lognormal{s1 / n, math.Sqrt(max(s2/n-s1*s1/n/n, 1e-12))}
 		moved := math.Abs(next.Mu-l.Mu) + math.Abs(next.Sigma-l.Sigma)
@@ -96,15 +128,15 @@ func FitLognormal(seen []Observed) (l Lognormal, loglik float64, err error) {
 			break
 		}
 	}
-	if ended > 0 && !(l.Sigma < 20 && math.Abs(l.Mu) < 30) {
-		return l, 0, fmt.Errorf("%w: nearly all of %d stops are still open, so their law cannot be told; wait for more to end", ErrInput, len(obs))
+	if !(l.Sigma < 20 && math.Abs(l.Mu) < 30) {
+		return l, 0, fmt.Errorf("%w: nearly all of %g stops are still open, so their law cannot be told; wait for more to end", ErrInput, n)
 	}
 	for _, o := range obs {
-		z := (math.Log(o.Minutes) - l.Mu) / l.Sigma
-		if o.Open {
-			loglik += math.Log(math.Erfc(z/math.Sqrt2) / 2)
+		z := (o.log - l.Mu) / l.Sigma
+		if o.open {
+			loglik += o.n * math.Log(max(math.Erfc(z/math.Sqrt2)/2, math.SmallestNonzeroFloat64))
 		} else {
-			loglik -= z*z/2 + math.Log(o.Minutes*l.Sigma*math.Sqrt(2*math.Pi))
+			loglik -= o.n * (z*z/2 + o.log + math.Log(l.Sigma*math.Sqrt(2*math.Pi)))
 		}
 	}
 	return l, loglik, nil
@@ -121,33 +153,39 @@ func hazard(z float64) float64 {
 // FitWeibull is the Weibull law of greatest likelihood, open stops counted as longer
 // than they are seen. A shape below 1 says that what has lasted will last.
 func FitWeibull(seen []Observed) (w Weibull, loglik float64, err error) {
-	obs, ended, err := enough(seen, "Weibull")
+	obs, n, ended, err := group(seen, "Weibull")
 	if err != nil {
 		return w, 0, err
 	}
-	longest := obs[len(obs)-1].Minutes // scaled by it, powers stay at most 1
-	meanLog := 0.0
+	longest, meanLog := math.Inf(-1), 0.0 // scaled by the longest, powers stay at most 1
 	for _, o := range obs {
-		if !o.Open {
-			meanLog += math.Log(o.Minutes/longest) / float64(ended)
+		longest = max(longest, o.log)
+	}
+	for _, o := range obs {
+		if !o.open {
+			meanLog += o.n * (o.log - longest) / ended
 		}
 	}
 	// The score of the shape rises with it: sum x^k ln x / sum x^k - 1/k - mean ln x.
 	score := func(k float64) float64 {
 		var p, pl float64
 		for _, o := range obs {
-			x := math.Log(o.Minutes / longest)
-			e := math.Exp(k * x)
+			x := o.log - longest
+			e := o.n * math.Exp(k*x)
 			p, pl = p+e, pl+e*x
 		}
 		return pl/p - 1/k - meanLog
 	}
 	lo, hi := 0.01, 200.0
 	if score(lo) > 0 || score(hi) < 0 {
-		return w, 0, fmt.Errorf("%w: %d stops give no Weibull shape between %g and %g; check for durations all alike", ErrInput, len(obs), lo, hi)
+		return w, 0, fmt.Errorf("%w: %g stops give no Weibull shape between %g and %g; check for durations all alike", ErrInput, n, lo, hi)
 	}
-	for range 100 {
-		if mid := math.Sqrt(lo * hi); score(mid) < 0 {
+	for hi/lo > 1+1e-14 {
+		mid := math.Sqrt(lo * hi)
+		if !(mid > lo && mid < hi) {
+			break
+		}
+		if score(mid) < 0 {
 			lo = mid
 		} else {
 			hi = mid
@@ -155,14 +193,15 @@ func FitWeibull(seen []Observed) (w Weibull, loglik float64, err error) {
 	}
 	sum := 0.0
 	for _, o := range obs {
-		sum += math.Pow(o.Minutes/longest, lo)
+		sum += o.n * math.Exp(lo*(o.log-longest))
 	}
-	w = Weibull{Shape: lo, Scale: longest * math.Pow(sum/float64(ended), 1/lo)}
+	w = Weibull{Shape: lo, Scale: math.Exp(longest + math.Log(sum/ended)/lo)}
+	scale := math.Log(w.Scale)
 	for _, o := range obs {
-		x := o.Minutes / w.Scale
-		loglik -= math.Pow(x, w.Shape)
-		if !o.Open {
-			loglik += math.Log(w.Shape/w.Scale) + (w.Shape-1)*math.Log(x)
+		x := o.log - scale
+		loglik -= o.n * math.Exp(w.Shape*x)
+		if !o.open {
+			loglik += o.n * (math.Log(w.Shape) - scale + (w.Shape-1)*x)
 		}
 	}
 	return w, loglik, nil
@@ -175,6 +214,11 @@ type Survival struct{ Minutes, Share, SE float64 }
 // KaplanMeier is the curve of observed durations, a step for each ended one.
 func KaplanMeier(seen []Observed) []Survival {
 	obs, _ := usable(seen)
+	return survivals(obs)
+}
+
+// survivals is KaplanMeier of what is sorted.
+func survivals(obs []Observed) []Survival {
 	var out []Survival
 	share, sum := 1.0, 0.0
 	for i := 0; i < len(obs); {
@@ -197,7 +241,12 @@ func KaplanMeier(seen []Observed) []Survival {
 // Pooled is the law of observed durations as they are, open ones among them
 // (Kaplan-Meier); what lasts longer than the last ended one follows tail.
 func Pooled(seen []Observed, tail Durations) Durations {
-	curve := KaplanMeier(seen)
+	obs, _ := usable(seen)
+	return pooled(obs, tail)
+}
+
+func pooled(obs []Observed, tail Durations) Durations {
+	curve := survivals(obs)
 	if len(curve) == 0 {
 		return tail
 	}
@@ -217,15 +266,4 @@ func Pooled(seen []Observed, tail Durations) Durations {
 		return s
 	}
 	return Mixture{{1 - last.Share, s}, {last.Share, Beyond{tail, last.Minutes}}}
-}
-
-// Shrunk draws the mu of one machine's durations to the fleet's: its n ended
-// durations have the mean logarithm mu; sigma is the spread within a machine, tau
-// between machines. The weight of its own is n/(n + sigma^2/tau^2).
-func Shrunk(fleet Lognormal, tau float64, mu float64, n int) Lognormal {
-	if n <= 0 || !(tau > 0) {
-		return fleet
-	}
-	w := float64(n) / (float64(n) + fleet.Sigma*fleet.Sigma/(tau*tau))
-	return Lognormal{fleet.Mu + w*(mu-fleet.Mu), fleet.Sigma}
 }

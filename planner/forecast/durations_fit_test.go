@@ -206,12 +206,3 @@ func TestDurationsAreConsistent(t *testing.T) {
 		}
 	})
 }
-
-func TestShrunkDurations(t *testing.T) {
-	fleet := Lognormal{1, 0.8}
-	// By hand: weight 10/(10 + 0.64/0.04) = 10/26.
-	near(t, "mu", Shrunk(fleet, 0.2, 2, 10).Mu, 1+10.0/26, 1e-12)
-	if got := Shrunk(fleet, 0.2, 5, 0); got != fleet {
-		t.Errorf("no stop of its own gives %+v", got)
-	}
-}

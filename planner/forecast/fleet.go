@@ -23,11 +23,8 @@ var (
 const (
 	// littleHistory is the fleet's running time below which causes are not told apart.
 	littleHistory = 240.0 // minutes
-	// tailWeight is the number of stops that the fitted lognormal counts for beside
-	// the fleet's durations: it gives a tail beyond the longest stop seen.
-	tailWeight = 3.0
-	maxSample  = 5000 // durations of one machine and cause that are looked at, the last given
-	maxCount   = 1e9
+	maxSample     = 5000  // durations of one machine and cause that are looked at, the last given
+	maxCount      = 1e9
 )
 
 // lognormal is the law with this median and 90 % point.
@@ -66,7 +63,8 @@ type seen struct {
 type seenCause struct {
 	cause     string
 	count     int
-	durations Sample
+	durations Sample    // of those that ended
+	open      []float64 // minutes so far of those that did not
 }
 
 type fleetCause struct {
@@ -76,7 +74,7 @@ type fleetCause struct {
 	durations Durations
 	bins      binned // the same
 	pace      pace
-	ended     int // stops that durations rests on
+	choice    Choice // what durations rests on
 	planned   bool
 }
 
@@ -86,28 +84,33 @@ type fleetCause struct {
 func Learn(histories []History, ignored ...string) *Fleet {
 	f := &Fleet{ignored: ignored, index: map[string]int{}}
 	f.nameCauses(histories)
-	durations := make([][]float64, len(f.causes))
-	var all []float64
+	durations := make([][]Observed, len(f.causes))
+	var all []Observed
 	for _, h := range histories {
 		own := f.look(h)
 		f.histories = append(f.histories, own)
 		f.minutes += own.minutes
 		for _, c := range own.causes {
 			i := f.index[c.cause]
-			durations[i] = append(durations[i], c.durations.sorted...)
+			before := len(durations[i])
+			for _, x := range c.durations.sorted {
+				durations[i] = append(durations[i], Observed{Minutes: x})
+			}
+			for _, x := range c.open {
+				durations[i] = append(durations[i], Observed{x, true})
+			}
 			if !f.causes[i].planned {
-				all = append(all, c.durations.sorted...)
+				all = append(all, durations[i][before:]...)
 				f.stops += c.count
 			}
 		}
 	}
-	f.pooled = kept{withTail(NewSample(all...), anyDuration), ""}
+	f.pooled = kept{Choose(all, anyDuration).Law, ""}
 	for i := range f.causes {
 		c := &f.causes[i]
-		sample := NewSample(durations[i]...)
-		c.bins = bin(withTail(sample, priorDuration(c.cause)))
+		c.choice = Choose(durations[i], priorDuration(c.cause))
+		c.bins = bin(c.choice.Law)
 		c.durations = kept{c.bins, "cause " + c.cause}
-		c.ended = sample.Len()
 		c.pace = f.fitPace(c.cause)
 	}
 	f.fit()
@@ -144,7 +147,7 @@ func (f *Fleet) look(h History) seen {
 		stretches = []Stretch{{RunMinutes: h.RunMinutes, Causes: h.Causes}}
 	}
 	counts := make([]int, len(f.causes))
-	durations := make([][]float64, len(f.causes))
+	durations, open := make([][]float64, len(f.causes)), make([][]float64, len(f.causes))
 	var orders []string
 	for _, s := range stretches {
 		p := piece{order: orderOf(&orders, s.Order), shift: max(s.Shift, 0), counts: make([]float64, len(f.causes))}
@@ -159,8 +162,9 @@ func (f *Fleet) look(h History) seen {
 			if !ok {
 				continue
 			}
-			n := min(max(c.Count, len(c.DurationsMin), 0), maxCount)
+			n := min(max(c.Count, len(c.DurationsMin)+len(c.OpenMin), 0), maxCount)
 			durations[i] = append(durations[i], c.DurationsMin...)
+			open[i] = append(open[i], c.OpenMin...)
 			counts[i] = min(counts[i]+n, maxCount)
 			if !f.causes[i].planned {
 				p.counts[i] += float64(n)
@@ -177,8 +181,8 @@ func (f *Fleet) look(h History) seen {
 	}
 	for i, n := range counts {
 		if n > 0 {
-			d := durations[i]
-			out.causes = append(out.causes, seenCause{f.causes[i].cause, n, NewSample(d[max(len(d)-maxSample, 0):]...)})
+			d, o := durations[i], open[i]
+			out.causes = append(out.causes, seenCause{f.causes[i].cause, n, NewSample(d[max(len(d)-maxSample, 0):]...), o[max(len(o)-maxSample, 0):]})
 		}
 	}
 	return out
@@ -189,28 +193,6 @@ func priorDuration(cause string) Lognormal {
 		return l
 	}
 	return anyDuration
-}
-
-// withTail mixes a sample with a lognormal that follows it: the fitted logarithms,
-// with a little of the prior's place and two stops of its spread counted in.
-func withTail(s Sample, prior Lognormal) Durations {
-	if s.Len() == 0 {
-		return prior
-	}
-	const priorPlace, priorSpread = 0.25, 2.0
-	n, sum := priorPlace, priorPlace*prior.Mu
-	for _, x := range s.sorted {
-		n, sum = n+1, sum+math.Log(max(x, finestStep))
-	}
-	mu := sum / n
-	n, square := priorSpread, priorSpread*prior.Sigma*prior.Sigma
-	for _, x := range s.sorted {
-		d := math.Log(max(x, finestStep)) - mu
-		n, square = n+1, square+d*d
-	}
-	fit := Lognormal{mu, math.Sqrt(min(square/n, 2.25))}
-	w := tailWeight / (tailWeight + float64(s.Len()))
-	return Mixture{{1 - w, s}, {w, fit}}
 }
 
 func (h seen) count(cause string) int {

@@ -7,6 +7,8 @@ type CauseHistory struct {
 	Count int
 	// DurationsMin of the stops that ended, minutes; some may be missing.
 	DurationsMin []float64
+	// OpenMin are the minutes so far of stops that are not over.
+	OpenMin []float64
 }
 
 // History is what one machine did.
@@ -42,8 +44,10 @@ type Stop struct {
 	Cause string
 	// AtRun is the running minute at which it began.
 	AtRun float64
-	// Minutes it lasted; negative = not known, or not ended.
+	// Minutes it lasted; negative = not known.
 	Minutes float64
+	// Open says that it is not over: Minutes are those so far.
+	Open bool
 }
 
 // repeatWithin is the running time after a stop within which another of the same
@@ -66,6 +70,7 @@ func Episodes(stops []Stop) []Stop {
 			} else {
 				e.Minutes += s.Minutes
 			}
+			out[i].Open = s.Open
 		} else {
 			last[s.Cause] = len(out)
 			out = append(out, s)

@@ -132,7 +132,7 @@ func (f *Fleet) durations(h seen, c fleetCause) (law Durations, doubt float64) {
 	}
 	if m := law.Mean(); m > 0 {
 		variation := max(law.Square()/(m*m)-1, 0.25)
-		doubt = variation/(float64(c.ended)+1) + (1-w)*c.pace.between
+		doubt = variation/(float64(c.choice.Ended)+1) + (1-w)*c.pace.between
 	}
 	return law, doubt
 }

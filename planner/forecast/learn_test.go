@@ -249,9 +249,10 @@ func TestGroups(t *testing.T) {
 
 func TestEpisodes(t *testing.T) {
 	got := Episodes([]Stop{
-		{"yarn", 10, 2}, {"yarn", 10.5, 3}, {"needle", 11, 20}, {"yarn", 12, -1}, {"yarn", 100, 4}, {"needle", 300, 5},
+		{"yarn", 10, 2, false}, {"yarn", 10.5, 3, false}, {"needle", 11, 20, false}, {"yarn", 12, -1, false}, {"yarn", 100, 4, false},
+		{"needle", 300, 5, false}, {"needle", 301, 7, true},
 	})
-	want := []Stop{{"yarn", 10, -1}, {"needle", 11, 20}, {"yarn", 100, 4}, {"needle", 300, 5}}
+	want := []Stop{{"yarn", 10, -1, false}, {"needle", 11, 20, false}, {"yarn", 100, 4, false}, {"needle", 300, 12, true}}
 	if fmt.Sprint(got) != fmt.Sprint(want) {
 		t.Errorf("episodes %v, want %v", got, want)
 	}
@@ -260,7 +261,7 @@ func TestEpisodes(t *testing.T) {
 		at, sum := 0.0, 0.0
 		for range rapid.IntRange(0, 30).Draw(t, "n") {
 			at += rapid.Float64Range(0, 10).Draw(t, "gap")
-			s := Stop{rapid.SampledFrom([]string{"a", "b"}).Draw(t, "cause"), at, rapid.Float64Range(0, 50).Draw(t, "minutes")}
+			s := Stop{rapid.SampledFrom([]string{"a", "b"}).Draw(t, "cause"), at, rapid.Float64Range(0, 50).Draw(t, "minutes"), false}
 			stops, sum = append(stops, s), sum+s.Minutes
 		}
 		left := 0.0
@@ -274,7 +275,7 @@ func TestEpisodes(t *testing.T) {
 }
 
 func TestBinsKeepTheLaw(t *testing.T) {
-	for _, d := range []Durations{Exponential(4), Lognormal{1, 1.1}, withTail(NewSample(0, 1, 2, 2, 70), anyDuration)} {
+	for _, d := range []Durations{Exponential(4), Lognormal{1, 1.1}, Choose(observed([]float64{0, 1, 2, 2, 70}), anyDuration).Law} {
 		b := bin(d)
 		var mass, mean, square float64
 		b.each(func(x, p float64) { mass, mean, square = mass+p, mean+p*x, square+p*x*x })

@@ -219,7 +219,7 @@ func (m *Machine) remainder(s OpenStop) Durations {
 // plannedLaw is the law of a planned stop. Half as long again is usual where only the
 // usual length is told: an assumption, no source.
 func (m *Machine) plannedLaw(p Planned) Durations {
-	if i, ok := m.fleet.index[p.Cause]; p.UsualMin > 0 && p.UsualMin <= maxDurationMin && (!ok || m.fleet.causes[i].ended == 0) {
+	if i, ok := m.fleet.index[p.Cause]; p.UsualMin > 0 && p.UsualMin <= maxDurationMin && (!ok || m.fleet.causes[i].choice.Ended == 0) {
 		return lognormal(p.UsualMin, 1.5*p.UsualMin)
 	}
 	return m.durationsOf(p.Cause)

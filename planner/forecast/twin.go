@@ -110,18 +110,7 @@ func variate(rng *rand.Rand, d Durations) float64 {
 			}
 		}
 	}
-	u, lo, hi := 1-rng.Float64(), 0.0, 1.0
-	for d.Tail(hi) > u && hi < maxDurationMin {
-		lo, hi = hi, 2*hi
-	}
-	for range 40 {
-		if mid := (lo + hi) / 2; d.Tail(mid) > u {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi
+	return quantileOf(d, rng.Float64())
 }
 
 // gammaVariate is a gamma variate of any shape, Marsaglia and Tsang 2000 (from memory);

@@ -9,7 +9,7 @@ import (
 )
 
 // observed is what could be known of a machine: its last running minutes before a
-// wall minute, cut by order and shift. Stops that have not ended have no duration.
+// wall minute, cut by order and shift.
 func (m *machine) observed(id int, at, minutes float64) forecast.History {
 	h := forecast.History{Machine: name(id)}
 	to := m.ran(at)
@@ -29,7 +29,7 @@ func (m *machine) observed(id int, at, minutes float64) forecast.History {
 			}
 			seen := forecast.Stop{Cause: causes[t.cause].name, AtRun: t.run, Minutes: t.minutes}
 			if t.wall+t.minutes > at {
-				seen.Minutes = -1
+				seen.Minutes, seen.Open = at-t.wall, true
 			}
 			stops = append(stops, seen)
 		}
@@ -49,7 +49,11 @@ func gather(stops []forecast.Stop) []forecast.CauseHistory {
 		for _, s := range stops {
 			if s.Cause == c.name {
 				h.Count++
-				if s.Minutes >= 0 {
+				switch {
+				case s.Minutes < 0:
+				case s.Open:
+					h.OpenMin = append(h.OpenMin, s.Minutes)
+				default:
 					h.DurationsMin = append(h.DurationsMin, s.Minutes)
 				}
 			}
