@@ -144,10 +144,9 @@ const (
 
 // Recalibration is what kept forecasts teach about forecasts to come.
 type Recalibration struct {
-	kept   []scored
-	offset float64 // mean score
-	record float64 // squared relative spread of the machines' records
-	noise  float64 // variance of a score about its machine's record
+	kept    []scored
+	offset  float64 // mean score
+	records []record
 }
 
 // scored is a kept forecast with its score, and with what is left of it when the
@@ -155,13 +154,14 @@ type Recalibration struct {
 type scored struct {
 	Kept
 	score, rest float64
-	first       bool // of its order
+	level       float64 // of the machine, its record heeded
+	first       bool    // of its order
 }
 
 // Recalibrate learns from forecasts whose orders have ended, in any order; those
 // that cannot be are left out.
 func Recalibrate(past []Kept) *Recalibration {
-	r := &Recalibration{noise: 1}
+	r := &Recalibration{}
 	past = slices.DeleteFunc(slices.Clone(past), func(k Kept) bool {
 		return !(k.PIT >= 0 && k.PIT <= 1) || !(k.Ended >= k.Made) || !(k.Ask.Stops >= 0) || !(math.Abs(k.Ask.Level) < 50) || !(k.Ask.Pull >= 0 && k.Ask.Pull < 1e6)
 	})
@@ -177,7 +177,7 @@ func Recalibrate(past []Kept) *Recalibration {
 		if !ok && len(first) == KeptOrders {
 			continue
 		}
-		s := scored{Kept: k, score: probit(min(max(k.PIT, 0.001), 0.999))}
+		s := scored{Kept: k, level: k.Ask.Level, score: probit(min(max(k.PIT, 0.001), 0.999))}
 		r.kept = append(r.kept, s)
 		if n := len(r.kept) - 1; !ok || k.Made < r.kept[i].Made {
 			first[o] = n
@@ -188,65 +188,6 @@ func Recalibrate(past []Kept) *Recalibration {
 	}
 	r.learnRecords()
 	return r
-}
-
-// learnRecords finds by how much machines keep missing: two scores of a machine, the
-// first known when the second was forecast, have nothing in common if forecasts
-// leave nothing out.
-func (r *Recalibration) learnRecords() {
-	byMachine := map[string][]int{}
-	var n, sum, square, pull float64
-	for i, k := range r.kept {
-		if k.first {
-			byMachine[k.Machine] = append(byMachine[k.Machine], i)
-			n, sum, square, pull = n+1, sum+k.score, square+k.score*k.score, pull+k.Ask.Pull*k.Ask.Pull
-		}
-	}
-	if n == 0 {
-		return
-	}
-	r.offset = sum / (n + trust)
-	var got, could float64
-	for i, a := range r.kept {
-		if !a.first {
-			continue
-		}
-		for _, j := range byMachine[a.Machine] {
-			if b := r.kept[j]; i != j && a.Ended <= b.Made {
-				got += a.Ask.Pull * b.Ask.Pull * (a.score - r.offset) * (b.score - r.offset)
-				could += a.Ask.Pull * a.Ask.Pull * b.Ask.Pull * b.Ask.Pull
-			}
-		}
-	}
-	if could > 0 {
-		// What chance gives to pairs that have nothing in common is taken off, so that
-		// machines are left alone unless they do keep missing.
-		r.record = max(got/could-math.Sqrt(1/could), 0)
-	}
-	r.noise = max((square/n-r.offset*r.offset)-r.record*pull/n, 0.2)
-	for i := range r.kept {
-		k := &r.kept[i]
-		k.rest = k.score
-		if r.record > 0 {
-			k.rest -= k.Ask.Pull * r.miss(byMachine[k.Machine], k.Made)
-		}
-	}
-}
-
-// miss is how much more a machine stands than it was thought to, by its record up to
-// then.
-func (r *Recalibration) miss(own []int, then float64) float64 {
-	var got, could float64
-	for _, i := range own {
-		if k := r.kept[i]; k.Ended <= then {
-			got += k.Ask.Pull * (k.score - r.offset)
-			could += k.Ask.Pull * k.Ask.Pull
-		}
-	}
-	if r.record == 0 {
-		return 0
-	}
-	return got / (could + r.noise/r.record)
 }
 
 // Map gives the level of the law at which a chance is kept. The zero value leaves
@@ -275,7 +216,7 @@ func (r *Recalibration) near(a Ask) (near []weighed, sum, orders float64) {
 		if w < 0.05 || k.Ask.Begun != a.Begun {
 			continue
 		}
-		near = append(near, weighed{k.rest, k.Ask.Level, w, k.Ask.Class})
+		near = append(near, weighed{k.rest, k.level, w, k.Ask.Class})
 		sum += w
 		o := id{k.Machine, k.Order}
 		if more := w - heard[o]; more > 0 {
@@ -369,12 +310,15 @@ func (r *Recalibration) Map(machine string, a Ask) Map {
 			own = append(own, i)
 		}
 	}
-	shift := a.Pull*r.miss(own, math.Inf(1)) + missed[a.Class]
+	miss := r.miss(own, math.Inf(1), a.Level)
+	level := a.Level + math.Log1p(miss)
+	widen := math.Pow(1+miss, recordSpread)
 	part := n / (n + trust)
 	var m Map
 	last := math.Inf(-1)
 	for z := lowestScore; z <= -lowestScore; z += scoreStep {
-		s := (1-part)*z + part*l.at(quantileAt(chance, rest, z), a.Level) + shift
+		s := (1-part)*z + part*l.at(quantileAt(chance, rest, z), level)
+		s = widen*s + a.Pull*miss + missed[a.Class]
 		last = max(s, last+1e-6)
 		m.scores = append(m.scores, last)
 	}

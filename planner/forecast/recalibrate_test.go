@@ -179,12 +179,12 @@ func TestFeedbackIsLate(t *testing.T) {
 		{Order: "c", Machine: "k", Made: 120, Ended: 220, Ask: Ask{Pull: 1}, PIT: 0.99},
 	}
 	r := Recalibrate(kept)
-	r.record = 0.1
+	r.records = []record{{false, 0.1, 1}}
 	own := []int{0, 1, 2}
-	if got := r.miss(own, 99); got != 0 {
+	if got := r.miss(own, 99, 0); got != 0 {
 		t.Errorf("before any order has ended a record of %.3f is known", got)
 	}
-	one, two := r.miss(own, 120), r.miss(own, 150)
+	one, two := r.miss(own, 120, 0), r.miss(own, 150, 0)
 	if !(one > 0 && two > one) {
 		t.Errorf("record after one order %.3f, after two %.3f; want both above 0 and rising", one, two)
 	}
