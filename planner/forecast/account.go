@@ -7,6 +7,7 @@ const (
 	Known    = "planned"  // stops that come a known number of times
 	Progress = "progress" // the rest of the stop in progress
 	Held     = "held"     // standing known exactly
+	Waiting  = "waiting"  // random stops until somebody takes them up, where that is known
 )
 
 // Account is working time that goes to one thing: its mean, and what it stays within
@@ -36,8 +37,19 @@ func (m *Machine) Account(w Work) ([]Account, error) {
 		return err
 	}
 	sum := m.of(w)
+	var waiting []Stops
 	for _, s := range sum.Stops {
+		if wait, ok := m.waitsOf(s.Cause); ok && !w.NoWaiting {
+			waited, worked := wait.parts(s.Durations.Mean())
+			waiting = append(waiting, Stops{s.Cause, s.Rate, waited})
+			s.Durations = worked
+		}
 		if err := add(Random, s.Cause, Sum{Run: w.RunMinutes, Stops: []Stops{s}, Common: sum.Common}); err != nil {
+			return nil, err
+		}
+	}
+	if len(waiting) > 0 {
+		if err := add(Waiting, "", Sum{Run: w.RunMinutes, Stops: waiting, Common: sum.Common}); err != nil {
 			return nil, err
 		}
 	}

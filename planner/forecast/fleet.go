@@ -65,6 +65,7 @@ type seenCause struct {
 	count     int
 	durations Sample    // of those that ended
 	open      []float64 // minutes so far of those that did not
+	taken     []Taken
 }
 
 type fleetCause struct {
@@ -76,6 +77,7 @@ type fleetCause struct {
 	pace      pace
 	choice    Choice // what durations rests on
 	planned   bool
+	waits     waits
 }
 
 // Learn pools the histories of all machines. Causes in ignored are not stops of a
@@ -84,7 +86,7 @@ type fleetCause struct {
 func Learn(histories []History, ignored ...string) *Fleet {
 	f := &Fleet{ignored: ignored, index: map[string]int{}}
 	f.nameCauses(histories)
-	durations := make([][]Observed, len(f.causes))
+	durations, taken := make([][]Observed, len(f.causes)), make([][]Taken, len(f.causes))
 	var all []Observed
 	for _, h := range histories {
 		own := f.look(h)
@@ -99,6 +101,7 @@ func Learn(histories []History, ignored ...string) *Fleet {
 			for _, x := range c.open {
 				durations[i] = append(durations[i], Observed{x, true})
 			}
+			taken[i] = append(taken[i], c.taken...)
 			if !f.causes[i].planned {
 				all = append(all, durations[i][before:]...)
 				f.stops += c.count
@@ -112,6 +115,7 @@ func Learn(histories []History, ignored ...string) *Fleet {
 		c.bins = bin(c.choice.Law)
 		c.durations = kept{c.bins, "cause " + c.cause}
 		c.pace = f.fitPace(c.cause)
+		c.waits = waitsOf(taken[i])
 	}
 	f.fit()
 	return f
@@ -148,6 +152,7 @@ func (f *Fleet) look(h History) seen {
 	}
 	counts := make([]int, len(f.causes))
 	durations, open := make([][]float64, len(f.causes)), make([][]float64, len(f.causes))
+	taken := make([][]Taken, len(f.causes))
 	var orders []string
 	for _, s := range stretches {
 		p := piece{order: orderOf(&orders, s.Order), shift: max(s.Shift, 0), counts: make([]float64, len(f.causes))}
@@ -165,6 +170,7 @@ func (f *Fleet) look(h History) seen {
 			n := min(max(c.Count, len(c.DurationsMin)+len(c.OpenMin), 0), maxCount)
 			durations[i] = append(durations[i], c.DurationsMin...)
 			open[i] = append(open[i], c.OpenMin...)
+			taken[i] = append(taken[i], c.Taken...)
 			counts[i] = min(counts[i]+n, maxCount)
 			if !f.causes[i].planned {
 				p.counts[i] += float64(n)
@@ -182,7 +188,7 @@ func (f *Fleet) look(h History) seen {
 	for i, n := range counts {
 		if n > 0 {
 			d, o := durations[i], open[i]
-			out.causes = append(out.causes, seenCause{f.causes[i].cause, n, NewSample(d[max(len(d)-maxSample, 0):]...), o[max(len(o)-maxSample, 0):]})
+			out.causes = append(out.causes, seenCause{f.causes[i].cause, n, NewSample(d[max(len(d)-maxSample, 0):]...), o[max(len(o)-maxSample, 0):], taken[i]})
 		}
 	}
 	return out
@@ -240,5 +246,9 @@ func (f *Fleet) Basis() []string {
 	if f.minutes < littleHistory {
 		return []string{fmt.Sprintf("All machines ran %.0f minutes so far; common figures fill in: 2 stops an hour of 3 minutes", f.minutes)}
 	}
-	return []string{fmt.Sprintf("All %d machines: %d stops in %.0f h of running", len(f.histories), f.stops, f.minutes/60)}
+	out := []string{fmt.Sprintf("All %d machines: %d stops in %.0f h of running", len(f.histories), f.stops, f.minutes/60)}
+	if line := f.waitsBasis(); line != "" {
+		out = append(out, line)
+	}
+	return out
 }

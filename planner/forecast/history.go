@@ -1,5 +1,7 @@
 package forecast
 
+import "slices"
+
 // CauseHistory is what one machine did under one cause in its counted running time.
 type CauseHistory struct {
 	Cause string
@@ -9,7 +11,13 @@ type CauseHistory struct {
 	DurationsMin []float64
 	// OpenMin are the minutes so far of stops that are not over.
 	OpenMin []float64
+	// Taken are stops that ended of which it is known when somebody took them up; they
+	// are among DurationsMin.
+	Taken []Taken
 }
+
+// Taken parts the minutes of a stop: until somebody took it up, and from then on.
+type Taken struct{ Waited, Worked float64 }
 
 // History is what one machine did.
 type History struct {
@@ -48,6 +56,33 @@ type Stop struct {
 	Minutes float64
 	// Open says that it is not over: Minutes are those so far.
 	Open bool
+	// Taken is how many minutes it waited until somebody took it up; 0 = not known.
+	Taken float64
+}
+
+// Gather sums stops by cause, in the order in which the causes first come.
+func Gather(stops []Stop) []CauseHistory {
+	var out []CauseHistory
+	for _, s := range stops {
+		i := slices.IndexFunc(out, func(h CauseHistory) bool { return h.Cause == s.Cause })
+		if i < 0 {
+			i = len(out)
+			out = append(out, CauseHistory{Cause: s.Cause})
+		}
+		h := &out[i]
+		h.Count++
+		switch {
+		case !(s.Minutes >= 0):
+		case s.Open:
+			h.OpenMin = append(h.OpenMin, s.Minutes)
+		default:
+			h.DurationsMin = append(h.DurationsMin, s.Minutes)
+			if s.Taken > 0 && s.Taken <= s.Minutes {
+				h.Taken = append(h.Taken, Taken{s.Taken, s.Minutes - s.Taken})
+			}
+		}
+	}
+	return out
 }
 
 // repeatWithin is the running time after a stop within which another of the same
@@ -70,7 +105,12 @@ func Episodes(stops []Stop) []Stop {
 			} else {
 				e.Minutes += s.Minutes
 			}
-			out[i].Open = s.Open
+			e := &out[i]
+			if e.Open = s.Open; s.Taken > 0 && e.Taken > 0 {
+				e.Taken += s.Taken
+			} else {
+				e.Taken = 0
+			}
 		} else {
 			last[s.Cause] = len(out)
 			out = append(out, s)

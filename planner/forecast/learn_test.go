@@ -248,11 +248,13 @@ func TestGroups(t *testing.T) {
 }
 
 func TestEpisodes(t *testing.T) {
+	stop := func(cause string, at, minutes float64) Stop { return Stop{Cause: cause, AtRun: at, Minutes: minutes} }
 	got := Episodes([]Stop{
-		{"yarn", 10, 2, false}, {"yarn", 10.5, 3, false}, {"needle", 11, 20, false}, {"yarn", 12, -1, false}, {"yarn", 100, 4, false},
-		{"needle", 300, 5, false}, {"needle", 301, 7, true},
+		stop("yarn", 10, 2), stop("yarn", 10.5, 3), stop("needle", 11, 20), stop("yarn", 12, -1),
+		{Cause: "yarn", AtRun: 100, Minutes: 4, Taken: 1}, {Cause: "yarn", AtRun: 101, Minutes: 6, Taken: 2},
+		{Cause: "needle", AtRun: 300, Minutes: 5, Taken: 3}, {Cause: "needle", AtRun: 301, Minutes: 7, Open: true},
 	})
-	want := []Stop{{"yarn", 10, -1, false}, {"needle", 11, 20, false}, {"yarn", 100, 4, false}, {"needle", 300, 12, true}}
+	want := []Stop{stop("yarn", 10, -1), stop("needle", 11, 20), {Cause: "yarn", AtRun: 100, Minutes: 10, Taken: 3}, {Cause: "needle", AtRun: 300, Minutes: 12, Open: true}}
 	if fmt.Sprint(got) != fmt.Sprint(want) {
 		t.Errorf("episodes %v, want %v", got, want)
 	}
@@ -261,7 +263,7 @@ func TestEpisodes(t *testing.T) {
 		at, sum := 0.0, 0.0
 		for range rapid.IntRange(0, 30).Draw(t, "n") {
 			at += rapid.Float64Range(0, 10).Draw(t, "gap")
-			s := Stop{rapid.SampledFrom([]string{"a", "b"}).Draw(t, "cause"), at, rapid.Float64Range(0, 50).Draw(t, "minutes"), false}
+			s := stop(rapid.SampledFrom([]string{"a", "b"}).Draw(t, "cause"), at, rapid.Float64Range(0, 50).Draw(t, "minutes"))
 			stops, sum = append(stops, s), sum+s.Minutes
 		}
 		left := 0.0

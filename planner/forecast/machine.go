@@ -36,6 +36,9 @@ type Work struct {
 	ClassMinutes []float64
 	// Stop is the stop in progress; nil while the machine runs.
 	Stop *OpenStop
+	// NoWaiting supposes that no random stop waits for somebody to take it up, as far
+	// as it is known how long they do.
+	NoWaiting bool
 }
 
 // Planned is a cause that comes a known number of times in the work. Count 0 takes
@@ -179,6 +182,9 @@ func (m *Machine) of(w Work) Sum {
 	for _, s := range m.stops {
 		if !slices.ContainsFunc(w.Planned, func(p Planned) bool { return p.Cause == s.Cause }) {
 			s.Rate.Mean *= level
+			if wait, ok := m.waitsOf(s.Cause); ok && w.NoWaiting {
+				s.Durations = scale(s.Durations, 1-wait.share)
+			}
 			sum.Stops = append(sum.Stops, s)
 		}
 	}

@@ -117,6 +117,8 @@ func (s *stretch) without(p Part) (todo forecast.Work, changed bool) {
 		todo.Stop = nil
 	case PartHeld:
 		todo.FixedMinutes = 0
+	case PartWaiting:
+		todo.NoWaiting = true
 	case PartSlow:
 		if !(s.lost > 0) {
 			return todo, false

@@ -79,3 +79,29 @@ func TestHistoryIsSaid(t *testing.T) {
 		}
 	}
 }
+
+// Waiting is a part and a lever of its own where it is known.
+func TestWaitingIsAPart(t *testing.T) {
+	s := story()
+	for i := range s.Machines {
+		h := &s.Machines[i].History
+		for k := range h.Causes {
+			c := &h.Causes[k]
+			for _, d := range c.DurationsMin {
+				c.Taken = append(c.Taken, forecast.Taken{Waited: 0.6 * d, Worked: 0.4 * d})
+			}
+		}
+	}
+	var part, lever bool
+	for _, o := range plan(t, s, monday).Orders {
+		for _, p := range o.Finish.Parts {
+			part = part || p.Kind == PartWaiting && p.Mean > 0 && p.Words() == "waiting for a person"
+		}
+		for _, l := range o.Finish.Levers {
+			lever = lever || l.Kind == PartWaiting && l.Words() == "if no stop waited for a person"
+		}
+	}
+	if !part || !lever {
+		t.Errorf("waiting is a part: %v, a lever: %v", part, lever)
+	}
+}

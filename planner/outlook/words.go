@@ -70,4 +70,4 @@ func (l Lever) Words() string {
 func stopsOf(cause string) string { return wordsOf(cause)[0] }
 
 // WaitingNotKnown is said beside parts that tell no [PartWaiting].
-const WaitingNotKnown = "Waiting for a person is inside the stops: how much is unknown, nobody notes when a stop is taken up."
+const WaitingNotKnown = "Waiting for a person is inside the stops: how much is unknown until people tell when they take stops up."

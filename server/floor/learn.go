@@ -49,9 +49,17 @@ type lessonPiece struct {
 // lessons are the histories of all machines, kept between plans.
 type lessons map[string]*lesson
 
+// reader is what histories are read from, and cut by.
+type reader struct {
+	st       store.Store
+	book     *book
+	calendar calendar.Calendar
+	taps     map[string]store.TaskState // by task; nil = nobody's are kept
+}
+
 // bring reads what machines did since they were last read. It returns every
 // history; those that had nothing new are the same as before.
-func (l lessons) bring(ctx context.Context, st store.Store, b *book, c calendar.Calendar, states []store.MachineState, now time.Time) ([]forecast.History, error) {
+func (l lessons) bring(ctx context.Context, r reader, states []store.MachineState, now time.Time) ([]forecast.History, error) {
 	out := make([]forecast.History, 0, len(states))
 	for i := range states {
 		s := &states[i]
@@ -63,10 +71,10 @@ func (l lessons) bring(ctx context.Context, st store.Store, b *book, c calendar.
 			own = &lesson{}
 			l[s.Machine] = own
 		}
-		if err := own.bring(ctx, st, b, c, s, now); err != nil {
+		if err := own.bring(ctx, r, s, now); err != nil {
 			return nil, fmt.Errorf("floor: read what machine %s did: %w", s.Machine, err)
 		}
-		h := forecast.History{Machine: s.Machine, Group: b.alike(s.Machine, now), Stretches: make([]forecast.Stretch, 0, len(own.pieces))}
+		h := forecast.History{Machine: s.Machine, Group: r.book.alike(s.Machine, now), Stretches: make([]forecast.Stretch, 0, len(own.pieces))}
 		for _, p := range own.pieces {
 			if p.run > 0 || len(p.told.Causes) > 0 {
 				h.Stretches = append(h.Stretches, p.told)
@@ -90,18 +98,19 @@ func (b *book) alike(machine string, now time.Time) string {
 	return fmt.Sprintf("%s %g", structure, m.GaugeNPI)
 }
 
-func (l *lesson) bring(ctx context.Context, st store.Store, b *book, c calendar.Calendar, s *store.MachineState, now time.Time) error {
+func (l *lesson) bring(ctx context.Context, r reader, s *store.MachineState, now time.Time) error {
+	c := r.calendar
 	oldest := shiftStart(c, now.Add(-learnFrom))
 	for len(l.pieces) > 0 && !l.pieces[0].to.After(oldest) {
 		l.before += l.pieces[0].run
 		l.pieces = l.pieces[1:]
 	}
-	jobs := b.jobs[s.Machine]
+	jobs := r.book.jobs[s.Machine]
 	if n := len(l.pieces); n > 0 && now.Sub(l.anew) < learnAnew && slices.EqualFunc(jobs, l.jobs, sameJob) {
 		// The newest two shifts: a stop of the one before may have ended since.
 		recent := shiftStart(c, shiftStart(c, l.pieces[n-1].from).Add(-time.Second))
 		kept := slices.IndexFunc(l.pieces, func(p lessonPiece) bool { return p.to.After(recent) })
-		grown, err := readPieces(ctx, st, b, c, s.Machine, l.pieces[kept].from, s.Last)
+		grown, err := r.pieces(ctx, s.Machine, l.pieces[kept].from, s.Last)
 		if err != nil {
 			return err
 		}
@@ -115,7 +124,7 @@ func (l *lesson) bring(ctx context.Context, st store.Store, b *book, c calendar.
 	if s.First.After(from) {
 		from = s.First
 	}
-	pieces, err := readPieces(ctx, st, b, c, s.Machine, from, s.Last)
+	pieces, err := r.pieces(ctx, s.Machine, from, s.Last)
 	if err != nil {
 		return err
 	}
@@ -198,20 +207,20 @@ func shiftStart(c calendar.Calendar, t time.Time) time.Time {
 	return t
 }
 
-// readPieces reads what a machine did in [from, to).
-func readPieces(ctx context.Context, st store.Store, b *book, c calendar.Calendar, machine string, from, to time.Time) ([]lessonPiece, error) {
+// pieces reads what a machine did in [from, to).
+func (r reader) pieces(ctx context.Context, machine string, from, to time.Time) ([]lessonPiece, error) {
 	if !from.Before(to) {
 		return nil, nil
 	}
-	pieces := cutPieces(b, c, machine, from, to)
-	if err := readRunning(ctx, st, machine, pieces); err != nil {
+	pieces := cutPieces(r.book, r.calendar, machine, from, to)
+	if err := readRunning(ctx, r.st, machine, pieces); err != nil {
 		return nil, err
 	}
-	stops, err := readStops(ctx, st, machine, from, to)
+	stops, err := readStops(ctx, r.st, machine, from, to)
 	if err != nil {
 		return nil, err
 	}
-	placeStops(c, pieces, stops)
+	r.placeStops(pieces, stops)
 	for i := range pieces {
 		p := &pieces[i]
 		p.told.RunMinutes = p.run.Minutes()
@@ -331,7 +340,7 @@ func readStops(ctx context.Context, st store.Store, machine string, from, to tim
 
 // placeStops gives each piece the stops that begin in it, lasting as long as
 // the mill worked meanwhile.
-func placeStops(c calendar.Calendar, pieces []lessonPiece, stops []store.Stop) {
+func (r reader) placeStops(pieces []lessonPiece, stops []store.Stop) {
 	k, ran := 0, 0.0
 	after := pieces[0].from
 	for _, s := range stops {
@@ -340,39 +349,35 @@ func placeStops(c calendar.Calendar, pieces []lessonPiece, stops []store.Stop) {
 		}
 		p := &pieces[k]
 		ran += max(s.Begin.Sub(after).Minutes(), 0)
-		lasted := -1.0
-		if after = s.Begin; !s.End.IsZero() {
-			after = s.End
-			lasted = max(s.End.Sub(s.Begin).Minutes(), 0)
-			if s.End.After(p.to) {
-				lasted = c.Working(s.Begin, s.End).Minutes()
+		worked := func(to time.Time) float64 {
+			if to.After(p.to) {
+				return r.calendar.Working(s.Begin, to).Minutes()
 			}
+			return max(to.Sub(s.Begin).Minutes(), 0)
 		}
-		if !s.Input && (lasted > longestStand.Minutes() || s.End.IsZero() && p.to.Sub(s.Begin) > longestStand) {
+		open := s.End.IsZero()
+		end := s.End
+		if after = s.End; open {
+			after, end = s.Begin, pieces[len(pieces)-1].to
+		}
+		lasted, taken := worked(end), 0.0
+		if t := r.taps[stopTaskID(s.Machine, s.ID)].Taken; !open && t.After(s.Begin) && !t.After(s.End) {
+			taken = worked(t)
+		}
+		if !s.Input && (lasted > longestStand.Minutes()) {
 			continue
 		}
 		if p.after == nil {
 			p.after = make(map[string]float64)
 		}
 		p.after[s.Cause] = max(float64(p.to.Sub(after))/float64(p.to.Sub(p.from)), 0)
-		p.stops = append(p.stops, forecast.Stop{Cause: s.Cause, AtRun: ran, Minutes: lasted})
+		p.stops = append(p.stops, forecast.Stop{Cause: s.Cause, AtRun: ran, Minutes: lasted, Open: open, Taken: taken})
 	}
 }
 
 // gathered sums stops by cause.
 func gathered(stops []forecast.Stop) []forecast.CauseHistory {
-	var out []forecast.CauseHistory
-	for _, s := range stops {
-		i := slices.IndexFunc(out, func(h forecast.CauseHistory) bool { return h.Cause == s.Cause })
-		if i < 0 {
-			i = len(out)
-			out = append(out, forecast.CauseHistory{Cause: s.Cause})
-		}
-		out[i].Count++
-		if s.Minutes >= 0 {
-			out[i].DurationsMin = append(out[i].DurationsMin, s.Minutes)
-		}
-	}
+	out := forecast.Gather(stops)
 	slices.SortFunc(out, func(a, b forecast.CauseHistory) int { return cmp.Compare(a.Cause, b.Cause) })
 	return out
 }

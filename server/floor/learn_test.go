@@ -52,7 +52,7 @@ func TestHistoryIsCutByOrderAndShift(t *testing.T) {
 		run += c.RunMS
 	}
 	state := store.MachineState{Machine: "k01", First: friday, Last: minute(600), RunMS: run}
-	got, err := make(lessons).bring(t.Context(), m, newBook(book, nil, nil), weekdays(), []store.MachineState{state}, minute(600))
+	got, err := make(lessons).bring(t.Context(), reader{st: m, book: newBook(book, nil, nil), calendar: weekdays()}, []store.MachineState{state}, minute(600))
 	if err != nil || len(got) != 1 {
 		t.Fatalf("%d histories, %v", len(got), err)
 	}
@@ -90,6 +90,34 @@ func TestHistoryIsCutByOrderAndShift(t *testing.T) {
 		if want := map[int]int{6: 1, 14: 2, 22: 3}[s.Shift%24]; s.Shift > 0 && s.Class != want {
 			t.Errorf("the shift that begins at %d h has class %d, want %d", s.Shift%24, s.Class, want)
 		}
+	}
+}
+
+// A stop that somebody took up parts into waiting and work; one that goes on is told as
+// open, as long as it is.
+func TestTakenAndOpenStops(t *testing.T) {
+	stops := []store.Stop{stop("k01", "yarn", 20, 30), stop("k01", "yarn", 60, 66), stop("k01", "yarn", 90, 92), stop("k01", "needle", 110, 0)}
+	for i := range stops {
+		stops[i].ID, stops[i].Input = store.ID{byte(i + 1)}, true
+	}
+	m := &memory{cells: cells("k01", 0, 120, 28), stops: stops}
+	state := store.MachineState{Machine: "k01", First: six, Last: minute(117), RunMS: 120 * 60e3}
+	r := reader{st: m, book: newBook(millBook(), nil, nil), calendar: weekdays(), taps: map[string]store.TaskState{
+		stopTaskID("k01", stops[0].ID): {State: store.TaskTaken, Taken: minute(24)},
+		stopTaskID("k01", stops[1].ID): {State: store.TaskDone},                     // never taken
+		stopTaskID("k01", stops[2].ID): {State: store.TaskTaken, Taken: minute(95)}, // after it was over
+		stopTaskID("k01", stops[3].ID): {State: store.TaskTaken, Taken: minute(112)},
+	}}
+	got, err := make(lessons).bring(t.Context(), r, []store.MachineState{state}, minute(117))
+	if err != nil || len(got) != 1 || len(got[0].Stretches) != 1 {
+		t.Fatalf("%+v, %v", got, err)
+	}
+	want := []forecast.CauseHistory{
+		{Cause: "needle", Count: 1, OpenMin: []float64{7}},
+		{Cause: "yarn", Count: 3, DurationsMin: []float64{10, 6, 2}, Taken: []forecast.Taken{{Waited: 4, Worked: 6}}},
+	}
+	if causes := got[0].Stretches[0].Causes; !reflect.DeepEqual(causes, want) {
+		t.Errorf("%+v, want %+v", causes, want)
 	}
 }
 
@@ -153,12 +181,12 @@ func TestHistoryReadBitByBit(t *testing.T) {
 			b = newBook(book, nil, nil)
 		}
 		before := m.asked
-		got, err := kept.bring(t.Context(), m, b, weekdays(), []store.MachineState{state}, state.Last)
+		got, err := kept.bring(t.Context(), reader{st: m, book: b, calendar: weekdays()}, []store.MachineState{state}, state.Last)
 		if err != nil {
 			t.Fatal(err)
 		}
 		asked += m.asked - before
-		want, err := make(lessons).bring(t.Context(), m, b, weekdays(), []store.MachineState{state}, state.Last)
+		want, err := make(lessons).bring(t.Context(), reader{st: m, book: b, calendar: weekdays()}, []store.MachineState{state}, state.Last)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -203,7 +231,7 @@ func TestSinceTheLastPlannedStop(t *testing.T) {
 	}
 	state := store.MachineState{Machine: "k01", First: six, Last: minute(1200), RunMS: 1200 * 60e3}
 	all := make(lessons)
-	if _, err := all.bring(t.Context(), m, newBook(millBook(), nil, nil), weekdays(), []store.MachineState{state}, minute(1200)); err != nil {
+	if _, err := all.bring(t.Context(), reader{st: m, book: newBook(millBook(), nil, nil), calendar: weekdays()}, []store.MachineState{state}, minute(1200)); err != nil {
 		t.Fatal(err)
 	}
 	causes := []Cause{{ID: "yarn"}, {ID: "care", Comes: Comes{EveryRun: 8 * time.Hour}}, {ID: "needles", Comes: Comes{EveryTurns: 1e6}}}

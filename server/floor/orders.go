@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"turnwise/planner/outlook"
+	"turnwise/server/store"
 )
 
 // Orders returns every order of the book with its kilos and its finish, those
@@ -148,6 +149,10 @@ func waitsForTender(v *MachineView) bool {
 	return (v.State == Stopped || v.State == Standing) && (v.Cause.Element == "ADET" || v.Cause.Element == "")
 }
 
+func stopTaskID(machine string, stop store.ID) string {
+	return machine + "-stop-" + hex.EncodeToString(stop[:6])
+}
+
 func stopTask(m *machine) TaskView {
 	v := &m.view
 	id := m.live.stop
@@ -155,7 +160,7 @@ func stopTask(m *machine) TaskView {
 		id = m.state.Open.ID
 	}
 	return TaskView{
-		ID: m.id + "-stop-" + hex.EncodeToString(id[:6]), Kind: TaskStop, Machine: m.id, Name: v.Name,
+		ID: stopTaskID(m.id, id), Kind: TaskStop, Machine: m.id, Name: v.Name,
 		Due: v.Since, Since: v.Since, Cause: v.Cause, Order: v.Order, RollNumber: v.RollNumber,
 	}
 }

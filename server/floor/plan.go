@@ -152,7 +152,14 @@ func (f *Floor) learn(ctx context.Context, now time.Time) error {
 	if f.plan.lessons == nil {
 		f.plan.lessons = make(lessons)
 	}
-	histories, err := f.plan.lessons.bring(ctx, f.st, b, f.c.Calendar, states, now)
+	r := reader{st: f.st, book: b, calendar: f.c.Calendar}
+	if f.c.Creel != nil {
+		var err error
+		if r.taps, err = f.c.Creel.Taps(ctx, now.Add(-learnFrom)); err != nil {
+			return err
+		}
+	}
+	histories, err := f.plan.lessons.bring(ctx, r, states, now)
 	if err != nil {
 		return err
 	}

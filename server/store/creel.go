@@ -82,6 +82,7 @@ type TaskState struct {
 	Task, Machine, State string
 	Since                time.Time // of the newest act that stands; zero = none
 	Load                 int64     // written or taken back by the newest act; 0 = none
+	Taken                time.Time // first; zero = not, or taken back
 	Fixer                time.Time // called; zero = not
 }
 

@@ -34,35 +34,11 @@ func (m *machine) observed(id int, at, minutes float64) forecast.History {
 			stops = append(stops, seen)
 		}
 		s.RunMinutes = end - run - m.blindIn(run, end)
-		s.Causes = gather(forecast.Episodes(stops))
+		s.Causes = forecast.Gather(forecast.Episodes(stops))
 		h.Stretches = append(h.Stretches, s)
 		run = end
 	}
 	return h
-}
-
-// gather sums stops by cause.
-func gather(stops []forecast.Stop) []forecast.CauseHistory {
-	var out []forecast.CauseHistory
-	for _, c := range causes {
-		h := forecast.CauseHistory{Cause: c.name}
-		for _, s := range stops {
-			if s.Cause == c.name {
-				h.Count++
-				switch {
-				case s.Minutes < 0:
-				case s.Open:
-					h.OpenMin = append(h.OpenMin, s.Minutes)
-				default:
-					h.DurationsMin = append(h.DurationsMin, s.Minutes)
-				}
-			}
-		}
-		if h.Count > 0 {
-			out = append(out, h)
-		}
-	}
-	return out
 }
 
 func name(id int) string { return fmt.Sprintf("k%02d", id+1) }

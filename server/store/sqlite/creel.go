@@ -150,6 +150,9 @@ func stateOf(standing []tap) store.TaskState {
 		switch t.act {
 		case store.ActTake:
 			s.State = store.TaskTaken
+			if s.Taken.IsZero() {
+				s.Taken = t.at
+			}
 		case store.ActHalf:
 			s.State = store.TaskHalf
 		case store.ActDone:
