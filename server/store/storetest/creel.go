@@ -96,7 +96,7 @@ func RunCreel(t *testing.T, open func(t *testing.T, dir string) interface {
 	r = open(t, dir)
 	states, err := r.Taps(ctx, heard.Add(-time.Hour))
 	if err != nil || len(states) != 1 || states["k01-creel-1"].State != store.TaskDone || states["k01-creel-1"].Fixer.IsZero() ||
-		!states["k01-creel-1"].Taken.Equal(heard.Add(-20 * time.Second)) {
+		!states["k01-creel-1"].Taken.Equal(heard.Add(-20*time.Second)) {
 		t.Errorf("states after reopening: %+v, %v", states, err)
 	}
 	if yes, err := r.Heard(ctx, "d1"); !yes || err != nil {
