@@ -25,6 +25,7 @@ var allowed = map[string][]string{
 	"planner/calendar":       {"planner/"},                                                                                                   // so are the shifts
 	"planner/forecast":       {"planner/"},                                                                                                   // and the dates
 	"planner/creel":          {"planner/"},                                                                                                   // and the cones
+	"planner/alarm":          {"planner/"},                                                                                                   // and what needs an answer
 	"planner/loading":        {"planner/"},                                                                                                   // and which order runs where
 	"planner/outlook":        {"planner/"},                                                                                                   // and what puts them together
 	"agent":                  {"agent/", "proto/"},                                                                                           // an agent fits on a small box and knows no server
