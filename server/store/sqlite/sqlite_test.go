@@ -53,6 +53,15 @@ func TestCreelRecord(t *testing.T) {
 	})
 }
 
+func TestAlarmRecord(t *testing.T) {
+	storetest.RunAlarms(t, func(t *testing.T, dir string) interface {
+		store.Store
+		store.AlarmRecord
+	} {
+		return open(t, dir)
+	})
+}
+
 func file(dir string) string { return filepath.Join(dir, "books of the mill?", "turnwise.db") }
 
 func open(t testing.TB, dir string) *Store {
