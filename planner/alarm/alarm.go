@@ -78,8 +78,7 @@ var (
 // Kind of an [Event].
 type Kind uint8
 
-// Kinds. The first three come from the mill, the last two of the first row of
-// rules from its calendar and orders, the others from people.
+// Kinds. The first five come from the mill, the others from people.
 const (
 	Rise     Kind = iota + 1 // the condition began
 	Clear                    // the condition ended
@@ -178,6 +177,9 @@ func (p *Point) Reason() (reason, role string) {
 // acknowledgement of what was seen already. Errors hold [ErrState] or
 // [ErrRequest], and the point is then as before.
 func (p Point) Apply(e Event, l Limits) (Point, error) {
+	if e.Kind == Rise && p.Raw || e.Kind == Clear && !p.Raw {
+		return p, nil
+	}
 	was := p.State().Hidden()
 	q := p
 	q.Rises = slices.Clone(p.Rises)
@@ -238,9 +240,6 @@ func (p *Point) apply(e Event, l Limits) error {
 // condition takes a rise or a clear.
 func (p *Point) condition(e Event, l Limits) {
 	holds := e.Kind == Rise
-	if holds == p.Raw {
-		return
-	}
 	p.Raw, p.Changed = holds, e.At
 	if !holds {
 		if !p.Chatter {

@@ -220,10 +220,8 @@ func (f *Floor) KnowsLot(id string) bool {
 // ErrLot is inside the error about cones of a yarn that the card does not take.
 var ErrLot = errors.New("lot does not fit")
 
-// CheckLot tells whether cones of a lot may be put on a feed group of the card
-// that a machine runs at an instant: the yarn must be that of the card. Another lot
-// of the same yarn than the order's or the card's needs a release.
-func (f *Floor) CheckLot(machine, group, lot string, at time.Time) error {
+// checkLot is [Floor.CheckLot] without the details.
+func (f *Floor) checkLot(machine, group, lot string, at time.Time) error {
 	f.mu.Lock()
 	b := f.book
 	f.mu.Unlock()
