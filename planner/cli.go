@@ -69,6 +69,8 @@ type cli struct {
 	Kept     keptCmd     `cmd:"" help:"What was promised and what happened."`
 	Creel    creelCmd    `cmd:"" help:"Creels: what comes next, cones put on, taken back."`
 	Yarn     yarnCmd     `cmd:"" help:"Yarn: lots, requisition and return, release of a lot."`
+	Alarms   alarmsCmd   `cmd:"" help:"What needs an answer: acknowledge, shelve, take out of service."`
+	Asked    askedCmd    `cmd:"" help:"Calls and alarms of each person, which is a set of machines, in 10 minutes."`
 	Units    unitsCmd    `cmd:"" help:"Agents: who reads which machine, and who is sick."`
 	Book     bookCmd     `cmd:"" help:"The mill's book: machines, yarns, articles, cards, orders."`
 	Watch    watchCmd    `cmd:"" help:"Follow changes as they are committed."`

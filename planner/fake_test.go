@@ -36,6 +36,7 @@ type fake struct {
 	pb.UnimplementedAgentServiceServer
 	pb.UnimplementedBookServiceServer
 	pb.UnimplementedPlanServiceServer
+	pb.UnimplementedAlarmServiceServer
 
 	mu      sync.Mutex
 	asked   []proto.Message
@@ -277,6 +278,7 @@ func (f *fake) serve(t *testing.T) string {
 	pb.RegisterAgentServiceServer(s, f)
 	pb.RegisterBookServiceServer(s, f)
 	pb.RegisterPlanServiceServer(s, f)
+	pb.RegisterAlarmServiceServer(s, f)
 	go s.Serve(l)
 	t.Cleanup(s.Stop)
 	return l.Addr().String()

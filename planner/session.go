@@ -108,6 +108,7 @@ func (s *session) machines() pb.MachineServiceClient { return pb.NewMachineServi
 func (s *session) orders() pb.OrderServiceClient     { return pb.NewOrderServiceClient(s.conn) }
 func (s *session) plans() pb.PlanServiceClient       { return pb.NewPlanServiceClient(s.conn) }
 func (s *session) creels() pb.CreelServiceClient     { return pb.NewCreelServiceClient(s.conn) }
+func (s *session) alarms() pb.AlarmServiceClient     { return pb.NewAlarmServiceClient(s.conn) }
 func (s *session) agents() pb.AgentServiceClient     { return pb.NewAgentServiceClient(s.conn) }
 func (s *session) books() pb.BookServiceClient       { return pb.NewBookServiceClient(s.conn) }
 

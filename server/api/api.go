@@ -11,6 +11,7 @@ import (
 	"google.golang.org/grpc"
 
 	"turnwise/proto/turnwisepb"
+	"turnwise/server/calls"
 	"turnwise/server/floor"
 	"turnwise/server/store"
 )
@@ -21,6 +22,8 @@ type Options struct {
 	Log *slog.Logger     // nil = silent
 	// Creel keeps what people tell of tasks and lots. Nil = they cannot tell.
 	Creel store.CreelRecord
+	// Calls keeps the alarms. Nil = there are none.
+	Calls *calls.Desk
 }
 
 // api is what all services share.
@@ -30,6 +33,7 @@ type api struct {
 	now    func() time.Time
 	log    *slog.Logger
 	told   store.CreelRecord
+	desk   *calls.Desk
 	status statuses
 }
 
@@ -41,11 +45,12 @@ func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &api{floor: f, st: st, now: o.Now, log: o.Log, told: o.Creel, status: statuses{o.Log}}
+	a := &api{floor: f, st: st, now: o.Now, log: o.Log, told: o.Creel, desk: o.Calls, status: statuses{o.Log}}
 	turnwisepb.RegisterMachineServiceServer(s, &machineService{api: a})
 	turnwisepb.RegisterOrderServiceServer(s, &orderService{api: a})
 	turnwisepb.RegisterCreelServiceServer(s, &creelService{api: a})
 	turnwisepb.RegisterAgentServiceServer(s, &agentService{api: a})
 	turnwisepb.RegisterBookServiceServer(s, &bookService{api: a})
 	turnwisepb.RegisterPlanServiceServer(s, &planService{api: a})
+	turnwisepb.RegisterAlarmServiceServer(s, &alarmService{api: a})
 }

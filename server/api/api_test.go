@@ -19,6 +19,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/calls"
 	"turnwise/server/floor"
 	"turnwise/server/store"
 	"turnwise/server/store/sqlite"
@@ -34,6 +35,8 @@ type mill struct {
 	agents   pb.AgentServiceClient
 	books    pb.BookServiceClient
 	plans    pb.PlanServiceClient
+	alarms   pb.AlarmServiceClient
+	desk     *calls.Desk
 }
 
 func newMill(t testing.TB) *mill { return newMillOf(t, floor.Config{}) }
@@ -53,7 +56,11 @@ func newMillOf(t testing.TB, c floor.Config) *mill {
 	}
 	l := bufconn.Listen(1 << 20)
 	s := grpc.NewServer()
-	Register(s, f, st, Options{Creel: st})
+	desk, err := calls.New(t.Context(), f, st, calls.Options{Aim: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	Register(s, f, st, Options{Creel: st, Calls: desk})
 	go s.Serve(l)
 	t.Cleanup(s.Stop)
 	conn, err := grpc.NewClient("passthrough:bufconn", grpc.WithTransportCredentials(insecure.NewCredentials()),
@@ -66,6 +73,7 @@ func newMillOf(t testing.TB, c floor.Config) *mill {
 		st: st, floor: f,
 		machines: pb.NewMachineServiceClient(conn), orders: pb.NewOrderServiceClient(conn), creels: pb.NewCreelServiceClient(conn),
 		agents: pb.NewAgentServiceClient(conn), books: pb.NewBookServiceClient(conn), plans: pb.NewPlanServiceClient(conn),
+		alarms: pb.NewAlarmServiceClient(conn), desk: desk,
 	}
 }
 

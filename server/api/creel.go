@@ -68,6 +68,7 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 	}
 	if load.Lot != "" {
 		if err := s.floor.CheckLot(load.Machine, group, load.Lot, load.At); err != nil {
+			s.refused(ctx, r.GetValidateOnly(), err)
 			return nil, s.status.of("LoadCreel", err)
 		}
 	}

@@ -12,6 +12,7 @@ import (
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
+	"turnwise/planner/alarm"
 	"turnwise/planner/loading/board"
 	"turnwise/planner/outlook"
 	"turnwise/server/floor"
@@ -68,6 +69,9 @@ func (s statuses) of(method string, err error) error {
 		{store.ErrInvalid, codes.InvalidArgument, "INVALID"},
 		{floor.ErrWindow, codes.InvalidArgument, "INVALID"},
 		{store.ErrUnregistered, codes.FailedPrecondition, "NOT_REGISTERED"},
+		{alarm.ErrRequest, codes.InvalidArgument, "INVALID"},
+		{alarm.ErrState, codes.FailedPrecondition, "ALARM_STATE"},
+		{errNoAlarms, codes.FailedPrecondition, "NOT_KEPT"},
 		{store.ErrTask, codes.FailedPrecondition, "TASK_STATE"},
 		{floor.ErrNoTaps, codes.FailedPrecondition, "NOT_KEPT"},
 		{floor.ErrNoRecord, codes.FailedPrecondition, "NO_RECORD"},

@@ -77,6 +77,7 @@ func (s *creelService) ReportTask(ctx context.Context, r *pb.ReportTaskRequest) 
 	}
 	tap, err := s.floor.ReadyTap(ctx, tap, lot, cones)
 	if err != nil {
+		s.refused(ctx, r.GetValidateOnly(), err)
 		return nil, s.status.of("ReportTask", err)
 	}
 	state, err := s.told.Tap(ctx, tap, r.GetValidateOnly())

@@ -15,6 +15,7 @@ import (
 	"turnwise/planner/calendar"
 	"turnwise/proto/conf"
 	"turnwise/proto/wire"
+	"turnwise/server/calls"
 	"turnwise/server/floor"
 )
 
@@ -320,6 +321,21 @@ func (c *Config) causes() []floor.Cause {
 	return out
 }
 
+// calls are the limits of alarms in the terms of the desk.
+func (c *Config) calls(o Options) calls.Options {
+	out := calls.Options{
+		NotAttended: c.Alarms.NotAttended.Std(), Silent: c.Alarms.Silent.Std(), ShelveMax: c.Alarms.ShelveMax.Std(), Aim: float64(c.Alarms.PerPersonPer10min),
+		Risk: c.Plan.Risk, WarnBefore: c.Creel.WarnBefore.Std(), RatioLow: c.Proof.RatioLow, RatioHigh: c.Proof.RatioHigh, MinRolls: c.Proof.MinRolls,
+		Zone: c.calendar().Zone, Now: o.Now, Log: o.Log,
+	}
+	for _, cause := range c.Causes {
+		if cause.ID == "power" && cause.Group != (GroupConfig{}) {
+			out.GroupMachines, out.GroupWithin = cause.Group.Machines, cause.Group.Within.Std()
+		}
+	}
+	return out
+}
+
 func (c *Config) checkRest(f *faults) {
 	f.oneOf("units.count", c.Units.Count, "ne", "nm", "tex", "dtex", "den")
 	f.oneOf("units.mass", c.Units.Mass, "kg", "lb")
@@ -338,7 +354,7 @@ func (c *Config) checkRest(f *faults) {
 	f.within("proof.min_rolls", float64(c.Proof.MinRolls), 1, 1000)
 	f.length("alarms.not_attended", c.Alarms.NotAttended, time.Second, 24*time.Hour)
 	f.length("alarms.silent", c.Alarms.Silent, time.Second, 24*time.Hour)
-	f.length("alarms.shelve_max", c.Alarms.ShelveMax, time.Minute, 7*24*time.Hour)
+	f.length("alarms.shelve_max", c.Alarms.ShelveMax, time.Minute, 8*time.Hour)
 	f.within("alarms.per_person_per_10min", float64(c.Alarms.PerPersonPer10min), 0, 1000)
 	f.oneOf("people.individual_statistics", c.People.IndividualStatistics, "on", "off")
 	f.oneOf("push.web_push", c.Push.WebPush, "on", "off")

@@ -109,7 +109,7 @@ type CauseConfig struct {
 	Word    string      `yaml:"word"`    // empty = that of the known cause, else the id
 	Element string      `yaml:"element"` // time element of ISO 22400
 	Ask     string      `yaml:"ask"`     // who can tell it: tender, fixer, engineer, supervisor
-	Group   GroupConfig `yaml:"group"`
+	Group   GroupConfig `yaml:"group"`   // of the cause "power": so many stops are one alarm
 	Comes   ComesConfig `yaml:"comes"`
 }
 
@@ -157,12 +157,14 @@ type ProofConfig struct {
 	MinRolls  int     `yaml:"min_rolls"`
 }
 
-// AlarmsConfig says when people are called.
+// AlarmsConfig says when people are called. How many machines that stop within
+// how long are one event is said with the cause "power"; plan.risk says when a
+// promise is not sure enough.
 type AlarmsConfig struct {
-	NotAttended       conf.Duration `yaml:"not_attended"`
-	Silent            conf.Duration `yaml:"silent"`
-	ShelveMax         conf.Duration `yaml:"shelve_max"`
-	PerPersonPer10min int           `yaml:"per_person_per_10min"`
+	NotAttended       conf.Duration `yaml:"not_attended"`         // a stop may wait so long
+	Silent            conf.Duration `yaml:"silent"`               // a machine may be unheard so long
+	ShelveMax         conf.Duration `yaml:"shelve_max"`           // at most 8 h
+	PerPersonPer10min int           `yaml:"per_person_per_10min"` // aim of the report of calls
 }
 
 // PeopleConfig is about figures on persons.
@@ -216,8 +218,8 @@ func defaultCauses() []CauseConfig {
 // notUsedYet are keys that are read and checked, and that nothing in this
 // version acts upon. A key that ends with '.' stands for all below it.
 var notUsedYet = []string{
-	"site.locale", "site.digits", "units.", "creel.", "plan.keep_running_jobs", "plan.horizon", "plan.efficiency.",
-	"proof.", "alarms.", "people.", "push.",
+	"site.locale", "site.digits", "units.", "creel.package_mass_cv", "creel.lot_rule", "plan.keep_running_jobs", "plan.horizon", "plan.efficiency.",
+	"proof.", "people.", "push.",
 }
 
 // LoadConfig reads file (empty = none) over the defaults, then the

@@ -26,6 +26,7 @@ import (
 	"turnwise/proto/wire"
 	"turnwise/server/auth"
 	"turnwise/server/broker"
+	"turnwise/server/calls"
 	"turnwise/server/floor"
 	"turnwise/server/ingest"
 	"turnwise/server/record"
@@ -70,6 +71,8 @@ type Host struct {
 	promises    store.PromiseRecord
 	plans       store.PlanRecord
 	told        store.CreelRecord
+	answers     store.AlarmRecord
+	calls       *calls.Desk
 	record      *record.Record
 	ingest      *ingest.Ingest
 	broker      *broker.Broker // nil = off
@@ -139,7 +142,7 @@ func (h *Host) openStore(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
 	}
-	h.st, h.promises, h.plans, h.told = st, st, st, st
+	h.st, h.promises, h.plans, h.told, h.answers = st, st, st, st, st
 	h.space = newSpace(h.c.Database, h.o.Log)
 	h.backups = newBackups(&h.c, st, h.o.Log, h.o.Now)
 	h.backups.room = h.space.enough
@@ -171,6 +174,9 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 		return fmt.Errorf("host: %w", err)
 	}
 	h.record = record.New(h.floor, h.promises, record.Options{Calendar: cal, Log: h.o.Log})
+	if h.calls, err = calls.New(ctx, h.floor, h.answers, h.c.calls(h.o)); err != nil {
+		return fmt.Errorf("host: %w", err)
+	}
 	h.heads = newHeads(h.st, h.o.Log)
 	h.space.tidy = h.backups.db.Shorten
 	h.space.ingest = h.tellIngest
@@ -270,6 +276,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind.Go(named("ingest", func() error { return h.ingest.Run(back) }))
 	behind.Go(named("floor", func() error { return h.floor.Run(back) }))
 	behind.Go(named("record", func() error { return h.record.Run(back) }))
+	behind.Go(named("calls", func() error { return h.calls.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))
 	behind.Go(named("space", func() error { return h.space.run(back) }))
 	behind.Go(named("clock", func() error { return h.clock.run(back) }))

@@ -56,6 +56,9 @@ func (h *Host) load(ctx context.Context, r web.LoadRequest) (int64, error) {
 	}
 	load, err := h.floor.CompleteLoad(ctx, store.Load{Machine: r.Machine, Group: r.Group, Cones: r.Cones, Lot: r.Lot, At: r.At, RequestID: r.RequestID})
 	if err != nil {
+		if e := h.calls.Refused(ctx, err); e != nil {
+			h.o.Log.Error("an alarm about a lot is not kept", "error", e)
+		}
 		return 0, err
 	}
 	id, err := h.st.AddLoad(ctx, load)

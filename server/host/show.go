@@ -50,7 +50,7 @@ func secret(key string) bool {
 }
 
 func idle(key string) bool {
-	if strings.HasPrefix(key, "causes[") && (strings.HasSuffix(key, ".ask") || strings.Contains(key, ".group.")) {
+	if strings.HasPrefix(key, "causes[") && strings.HasSuffix(key, ".ask") {
 		return true
 	}
 	for _, k := range notUsedYet {
