@@ -51,7 +51,7 @@ var impure = []string{"os", "net", "net/http", "log", "log/slog", "sync", "conte
 // onlyHere names imports that one folder alone may have.
 var onlyHere = map[string][]string{
 	"turnwise/server/store/sqlite":    {"server/host", "server/store", "server/ingest", "server/floor", "server/api", "server/calls", "simulator/rehearsal"}, // outside host only in tests
-	"github.com/mattn/go-sqlite3":     {"server/store/sqlite", "simulator"},                                                                  // the simulator only to have it compiled early
+	"github.com/mattn/go-sqlite3":     {"server/store/sqlite", "simulator"},                                                                                  // the simulator only to have it compiled early
 	"turnwise/agent/edge":             {"agent", "agent/edge", "simulator", "simulator/mill"},
 	"turnwise/server/host":            {"server", "server/host", "simulator", "simulator/mill"},
 	"github.com/mochi-mqtt/server/v2": {"server/broker", "agent/uplink", "server/host"}, // outside broker only in tests
