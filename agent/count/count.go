@@ -75,6 +75,10 @@ const lag = 3 * time.Second
 // counter a sixteenth of its values is too much already.
 const blind = 15 * time.Second
 
+// aDay is how long a way may be, at the highest speed, that is believed against
+// a reading just before that is on neither end of it.
+const aDay = 24 * time.Hour
+
 // atOnce is how far a step may go that is believed at once.
 func (c Counter) atOnce() uint64 { return min(c.Bound(blind), c.modulus/wrapShare) }
 
@@ -125,8 +129,12 @@ func (c Counter) Bound(d time.Duration) uint64 {
 type Sample struct {
 	Raw uint64
 	// At is the instant on an axis that never goes back, whatever the boots
-	// and clocks of the host do.
+	// and clocks of the host do. No more time than it tells is believed.
 	At time.Duration
+	// More is how much later than At it may be, where a clock cannot be
+	// believed. It never falls. What only this time would explain is not
+	// booked, but it widens the bounds of what may be missing.
+	More time.Duration
 }
 
 // Kind says what a reading meant.
@@ -178,7 +186,7 @@ func (c Counter) Step(st State, s Sample) (State, Verdict) {
 	if !st.Known {
 		return c.begin(s, s.Raw, Verdict{Link: FirstSight, Evidence: fmt.Sprintf("first reading %d", s.Raw)})
 	}
-	s.At = max(s.At, st.At)
+	s.At, s.More = max(s.At, st.At), max(s.More, st.More)
 	if st.held.on {
 		return c.stepHeld(st, s)
 	}
@@ -187,16 +195,18 @@ func (c Counter) Step(st State, s Sample) (State, Verdict) {
 
 // judge decides about a reading against the last good one.
 func (c Counter) judge(st State, s Sample) (State, Verdict) {
-	d, bound := c.delta(st, s)
+	d, bound, most := c.delta(st, s)
 	forward := s.Raw >= st.Raw
 	switch {
-	case bound >= c.modulus && (!forward || bound-d >= c.modulus):
+	case most >= c.modulus && (!forward || most-d >= c.modulus):
 		// It may have fallen, or gone round once more than it shows.
 		return doubt(st, s, Ambiguous)
 	case forward && d <= min(bound, c.atOnce()):
 		return c.count(st, s, d)
 	case forward && d <= bound:
 		return doubt(st, s, stepped)
+	case forward && d <= most:
+		return doubt(st, s, far)
 	case forward:
 		return doubt(st, s, Preset)
 	case d <= bound && bound <= c.modulus/wrapShare:
@@ -215,15 +225,17 @@ func (c Counter) Replace(st State, s Sample, why string) (State, Verdict) {
 		return c.Step(st, s)
 	}
 	s.Raw %= c.modulus
-	s.At = max(s.At, st.At)
-	return c.begin(s, s.Raw, Verdict{Link: Replaced, PrevTo: st.Ext, LostMax: c.Bound(s.At - st.At),
+	s.At, s.More = max(s.At, st.At), max(s.More, st.More)
+	return c.begin(s, s.Raw, Verdict{Link: Replaced, PrevTo: st.Ext, LostMax: c.Bound(s.At - st.At + s.More - st.More),
 		Evidence: fmt.Sprintf("%s; last %d, now %d", why, st.Raw, s.Raw)})
 }
 
 // delta is how far the counter went from the last good reading, modulo its
-// width, and how far it can have gone.
-func (c Counter) delta(st State, s Sample) (d, bound uint64) {
-	return c.distance(st.Raw, s.Raw), c.Bound(s.At - st.At + min(st.At-st.Moved, lag))
+// width, how far it is believed to have gone at the most, and how far it can
+// have gone if the clocks were wrong.
+func (c Counter) delta(st State, s Sample) (d, bound, most uint64) {
+	took := s.At - st.At + min(st.At-st.Moved, lag)
+	return c.distance(st.Raw, s.Raw), c.Bound(took), c.Bound(took + s.More - st.More)
 }
 
 func (c Counter) distance(from, to uint64) uint64 {
@@ -232,7 +244,7 @@ func (c Counter) distance(from, to uint64) uint64 {
 
 // count books d counts up to s.
 func (c Counter) count(st State, s Sample, d uint64) (State, Verdict) {
-	next := State{Known: true, Raw: s.Raw, Ext: st.Ext + d, At: s.At, Moved: st.Moved}
+	next := State{Known: true, Raw: s.Raw, Ext: st.Ext + d, At: s.At, More: s.More, Moved: st.Moved}
 	if d > 0 {
 		next.Moved = s.At
 	}
@@ -242,5 +254,5 @@ func (c Counter) count(st State, s Sample, d uint64) (State, Verdict) {
 // begin starts a life that has gone from its extended counter from to s.
 func (c Counter) begin(s Sample, from uint64, v Verdict) (State, Verdict) {
 	v.Kind, v.From, v.To = NewLife, from, from+c.distance(from, s.Raw)
-	return State{Known: true, Raw: s.Raw, Ext: v.To, At: s.At, Moved: s.At}, v
+	return State{Known: true, Raw: s.Raw, Ext: v.To, At: s.At, More: s.More, Moved: s.At}, v
 }

@@ -1,6 +1,7 @@
 package count
 
 import (
+	"encoding/hex"
 	"errors"
 	"strings"
 	"testing"
@@ -244,5 +245,22 @@ func TestStateBytesAreBounded(t *testing.T) {
 		if err := out.UnmarshalBinary(whole[:n]); !errors.Is(err, ErrState) {
 			t.Errorf("%d of %d bytes gave %v, want ErrState", n, len(whole), err)
 		}
+	}
+}
+
+// A state of version 1: at 1010 after 10 s, a doubted 3 after 20 s.
+func TestStateOfVersion1(t *testing.T) {
+	b, err := hex.DecodeString("0103f207f2078090dfc04a8090dfc04a020303000080a0be81950180a0be81950180a0be81950180a0be819501")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var got State
+	if err := got.UnmarshalBinary(b); err != nil {
+		t.Fatal(err)
+	}
+	want := State{Known: true, Raw: 1010, Ext: 1010, At: 10 * time.Second, Moved: 10 * time.Second, held: held{
+		on: true, why: Reset, first: 3, since: 20 * time.Second, raw: 3, at: 20 * time.Second, confirmed: 20 * time.Second, lost: 20 * time.Second}}
+	if got != want {
+		t.Errorf("read as %+v, want %+v", got, want)
 	}
 }

@@ -5,11 +5,14 @@ import (
 	"time"
 )
 
-// Suspicions that need one further reading and end as a plain count: wrapped,
-// the counter ran over its end; stepped, it went far while nobody looked.
+// Suspicions that are no link. Two need one further reading and end as a plain
+// count: wrapped, the counter ran over its end; stepped, it went far while nobody
+// looked. The third ends as an ambiguous life: far, it went farther than is
+// believed, because of the time or of a reading before.
 const (
 	wrapped Link = 0
 	stepped Link = Ambiguous + 1
+	far     Link = Ambiguous + 2
 )
 
 // A source that never shows two readings that follow each other is given up
@@ -26,7 +29,7 @@ type held struct {
 	first     uint64        // first raw reading of the line
 	since     time.Duration // of first
 	raw       uint64        // newest raw reading of the line
-	at        time.Duration // of raw
+	at, more  time.Duration // of raw
 	confirmed time.Duration // of the newest confirmation
 	seen      uint64        // confirmations so far
 	either    bool          // some reading fitted the line before as well
@@ -35,7 +38,7 @@ type held struct {
 }
 
 func doubt(st State, s Sample, why Link) (State, Verdict) {
-	h := held{on: true, why: why, first: s.Raw, since: s.At, raw: s.Raw, at: s.At, confirmed: s.At, lost: s.At}
+	h := held{on: true, why: why, first: s.Raw, since: s.At, more: s.More, raw: s.Raw, at: s.At, confirmed: s.At, lost: s.At}
 	if st.held.on { // a line that did not hold either
 		h.strange, h.lost = st.held.strange+1, st.held.lost
 	}
@@ -50,23 +53,24 @@ func wait(st State) (State, Verdict) { return st, Verdict{Kind: Held, From: st.E
 func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	h := &st.held
 	s.At = max(s.At, h.at)
-	d, bound := c.delta(st, s)
+	d, bound, _ := c.delta(st, s)
 	old := s.Raw >= st.Raw && d <= bound && bound < c.modulus
 	on := c.distance(h.raw, s.Raw) <= min(c.Bound(s.At-h.at), c.Bound(blind)) // after longer, any value would be
 	switch {
-	case old && !on:
-		// A momentary value, or one torn between its two words: the line
-		// before goes on as if it had not been.
-		return c.judge(st, s)
 	case !on:
+		// Where it is on the line before, that goes on as if a momentary value,
+		// or one torn between its two words, had not been.
 		next, v := c.judge(st, s)
-		if next.held.on && next.held.strange >= strangeReadings && s.At-next.held.lost >= strangeFor {
+		if next.held.on && next.held.why == stepped && c.contradicts(*h, s, d) {
+			next.held.why = far
+		}
+		if !old && next.held.on && next.held.strange >= strangeReadings && s.At-next.held.lost >= strangeFor {
 			return c.settle(next, s)
 		}
 		return next, v
 	}
 	h.either = h.either || old
-	h.raw, h.at = s.Raw, s.At
+	h.raw, h.at, h.more = s.Raw, s.At, s.More
 	switch {
 	case h.why == stepped:
 		return c.count(st, s, c.distance(st.Raw, h.first)+c.distance(h.first, s.Raw))
@@ -83,33 +87,51 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	return c.settle(st, s)
 }
 
+// contradicts tells that a line of readings says that the counter did not go
+// the long way d up to s. Either s follows that line as well, which stood for a
+// second, as no misreading does. Or the counter was on it too short a time ago,
+// and the way is so long that a register set to anything may be taken for it.
+func (c Counter) contradicts(h held, s Sample, d uint64) bool {
+	off, took := c.distance(h.raw, s.Raw), s.At-h.at
+	if off <= c.Bound(took) {
+		return h.seen > 0
+	}
+	return d > c.Bound(aDay) && off > c.Bound(took+s.More-h.more)
+}
+
 // settle turns a confirmed doubt into a new life.
 func (c Counter) settle(st State, s Sample) (State, Verdict) {
 	h := st.held
-	before, bound := c.delta(st, Sample{Raw: h.first, At: h.since})
+	before, bound, most := c.delta(st, Sample{Raw: h.first, At: h.since, More: h.more})
 	since := c.distance(h.first, s.Raw)
 	v := Verdict{PrevTo: st.Ext}
 	var from uint64
 	var why string
 	switch {
+	case h.why == far:
+		v.Link, from, why = Ambiguous, h.first, "went farther than is believed, or took another value"
+		v.LostMax = most
 	case h.either || h.why == wrapped:
 		// Which of the two lines is the counter cannot be told: nothing of
 		// what either shows is booked.
 		v.Link, from, why = Ambiguous, s.Raw, "fits the line before and a new one"
-		old, most := c.delta(st, s)
-		v.LostMin, v.LostMax = min(old, since), max(most, bound+since)
+		old, _, now := c.delta(st, s)
+		v.LostMin, v.LostMax = min(old, since), max(now, most+since)
 	case h.why == Ambiguous:
 		v.Link, from, why = Ambiguous, h.first, "wrapped or fell, or went round more than once"
-		v.LostMin, v.LostMax = min(before, h.first, bound), bound
+		v.LostMin, v.LostMax = min(before, h.first, most), most
 	case h.why == Reset:
 		// What it shows it has counted since it fell.
 		v.Link, from, why = Reset, 0, "fell to 0 and counts on"
-		v.LostMax = bound - min(h.first, bound)
+		v.LostMax = most - min(h.first, most)
 	default:
 		v.Link, from, why = Preset, h.first, "took a value that turning cannot explain"
-		v.LostMax = bound
+		v.LostMax = most
 	}
 	v.Evidence = fmt.Sprintf("%s; last %d, then %d, now %d; at most %d counts possible in %s",
 		why, st.Raw, h.first, s.Raw, bound, (h.since - st.At).Round(time.Millisecond))
-	return c.begin(Sample{Raw: s.Raw, At: s.At}, from, v)
+	if most > bound {
+		v.Evidence += fmt.Sprintf(", and %d if no clock is believed", most)
+	}
+	return c.begin(s, from, v)
 }

@@ -17,6 +17,7 @@ type State struct {
 	Raw   uint64        // last good raw reading
 	Ext   uint64        // extended counter of the life at Raw
 	At    time.Duration // instant of Raw
+	More  time.Duration // how much later than At it may have been
 	Moved time.Duration // instant at which Raw was seen to change
 	held  held
 }
@@ -24,7 +25,8 @@ type State struct {
 // Holding tells whether a reading is doubted at present.
 func (s State) Holding() bool { return s.held.on }
 
-const stateVersion = 1
+// stateVersion 1 knew no More.
+const stateVersion = 2
 
 // AppendBinary appends the state in a compact form.
 func (s State) AppendBinary(b []byte) ([]byte, error) {
@@ -39,6 +41,7 @@ func (s State) AppendBinary(b []byte) ([]byte, error) {
 	b = binary.AppendUvarint(b, s.Ext)
 	b = binary.AppendVarint(b, int64(s.At))
 	b = binary.AppendVarint(b, int64(s.Moved))
+	b = binary.AppendVarint(b, int64(s.More))
 	if !s.held.on {
 		return b, nil
 	}
@@ -47,7 +50,7 @@ func (s State) AppendBinary(b []byte) ([]byte, error) {
 	for _, v := range []uint64{h.first, h.raw, h.seen, h.strange} {
 		b = binary.AppendUvarint(b, v)
 	}
-	for _, v := range []time.Duration{h.since, h.at, h.confirmed, h.lost} {
+	for _, v := range []time.Duration{h.since, h.at, h.confirmed, h.lost, h.more} {
 		b = binary.AppendVarint(b, int64(v))
 	}
 	return b, nil
@@ -58,10 +61,10 @@ func (s State) MarshalBinary() ([]byte, error) { return s.AppendBinary(nil) }
 
 // UnmarshalBinary reads what AppendBinary wrote. Its errors are [ErrState].
 func (s *State) UnmarshalBinary(b []byte) error {
-	if len(b) < 2 || b[0] != stateVersion {
+	if len(b) < 2 || b[0] < 1 || b[0] > stateVersion {
 		return fmt.Errorf("count: %w: %d bytes that do not begin with version %d", ErrState, len(b), stateVersion)
 	}
-	flags := b[1]
+	old, flags := b[0] == 1, b[1]
 	out := State{Known: flags&1 != 0, held: held{on: flags&2 != 0, either: flags&4 != 0}}
 	b = b[2:]
 	bad := false
@@ -85,8 +88,11 @@ func (s *State) UnmarshalBinary(b []byte) error {
 	u(&out.Ext)
 	d(&out.At)
 	d(&out.Moved)
+	if !old {
+		d(&out.More)
+	}
 	if h := &out.held; h.on && !bad {
-		if len(b) == 0 || Link(b[0]) > stepped {
+		if len(b) == 0 || Link(b[0]) > far {
 			return fmt.Errorf("count: %w: no reason for the doubt", ErrState)
 		}
 		h.why, b = Link(b[0]), b[1:]
@@ -95,6 +101,9 @@ func (s *State) UnmarshalBinary(b []byte) error {
 		}
 		for _, p := range []*time.Duration{&h.since, &h.at, &h.confirmed, &h.lost} {
 			d(p)
+		}
+		if !old {
+			d(&h.more)
 		}
 	}
 	if bad || len(b) > 0 {

@@ -23,9 +23,8 @@ type ackedAt struct {
 
 // sight is what could be known of one machine by looking at it.
 type sight struct {
-	last     time.Duration // newest good reading that was taken
-	lastReg  uint64        // register then
-	lastBoot [16]byte
+	last     time.Duration   // newest good reading that was taken
+	lastReg  uint64          // register then
 	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
 	checked  int             // upsets that are judged
 	slack    int64           // counts that nobody can know of, either way
@@ -60,8 +59,8 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 		o.hole(p, s.last, o.w.now)
 	}
 	if right {
-		o.judgeUpsets(p, s, r.At)
-		s.lastReg, s.lastBoot = p.register(), r.At.Boot
+		o.judgeUpsets(p, s)
+		s.lastReg = p.register()
 	}
 	s.last, s.everRead = o.w.now, true
 }
@@ -101,7 +100,7 @@ func (o *oracle) unwatched(p *plc) {
 // judgeUpsets looks, at the first good reading after the register lost its
 // memory, whether anybody could tell: when the new value lies ahead of the
 // old one by no more than the machine may have turned, nobody can.
-func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
+func (o *oracle) judgeUpsets(p *plc, s *sight) {
 	for ; s.checked < len(p.upsets); s.checked++ {
 		u := p.upsets[s.checked]
 		s.reasons["the register lost its memory"] = true
@@ -115,12 +114,6 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 			ahead := int64((now - before) & p.mask())
 			if ahead <= room || ahead >= int64(p.mask())-room {
 				s.slack += room
-				break
-			}
-			// A box that does not know how long it was off must believe that
-			// it was off for months.
-			if at.Boot != s.lastBoot && at.Quality != source.NTPSynced && ahead <= o.most(p, 2*366*24*time.Hour) {
-				s.slack += ahead
 				break
 			}
 		}

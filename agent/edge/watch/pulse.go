@@ -19,10 +19,11 @@ func (p *pass) losses() {
 // what it shows is counted; but nothing counts while nobody watches. After
 // such a time a new life goes on from the old count, with a bound on what may
 // be missing: the highest speed for as long as it was.
-func (p *pass) pulses(s count.Sample, elapsed time.Duration, hole bool) (count.State, count.Verdict) {
+func (p *pass) pulses(s count.Sample, hole bool) (count.State, count.Verdict) {
 	st := p.st.Count
-	next := count.State{Known: true, Raw: s.Raw, Ext: s.Raw, At: s.At, Moved: st.Moved}
+	next := count.State{Known: true, Raw: s.Raw, Ext: s.Raw, At: s.At, More: s.More, Moved: st.Moved}
 	v := count.Verdict{Kind: count.NewLife, From: st.Ext, To: s.Raw, PrevTo: st.Ext}
+	elapsed := s.At - st.At + s.More - st.More
 	bound := p.w.counter.Bound(elapsed)
 	switch {
 	case !st.Known:

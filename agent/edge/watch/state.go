@@ -23,6 +23,7 @@ type State struct {
 	Life    [16]byte       // counter life
 	Count   count.State    // of the raw counter
 	Axis    time.Duration  // time base of Count: never goes back
+	More    time.Duration  // how much later than Axis it may be
 	Last    source.Instant // last good reading
 	Raw     uint64         // raw counter then, doubted or not
 	Told    uint64         // extended counter up to which spans are told
@@ -61,7 +62,8 @@ func (s State) Stopped() (id [16]byte, input int, open bool) {
 	return s.stop.id, s.stop.first, s.stop.open
 }
 
-const stateVersion = 1
+// stateVersion 1 knew no More.
+const stateVersion = 2
 
 // AppendBinary appends the state in a compact form: it is written with every
 // record.
@@ -71,7 +73,7 @@ func (s State) AppendBinary(b []byte) ([]byte, error) {
 	b = binary.BigEndian.AppendUint64(b, s.Counter)
 	b = append(b, s.Life[:]...)
 	b = append(b, s.Last.Boot[:]...)
-	for _, v := range []int64{s.Last.Boottime, s.Last.Wall, int64(s.Axis), s.Last.Boottime - s.Covered, s.Last.Boottime - s.Still} {
+	for _, v := range []int64{s.Last.Boottime, s.Last.Wall, int64(s.Axis), int64(s.More), s.Last.Boottime - s.Covered, s.Last.Boottime - s.Still} {
 		b = binary.AppendVarint(b, v)
 	}
 	b = binary.AppendUvarint(b, s.Raw)
@@ -112,7 +114,7 @@ func flags(on ...bool) (f byte) {
 func (s *State) UnmarshalBinary(b []byte) error {
 	r := reader{b: b}
 	version, f, q := r.byte(), r.byte(), r.byte()
-	if r.bad || version != stateVersion || q > byte(source.ServerSynced) {
+	if r.bad || version < 1 || version > stateVersion || q > byte(source.ServerSynced) {
 		return fmt.Errorf("watch: %w: %d bytes that do not begin with version %d", ErrState, len(b), stateVersion)
 	}
 	out := State{Known: f&1 != 0, stop: stop{open: f&2 != 0, input: f&4 != 0}, unsure: f&8 != 0, resumed: true}
@@ -123,6 +125,9 @@ func (s *State) UnmarshalBinary(b []byte) error {
 	copy(out.Last.Boot[:], r.bytes(16))
 	out.Last.Boottime, out.Last.Wall = r.varint(), r.varint()
 	out.Axis = time.Duration(r.varint())
+	if version > 1 {
+		out.More = time.Duration(r.varint())
+	}
 	out.Covered, out.Still = out.Last.Boottime-r.varint(), out.Last.Boottime-r.varint()
 	out.Raw, out.Told = r.uvarint(), r.uvarint()
 	if n := r.uvarint(); !r.bad {

@@ -215,12 +215,13 @@ func (p *pass) applied() {
 
 // count lets the counter decide and tells lives.
 func (p *pass) count(hole bool) {
-	elapsed := p.elapsed()
+	elapsed, more := p.elapsed()
 	p.st.Axis += elapsed
-	s := count.Sample{Raw: p.r.Raw, At: p.st.Axis}
+	p.st.More += more
+	s := count.Sample{Raw: p.r.Raw, At: p.st.Axis, More: p.st.More}
 	var v count.Verdict
 	if p.w.conf.Pulses {
-		p.st.Count, v = p.pulses(s, elapsed, hole)
+		p.st.Count, v = p.pulses(s, hole)
 	} else if p.st.Counter != p.w.conf.Counter && p.st.Count.Known {
 		p.st.Count, v = p.w.counter.Replace(p.st.Count, s, "another counter is configured")
 	} else {
@@ -277,28 +278,41 @@ func (p *pass) newLife(v count.Verdict) {
 	}
 }
 
-// elapsed is the time since the last good reading. Across boots it is only
-// known as well as the wall clocks are; a counter that is wide enough is then
-// given all the time that a journal holds, so that a box whose clock stood
-// while it was off takes no true count for a jump. More than two years are not
-// believed to a clock that nobody set: what a machine makes in 70 would let any
-// value of its counter pass for turning.
-func (p *pass) elapsed() time.Duration {
-	const long, longest = 35 * 24 * time.Hour, 2 * 365 * 24 * time.Hour
+// believed is the longest time over which a clock that nobody set can have the
+// agent believe in turning, all that a journal holds: a box whose clock stood
+// while it was off takes no true count for a jump. possible is the longest time
+// that is thought of at all. A counter in which believed takes a sixteenth at
+// the most cannot go round in it.
+const (
+	believed = 35 * 24 * time.Hour
+	possible = 15 * believed
+)
+
+// elapsed is the time since the last reading as it is believed, and how much
+// more it can have been. Over a boot it is what the clocks say only where they
+// were set from outside; a counter wide enough is then given all of believed,
+// and a narrow one, whose turns around need the time, what an own clock shows.
+func (p *pass) elapsed() (sure, more time.Duration) {
 	last, now := p.st.Last, p.r.At
 	if last.Boot == now.Boot {
-		return time.Duration(now.Boottime - last.Boottime)
+		return time.Duration(now.Boottime - last.Boottime), 0
 	}
 	wall := time.Duration(now.Wall - last.Wall)
-	switch {
-	case wall <= 0 || last.Quality == source.Unset || now.Quality == source.Unset:
-		return long
-	case last.Quality >= source.NTPSynced && now.Quality >= source.NTPSynced:
-		return wall
-	case p.w.counter.Bound(long) <= p.w.counter.Modulus()/16:
-		return min(max(long, wall), longest)
+	told := wall > 0 && last.Quality != source.Unset && now.Quality != source.Unset
+	if told && last.Quality >= source.NTPSynced && now.Quality >= source.NTPSynced {
+		return wall, 0
 	}
-	return min(wall, longest)
+	sure, most := believed, possible
+	switch wide := p.w.counter.Bound(believed) <= p.w.counter.Modulus()/16; {
+	case wide:
+	case told:
+		sure, most = min(wall, believed), min(wall, possible)
+	default:
+		most = believed
+	}
+	sure = min(sure, believed-(p.st.Axis-p.st.Count.At)) // in all, since the last good reading
+	sure = max(sure, time.Duration(now.Boottime), 0)     // this boot at least
+	return sure, max(most-sure, 0)
 }
 
 var linkKinds = map[count.Link]wirepb.LinkKind{
