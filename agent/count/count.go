@@ -62,7 +62,8 @@ const confirmations = 2
 // wrapShare: a backward step is a wrap only when the counter can have moved
 // modulus/wrapShare at the most. A reset looks like a wrap when it hits the
 // counter within that distance of its end; beyond one in sixteen that is not
-// rare enough to be left out, and both are said to be possible.
+// rare enough to be left out, and both are said to be possible; nor is it where
+// the distance is believed without a clock.
 const wrapShare = 16
 
 // lag is how late a device may show counts: some copy their counter to the
@@ -209,7 +210,7 @@ func (c Counter) judge(st State, s Sample) (State, Verdict) {
 		return doubt(st, s, far)
 	case forward:
 		return doubt(st, s, Preset)
-	case d <= bound && bound <= c.modulus/wrapShare:
+	case d <= bound && bound <= c.modulus/wrapShare && (s.More == st.More || s.Raw > bound):
 		return doubt(st, s, wrapped)
 	case d <= bound:
 		return doubt(st, s, Ambiguous)

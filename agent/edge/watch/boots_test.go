@@ -74,6 +74,36 @@ func TestFarOverABoot(t *testing.T) {
 	}
 }
 
+// A counter near its end that shows a small value after a boot may have gone
+// around or fallen: without a clock that was set the way to the end, however
+// short, may be one that was not made.
+func TestNearTheEndOverABoot(t *testing.T) {
+	for _, bits := range []uint{16, 32} {
+		for _, quality := range []source.Quality{source.Free, source.NTPSynced} {
+			end := uint64(1) << bits
+			s := newScript(t, Config{Bits: bits, StopAfter: time.Hour})
+			s.now.Quality = quality
+			s.at(0, end-600)
+			s.restart()
+			s.boot(2, 20*60)
+			s.now.Quality = quality
+			for i := range 5 {
+				s.at(float64(20+i), 5)
+			}
+			last := s.recs[len(s.recs)-1]
+			if quality == source.NTPSynced {
+				if c := last.GetCountSpan(); c.GetTo() != end+5 {
+					t.Errorf("%d bits, clocks set: %v, want a span over the end", bits, last)
+				}
+				continue
+			}
+			if l := last.GetLifeLink(); l.GetKind() != wirepb.LinkKind_LINK_KIND_AMBIGUOUS || l.GetLostMin() > 5 || l.GetLostMax() < 605 {
+				t.Errorf("%d bits, clock that nobody set: %v; want a life with 5 to 605 counts in its bounds", bits, last)
+			}
+		}
+	}
+}
+
 // Boots that never saw a good reading do not add up to a longer time that is
 // believed: 35 days in all.
 func TestBootsDoNotAddUp(t *testing.T) {
