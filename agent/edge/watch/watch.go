@@ -312,7 +312,7 @@ func (p *pass) elapsed() (sure, more time.Duration) {
 	}
 	sure = min(sure, believed-(p.st.Axis-p.st.Count.At)) // in all, since the last good reading
 	sure = max(sure, time.Duration(now.Boottime), 0)     // this boot at least
-	return sure, max(most-sure, 1) // never 0: how long it was is not known
+	return sure, max(most-sure, 1)                       // never 0: how long it was is not known
 }
 
 var linkKinds = map[count.Link]wirepb.LinkKind{
