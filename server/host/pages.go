@@ -7,7 +7,6 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
-	"time"
 
 	"turnwise/planner/outlook"
 	"turnwise/server/store"
@@ -22,7 +21,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	}
 	cal := h.c.calendar()
 	pages, err := web.New(h.floor, web.Options{
-		Site: name, Zone: cal.Zone, Calendar: cal, Load: h.load, Undo: h.undo, KeepPlan: h.keepPlan, UndoPlan: h.undoPlan, Now: h.o.Now, Log: h.o.Log,
+		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, KeepPlan: h.keepPlan, UndoPlan: h.undoPlan, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("host: pages: %w", err)
@@ -49,33 +48,22 @@ func ownName(next http.Handler) http.Handler {
 	})
 }
 
-// load records cones put on a machine, as a tender told on a page.
-func (h *Host) load(ctx context.Context, r web.LoadRequest) (int64, error) {
-	if r.At.IsZero() || r.At.After(h.o.Now().Add(time.Minute)) {
-		return 0, fmt.Errorf("load of %s: time %s is not past: %w", r.Machine, r.At.Format(time.RFC3339), store.ErrInvalid)
-	}
-	load, err := h.floor.CompleteLoad(ctx, store.Load{Machine: r.Machine, Group: r.Group, Cones: r.Cones, Lot: r.Lot, At: r.At, RequestID: r.RequestID})
+// tap records what a tender told on a page.
+func (h *Host) tap(ctx context.Context, t web.Tap) (store.TaskState, error) {
+	tap := store.Tap{Task: t.Task, Act: t.Act, RequestID: t.RequestID, At: t.At, Heard: h.o.Now()}
+	tap, err := h.floor.ReadyTap(ctx, tap, t.Lot, t.Cones)
 	if err != nil {
 		if e := h.calls.Refused(ctx, err); e != nil {
 			h.o.Log.Error("an alarm about a lot is not kept", "error", e)
 		}
-		return 0, err
+		return store.TaskState{}, err
 	}
-	id, err := h.st.AddLoad(ctx, load)
+	state, err := h.told.Tap(ctx, tap, false)
 	if err != nil {
-		return 0, err
+		return state, err
 	}
 	h.refresh(ctx)
-	return id, nil
-}
-
-// undo takes a load back.
-func (h *Host) undo(ctx context.Context, machine string, id int64) error {
-	if err := h.st.UndoLoad(ctx, machine, id); err != nil {
-		return err
-	}
-	h.refresh(ctx)
-	return nil
+	return state, nil
 }
 
 // keepPlan makes a plan of moves and writes it into the book.

@@ -355,22 +355,30 @@ func TestDomID(t *testing.T) {
 
 func TestChooseMachines(t *testing.T) {
 	f := mill()
+	const setA, setB = "k01 k02 k03 k04 k05 k06", "k07 k08 k09 k10 k11 k12 k13 k14"
 	tests := []struct {
 		machines, set string
-		ids           []string
+		groups        []string // title: ids
 		scope         string
 		wrong         bool
 	}{
-		{"", "", nil, "K01–K14, 14 machines", false},
-		{"k02, K01,nobody,k01", "", []string{"k02", "k01"}, "K01, K02", false},
-		{"", "A", []string{"k01", "k02", "k03", "k04", "k05", "k06"}, "set A, 6 machines", false},
+		{"", "", []string{": " + setA + " " + setB}, "K01–K14, 14 machines", false},
+		{"all", "B", []string{": " + setA + " " + setB}, "K01–K14, 14 machines", false},
+		{"k02, K01,nobody,k01", "", []string{": k02 k01"}, "K01, K02", false},
+		{"", "A", []string{": " + setA}, "set A, 6 machines", false},
+		{"", "B,A,B", []string{"Set B: " + setB, "Set A: " + setA}, "2 sets, 14 machines", false},
+		{"", "A,Z", []string{": " + setA}, "set A,Z, 6 machines", false},
 		{"nobody", "", nil, "nobody", true},
 		{"", "Z", nil, "set Z", true},
 	}
 	for _, tt := range tests {
-		ids, scope, wrong := chooseMachines(f.machines, tt.machines, tt.set)
-		if !slices.Equal(ids, tt.ids) || scope != tt.scope || (wrong != "") != tt.wrong {
-			t.Errorf("chooseMachines(%q, %q) = %v, %q, %q; want %v, %q", tt.machines, tt.set, ids, scope, wrong, tt.ids, tt.scope)
+		groups, scope, wrong := chooseMachines(f.machines, tt.machines, tt.set)
+		var got []string
+		for _, g := range groups {
+			got = append(got, g.title+": "+strings.Join(g.ids, " "))
+		}
+		if !slices.Equal(got, tt.groups) || scope != tt.scope || (wrong != "") != tt.wrong {
+			t.Errorf("chooseMachines(%q, %q) = %q, %q, %q; want %q, %q", tt.machines, tt.set, got, scope, wrong, tt.groups, tt.scope)
 		}
 	}
 }

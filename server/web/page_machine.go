@@ -305,3 +305,23 @@ func plate(e floor.MachineEntry) []fact {
 	add("year", fmt.Sprint(e.Year), "")
 	return p
 }
+
+func conesText(cones int, lot, tip string) string {
+	s := fmt.Sprintf("%d %s", cones, plural(cones, "cone", "cones"))
+	if lot != "" {
+		s += " " + lot
+	}
+	if tip != "" {
+		s += " " + tip
+	}
+	return s
+}
+
+func (s *site) machineName(id string) string {
+	for _, m := range s.floor.Machines() {
+		if m.ID == id {
+			return nameOf(m)
+		}
+	}
+	return id
+}

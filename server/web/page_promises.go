@@ -313,3 +313,7 @@ func (s *site) balanceData(o floor.OrderView, risk string, now time.Time) *balan
 	}
 	return d
 }
+
+func nonEmpty(parts ...string) []string {
+	return slices.DeleteFunc(parts, func(s string) bool { return s == "" })
+}

@@ -79,3 +79,6 @@ func (s *statics) serve(w http.ResponseWriter, r *http.Request) {
 	w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 	w.Write(f.data)
 }
+
+// plain is a file by its own name.
+func (s *statics) plain(name string) []byte { return s.files[s.names[name]].data }

@@ -2,7 +2,7 @@
 // round and the promises. The one rule: no figure without its origin letter,
 // and nothing on a page that the reader without script, colour or mouse does
 // not get too. It draws every form on the server, keeps no data of its own
-// besides the loads that can still be undone, and decides nothing: figures
+// besides the taps that can still be undone, and decides nothing: figures
 // come from the floor, dates from the planner behind it.
 package web
 
@@ -25,6 +25,7 @@ import (
 	"turnwise/planner/calendar"
 	"turnwise/planner/outlook"
 	"turnwise/server/floor"
+	"turnwise/server/store"
 )
 
 // Floor is what the pages need of the live picture.
@@ -51,16 +52,6 @@ type Floor interface {
 	Subscribe(ctx context.Context) <-chan struct{}
 }
 
-// LoadRequest says that cones were put on one feed group of a machine.
-type LoadRequest struct {
-	Machine   string
-	Group     string // feed group of the knit card
-	Cones     int
-	Lot       string // as the page told the tender to take
-	At        time.Time
-	RequestID string // the same for a repeated tap
-}
-
 // Options tune the pages. The zero value works: a nameless mill in UTC that
 // works around the clock, read only.
 type Options struct {
@@ -71,10 +62,12 @@ type Options struct {
 	// Calendar tells the times without shifts. Without shifts nothing is
 	// drawn as closed.
 	Calendar calendar.Calendar
-	// Load records cones put on a machine, Undo takes that back. With Load
-	// nil the pages have no buttons.
-	Load func(ctx context.Context, r LoadRequest) (id int64, err error)
-	Undo func(ctx context.Context, machine string, id int64) error
+	// Tap records what was done about a task; the same request id again changes
+	// nothing and gives the first answer. Errors that hold [floor.ErrLot],
+	// [store.ErrTask], [store.ErrInvalid] or [store.ErrNotFound] are told in
+	// words, others may be cured by trying again. With Tap nil the creel round
+	// has no buttons.
+	Tap func(ctx context.Context, t Tap) (store.TaskState, error)
 	// KeepPlan writes moves into the book and returns the plan's number, UndoPlan
 	// takes a plan back. With one nil the page of loading has no buttons for it.
 	KeepPlan func(ctx context.Context, changes ...outlook.Change) (int64, error)
@@ -117,11 +110,9 @@ func New(f Floor, o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /orders.ics", s.calendarFeed)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /static/{file}", s.files.serve)
-	if o.Load != nil {
-		mux.HandleFunc("POST /creel/load", s.load)
-		if o.Undo != nil {
-			mux.HandleFunc("POST /creel/undo", s.undo)
-		}
+	mux.HandleFunc("GET /worker.js", s.worker)
+	if o.Tap != nil {
+		mux.HandleFunc("POST /creel/tap", s.tap)
 	}
 	if o.KeepPlan != nil && o.UndoPlan != nil {
 		mux.HandleFunc("POST /loading/keep", s.keepPlan)
@@ -142,7 +133,7 @@ type site struct {
 	files *statics
 	pages map[string]func(context.Context, url.Values, time.Time) (view, error)
 	cache pictureCache
-	loads recentLoads
+	taps  recentTaps
 	feed  feed
 
 	mu   sync.Mutex
@@ -206,7 +197,7 @@ type frame struct {
 // keptQuery are the parameters that pages read. All others are dropped, so
 // that a stranger's link cannot fill the cache.
 var keptQuery = map[string][]string{
-	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "open", "done"}, "promises": {"risk", "order"},
+	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "told"}, "promises": {"risk", "order"},
 	"loading": {"c", "c2", "c3", "add", "order", "machine", "kg", "kept", "undone"},
 	"order":   {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
 }
@@ -219,11 +210,16 @@ var namedBy = map[string]string{"machine": "machine", "order": "order"}
 
 const longestParameter = 1000 // bytes; a list of all machines of a big mill fits
 
-// normal reads the query of a page and leaves out what it does not know.
+// normal reads the query of a page and leaves out what it does not know. Boxes
+// ticked in a form come one by one; they are one list.
 func normal(name string, in url.Values) url.Values {
 	q := url.Values{}
 	for _, k := range keptQuery[name] {
-		if v := in.Get(k); v != "" && len(v) <= longestParameter {
+		v := in.Get(k)
+		if name == "creel" {
+			v = strings.Join(in[k], ",")
+		}
+		if v != "" && len(v) <= longestParameter {
 			q.Set(k, v)
 		}
 	}

@@ -85,12 +85,14 @@
     if (pressing()) { setTimeout(show, 750); return; }
     order();
     for (const id of dirty) if (put(id)) dirty.delete(id);
+    document.dispatchEvent(new Event("shown"));
   }
 
   function mark(state) {
     const text = state === "live" ? "live" : seen ? "not live since " + seen : "not live";
     live.classList.toggle("lost", state !== "live");
     if (live.textContent !== text) live.textContent = text;
+    document.dispatchEvent(new CustomEvent("line", {detail: {live: state === "live"}}));
   }
 
   function open() {
