@@ -47,7 +47,8 @@ func browser(t *testing.T) context.Context {
 		chromedp.ExecPath(found), chromedp.UserDataDir(dir), chromedp.Flag("headless", true), chromedp.Flag("no-sandbox", true),
 		chromedp.Flag("disable-gpu", true), chromedp.Flag("disable-quic", true), chromedp.Flag("no-first-run", true),
 		chromedp.Flag("no-default-browser-check", true), chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("hide-scrollbars", true))
+		chromedp.Flag("disable-component-update", true), chromedp.Flag("disable-sync", true), chromedp.Flag("hide-scrollbars", true),
+		chromedp.Flag("host-resolver-rules", "MAP *.test 127.0.0.1"))
 	t.Cleanup(cancel)
 	ctx, cancel = chromedp.NewContext(ctx)
 	t.Cleanup(cancel)

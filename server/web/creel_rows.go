@@ -29,10 +29,19 @@ type railRow struct {
 	Half          int // cones of half a round; 0 = it has no half
 	Lead          *leadText
 	Window        template.HTML
-	First, Last   string
+	First, Last   string // run-out of the first and the last cone
+	Latest        string // latest visit; empty = not known
 	WindowText    string
-	Wait          string // set: this row is the white space before the next
+	Tie           bool // the next reserve is to be tied
+	Walk          *walkHead
+	Wait          string // set: this row is the white space before the next walk
 	WaitPicture   template.HTML
+}
+
+type walkHead struct {
+	Set, Leave, Back string
+	Now              bool
+	Machines, Bring  []string
 }
 
 type leadText struct {
@@ -41,25 +50,102 @@ type leadText struct {
 	Tip       string
 }
 
-// railRows draws tasks in the order in which they come.
-func (s *site) railRows(tasks []floor.TaskView, a axis, q url.Values, now time.Time) []railRow {
+// railWork is the work of one rail in the order in which it is done: machines
+// that stand, then walks.
+type railWork struct {
+	stops []floor.TaskView
+	walks []floor.WalkView
+}
+
+// workOf takes machines that stand out of their walks: they come first.
+func workOf(v floor.RoundsView) railWork {
+	var w railWork
+	for _, walk := range v.Walks {
+		rest := walk
+		rest.Stops = nil
+		for _, st := range walk.Stops {
+			var own []floor.TaskView
+			for _, t := range st.Tasks {
+				if t.Kind == floor.TaskStop {
+					w.stops = append(w.stops, t)
+				} else {
+					own = append(own, t)
+				}
+			}
+			if st.Tasks = own; len(own) > 0 {
+				rest.Stops = append(rest.Stops, st)
+			}
+		}
+		if len(rest.Stops) > 0 {
+			w.walks = append(w.walks, rest)
+		}
+	}
+	slices.SortStableFunc(w.stops, func(a, b floor.TaskView) int { return a.Since.Compare(b.Since) })
+	return w
+}
+
+// tasks in the order in which they are done.
+func (w railWork) tasks() []floor.TaskView {
+	list := slices.Clone(w.stops)
+	for _, walk := range w.walks {
+		for _, st := range walk.Stops {
+			list = append(list, st.Tasks...)
+		}
+	}
+	return list
+}
+
+// railRows draws the work in its order: a head over each walk of several
+// machines, white space for the time between two walks.
+func (s *site) railRows(work railWork, a axis, q url.Values, now time.Time) []railRow {
 	var rows []railRow
-	acting := false
-	for i, t := range tasks {
+	shown, acting := 0, false
+	add := func(t floor.TaskView) {
 		r := s.railRow(t, a, q, now)
-		r.Top = i < 3
+		r.Top = shown < 3
 		if r.Act = r.In == "now" && r.State != store.TaskDone && !acting; r.Act {
 			acting = true
 		}
-		rows = append(rows, r)
-		if i+1 < len(tasks) {
-			wait := tasks[i+1].Due.Sub(maxTime(t.Due, now))
-			if ruler := drawWait(wait); ruler != "" {
-				rows = append(rows, railRow{ID: domID("w", t.ID), Wait: minutes(wait) + " to the next", WaitPicture: ruler})
-			}
+		if shown++; shown <= tasksShown {
+			rows = append(rows, r)
 		}
 	}
+	for _, t := range work.stops {
+		add(t)
+	}
+	free := now
+	for _, walk := range work.walks {
+		if shown >= tasksShown {
+			break
+		}
+		if wait := walk.From.Sub(free); len(rows) > 0 {
+			if ruler := drawWait(wait); ruler != "" {
+				rows = append(rows, railRow{ID: domID("w", walk.ID), Wait: minutes(wait) + " to the next walk", WaitPicture: ruler})
+			}
+		}
+		if len(walk.Stops) > 1 {
+			rows = append(rows, railRow{ID: domID("k", walk.ID), Walk: s.walkHead(walk, now)})
+		}
+		for _, st := range walk.Stops {
+			for _, t := range st.Tasks {
+				add(t)
+			}
+		}
+		free = maxTime(free, walk.To)
+	}
 	return rows
+}
+
+// walkHead says when to go, where to and what to bring.
+func (s *site) walkHead(w floor.WalkView, now time.Time) *walkHead {
+	h := &walkHead{Set: w.Set, Leave: dayTime(w.LatestFrom, now, s.zone), Now: !w.LatestFrom.After(now.Add(time.Minute)), Back: dayTime(w.To, now, s.zone)}
+	for _, st := range w.Stops {
+		h.Machines = append(h.Machines, cmp.Or(st.Name, st.Machine))
+	}
+	for _, f := range w.Fetch {
+		h.Bring = append(h.Bring, conesText(f.Cones, f.Lot, f.Tip))
+	}
+	return h
 }
 
 func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) railRow {
@@ -77,6 +163,8 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 		if w := t.Window; w != nil {
 			s.fillCreel(&r, t, w, a, now)
 		}
+	case floor.TaskStyle, floor.TaskEnd:
+		r.Kind, r.Strong, r.Text = "end", endWord(t.Kind), endText(t)
 	default:
 		r.In, r.Unit = "now", ""
 		r.Kind, r.Strong = "stop", "Stopped "+minutes(now.Sub(t.Since))
@@ -89,13 +177,37 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 }
 
 func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a axis, now time.Time) {
-	r.Window = drawWindow(w, a, now, s.zone)
+	r.Window = drawWindow(w, t.Open, t.Latest, a, now, s.zone)
 	r.First, r.Last = dayTime(w.First, now, s.zone), dayTime(w.Last, now, s.zone)
+	if !t.Latest.IsZero() {
+		r.Latest = dayTime(t.Latest, now, s.zone)
+	}
+	if t.Tie {
+		r.Strong, r.Tie = "Tie reserve", true
+	}
 	r.WindowText = fmt.Sprintf("First cone %s, half of them by %s, last %s.", r.First, dayTime(w.P50, now, s.zone), r.Last)
 	r.Lead = &leadText{Cones: w.Cones, Lot: w.Lot, Yarn: cmp.Or(t.YarnName, w.Yarn), Tip: w.Tip}
 	if r.State != store.TaskHalf {
 		r.Half = w.Cones / 2
 	}
+}
+
+func endWord(k floor.TaskKind) string {
+	return map[floor.TaskKind]string{floor.TaskStyle: "Style change", floor.TaskEnd: "End of the order"}[k]
+}
+
+// endText is what follows, and the cones that are left then.
+func endText(t floor.TaskView) string {
+	var parts []string
+	if t.NextOrder != "" || t.NextArticle != "" {
+		parts = append(parts, "then "+strings.Join(nonEmpty(t.NextOrder, t.NextArticle), ", "))
+	}
+	for _, r := range t.Remnants {
+		if r.Cones > 0 {
+			parts = append(parts, "take off "+conesText(r.Cones, r.Lot, ""))
+		}
+	}
+	return strings.Join(parts, "; ")
 }
 
 func doffText(t floor.TaskView) string {
@@ -119,12 +231,16 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 	case floor.TaskDoff:
 		row.Task = strings.TrimSpace("doff " + doffText(t))
 	case floor.TaskCreel:
-		row.Task = "creel"
+		if row.Task = "creel"; t.Tie {
+			row.Task = "tie reserve"
+		}
 		if w := t.Window; w != nil {
 			row.Cones = fmt.Sprint(w.Cones)
 			row.Yarn, row.Lot, row.Tip = cmp.Or(t.YarnName, w.Yarn), w.Lot, w.Tip
 			row.Window = dayTime(w.First, now, s.zone) + "–" + dayTime(w.Last, now, s.zone)
 		}
+	case floor.TaskStyle, floor.TaskEnd:
+		row.Task = strings.ToLower(endWord(t.Kind)) + " " + endText(t)
 	default:
 		row.In = "now"
 		row.Task = "stopped " + minutes(now.Sub(t.Since)) + ", " + word(t.Cause)
@@ -132,58 +248,55 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 	return row
 }
 
-// fetchRows are the cones to bring for the creels of the next hour, by lot.
-func (s *site) fetchRows(tasks []floor.TaskView, now time.Time) []fetchRow {
+// fetchRows are the cones to bring within the next hour, with the machines
+// that they are for.
+func (s *site) fetchRows(v floor.RoundsView, now time.Time) []fetchRow {
 	var rows []fetchRow
-	for _, t := range tasks {
-		w := t.Window
-		if w == nil || w.Cones < 1 || t.Due.Sub(now) > fetchAhead || t.State.State == store.TaskDone {
-			continue
+	for _, f := range v.NextHour {
+		row := fetchRow{Cones: f.Cones, Lot: f.Lot, Yarn: cmp.Or(f.YarnName, f.Yarn), Tip: f.Tip}
+		for _, walk := range v.Walks {
+			for _, st := range walk.Stops {
+				if !st.Start.After(now.Add(fetchAhead)) && slices.ContainsFunc(st.Fetch, func(o floor.FetchView) bool { return o.Lot == f.Lot && o.Yarn == f.Yarn }) {
+					row.At = append(row.At, cmp.Or(st.Name, st.Machine))
+					if row.By == "" {
+						row.By = dayTime(st.Start, now, s.zone)
+					}
+				}
+			}
 		}
-		cones := w.Cones
-		if t.State.State == store.TaskHalf {
-			cones -= w.Cones / 2
-		}
-		name, yarn := cmp.Or(t.Name, t.Machine), cmp.Or(t.YarnName, w.Yarn)
-		i := slices.IndexFunc(rows, func(r fetchRow) bool { return r.Lot == w.Lot && r.Yarn == yarn && r.Tip == w.Tip })
-		if i < 0 {
-			rows = append(rows, fetchRow{Cones: cones, Lot: w.Lot, Yarn: yarn, Tip: w.Tip, At: name, By: dayTime(w.First, now, s.zone)})
-			continue
-		}
-		rows[i].Cones += cones
-		if !slices.Contains(strings.Split(rows[i].At, ", "), name) {
-			rows[i].At += ", " + name
-		}
+		rows = append(rows, row)
 	}
 	return rows
 }
 
-// sameRounds finds creels that run out in the same window and take the same
-// lot: one walk to the store serves them.
-func sameRounds(tasks []floor.TaskView) []string {
-	var rounds []string
-	used := make([]bool, len(tasks))
-	for i, t := range tasks {
-		w := t.Window
-		if used[i] || t.Kind != floor.TaskCreel || w == nil || w.Lot == "" {
+// addFetchRows joins the lists of several tenders.
+func addFetchRows(to, more []fetchRow) []fetchRow {
+	for _, r := range more {
+		i := slices.IndexFunc(to, func(o fetchRow) bool { return o.Lot == r.Lot && o.Yarn == r.Yarn })
+		if i < 0 {
+			to = append(to, r)
 			continue
 		}
-		names, cones := []string{t.Name}, w.Cones
-		for j := i + 1; j < len(tasks); j++ {
-			o := tasks[j].Window
-			if used[j] || tasks[j].Kind != floor.TaskCreel || o == nil || o.Lot != w.Lot {
-				continue
-			}
-			if o.First.Before(w.P50) { // before half of the first creel is empty
-				used[j] = true
-				names, cones = append(names, tasks[j].Name), cones+o.Cones
-			}
-		}
-		if len(names) > 1 {
-			last := names[len(names)-1]
-			rounds = append(rounds, fmt.Sprintf("%s and %s run out together and take lot %s: fetch %d cones in one round.",
-				strings.Join(names[:len(names)-1], ", "), last, w.Lot, cones))
+		to[i].Cones += r.Cones
+		to[i].At = append(to[i].At, r.At...)
+	}
+	return to
+}
+
+// shareLines tell what one person cannot do at once, and a better share.
+func shareLines(v floor.RoundsView) []string {
+	var lines []string
+	if v.BothMin >= 1 {
+		lines = append(lines, fmt.Sprintf("For %s of the next 2 hours two machines or more stand for one person.", minutes(time.Duration(v.BothMin*float64(time.Minute)))))
+	}
+	if v.Split != nil {
+		lines = append(lines, "A better share of the machines:")
+		for i, p := range v.Split.Proposed {
+			was := v.Split.Now[i]
+			machines := slices.Clone(p.Machines)
+			slices.SortFunc(machines, natural)
+			lines = append(lines, fmt.Sprintf("Set %s: %s. Machines stand %.0f min in place of %.0f.", p.Set, strings.ToUpper(strings.Join(machines, ", ")), p.LateMin, was.LateMin))
 		}
 	}
-	return rounds[:min(len(rounds), 6)]
+	return lines
 }

@@ -85,6 +85,44 @@ func (f *fakeFloor) Tasks(_ context.Context, machines []string, _ time.Duration)
 	return list, f.err
 }
 
+// Rounds puts tasks less than a quarter of an hour apart into one walk.
+func (f *fakeFloor) Rounds(ctx context.Context, machines []string, horizon time.Duration) (floor.RoundsView, error) {
+	tasks, err := f.Tasks(ctx, machines, horizon)
+	if err != nil {
+		return floor.RoundsView{}, err
+	}
+	now := f.now
+	v := floor.RoundsView{At: now}
+	add := func(to []floor.FetchView, w *outlook.CreelWindow, yarn string) []floor.FetchView {
+		if i := slices.IndexFunc(to, func(x floor.FetchView) bool { return x.Lot == w.Lot }); i >= 0 {
+			to[i].Cones += w.Cones
+			return to
+		}
+		return append(to, floor.FetchView{Lot: w.Lot, Yarn: w.Yarn, YarnName: yarn, Tip: w.Tip, Cones: w.Cones})
+	}
+	var last time.Time
+	for _, t := range tasks {
+		if t.Due.After(now.Add(horizon)) {
+			continue
+		}
+		if n := len(v.Walks); n == 0 || t.Due.Sub(last) > 15*time.Minute {
+			v.Walks = append(v.Walks, floor.WalkView{ID: "walk/" + t.ID, From: maxTime(now, t.Due.Add(-3*time.Minute)), LatestFrom: maxTime(now, t.Due.Add(-time.Minute))})
+		}
+		last = t.Due
+		w := &v.Walks[len(v.Walks)-1]
+		st := floor.WalkStop{Machine: t.Machine, Name: t.Name, Start: maxTime(now, t.Due.Add(-2*time.Minute)), Tasks: []floor.TaskView{t}}
+		if t.Window != nil {
+			w.Fetch, st.Fetch = add(w.Fetch, t.Window, t.YarnName), add(nil, t.Window, t.YarnName)
+			if t.Due.Before(now.Add(time.Hour)) {
+				v.NextHour = add(v.NextHour, t.Window, t.YarnName)
+			}
+		}
+		w.To = t.Due.Add(8 * time.Minute)
+		w.Stops = append(w.Stops, st)
+	}
+	return v, nil
+}
+
 // WhatIf lets every machine that stands delay all orders: what the planner
 // would say is not the pages' business.
 func (f *fakeFloor) WhatIf(_ context.Context, changes ...outlook.Change) (floor.WhatIfView, error) {

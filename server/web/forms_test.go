@@ -383,15 +383,26 @@ func TestChooseMachines(t *testing.T) {
 	}
 }
 
-func TestSameRounds(t *testing.T) {
+// TestWorkOf: machines that stand come before every walk, the longest first,
+// and a walk of which nothing is left goes.
+func TestWorkOf(t *testing.T) {
 	f := mill()
-	got := sameRounds(f.tasks)
-	if len(got) != 1 || !strings.Contains(got[0], "K01 and K02") || !strings.Contains(got[0], "180 cones") {
-		t.Errorf("rounds %q, want K01 and K02 with 180 cones", got)
+	late := f.tasks[0]
+	late.ID, late.Machine, late.Since = "stop/k02/1", "k02", f.now.Add(-9*time.Minute)
+	stop := func(list ...floor.TaskView) floor.WalkStop {
+		return floor.WalkStop{Machine: list[0].Machine, Tasks: list}
 	}
-	f.tasks[3].Window.Lot = "L-421"
-	if got := sameRounds(f.tasks); len(got) != 0 {
-		t.Errorf("rounds %q for two lots, want none", got)
+	w := workOf(floor.RoundsView{Walks: []floor.WalkView{
+		{ID: "1", Stops: []floor.WalkStop{stop(f.tasks[0])}},
+		{ID: "2", Stops: []floor.WalkStop{stop(f.tasks[2]), stop(late, f.tasks[3]), stop(f.tasks[1])}},
+	}})
+	var got []string
+	for _, t := range w.tasks() {
+		got = append(got, t.ID)
+	}
+	want := []string{"stop/k02/1", "stop/k04/1", creelK01, creelK02, "doff/k06/114"}
+	if !slices.Equal(got, want) || len(w.walks) != 1 {
+		t.Errorf("order %q in %d walks, want %q in one", got, len(w.walks), want)
 	}
 }
 

@@ -14,7 +14,7 @@ import (
 const (
 	creelHorizon = 12 * time.Hour // a shift and the next one's first tasks, in the table
 	creelAhead   = 2 * time.Hour  // what the rail shows
-	fetchAhead   = time.Hour
+	fetchAhead   = time.Hour      // as the floor's list of cones
 	tasksShown   = 60
 	setsBeside   = 4                 // rails that fit side by side on a tablet
 	ridMark      = "\x1arequest\x1a" // replaced by each reader's own request id
@@ -29,7 +29,7 @@ type creelData struct {
 	Mine    []mineChoice
 	Twin    []creelTwin
 	Fetch   []fetchRow
-	Rounds  []string
+	Share   []string
 	Told    told
 	Actions bool
 	Read    int64 // ms since 1970, of the mill
@@ -59,8 +59,8 @@ type creelTwin struct {
 type fetchRow struct {
 	Cones          int
 	Lot, Yarn, Tip string
-	At             string // machines that they are for
-	By             string
+	At             []string // machines that they are for
+	By             string   // when the first of them is needed
 }
 
 // group is machines that one person looks after.
@@ -81,14 +81,6 @@ func (s *site) creel(ctx context.Context, q url.Values, now time.Time) (view, er
 		d.Mine = append(d.Mine, mineChoice{m.ID, nameOf(m), slices.Contains(ids, m.ID) && q.Get("machines") != ""})
 	}
 	slices.SortStableFunc(d.Mine, func(a, b mineChoice) int { return natural(a.Name, b.Name) })
-	var tasks []floor.TaskView
-	if wrong == "" && len(all) > 0 {
-		var err error
-		if tasks, err = s.floor.Tasks(ctx, ids, creelHorizon); err != nil {
-			return view{}, fmt.Errorf("web: tasks of %s: %w", scope, err)
-		}
-	}
-	inOrder(tasks)
 	clock := now.In(s.zone).Format("15:04")
 	d.Status = creelStatus{scope + ", read " + clock, clock}
 	switch {
@@ -96,16 +88,55 @@ func (s *site) creel(ctx context.Context, q url.Values, now time.Time) (view, er
 		d.Empty = "No machine is registered yet."
 	case wrong != "":
 		d.Empty = wrong
+	default:
+		if err := s.fillWork(ctx, &d, groups, len(ids) == len(all) && len(groups) == 1, q, now); err != nil {
+			return view{}, fmt.Errorf("web: work of %s: %w", scope, err)
+		}
 	}
-	axis := windowAxis(ahead(tasks, now), now)
+	d.Told = s.toldBar(q, now)
+	return creelView(d), nil
+}
+
+// fillWork reads tasks and walks. All machines at once are walked by the sets.
+func (s *site) fillWork(ctx context.Context, d *creelData, groups []group, whole bool, q url.Values, now time.Time) error {
+	var ids []string
+	for _, g := range groups {
+		ids = append(ids, g.ids...)
+	}
+	later, err := s.floor.Tasks(ctx, ids, creelHorizon)
+	if err != nil {
+		return err
+	}
+	works := make([]railWork, len(groups))
+	var near []floor.TaskView
 	for i, g := range groups {
-		d.Rails = append(d.Rails, s.creelRail(i, g, tasks, axis, q, now))
+		if whole {
+			g.ids = nil
+		}
+		rounds, err := s.floor.Rounds(ctx, g.ids, creelAhead)
+		if err != nil {
+			return err
+		}
+		works[i] = workOf(rounds)
+		near = append(near, works[i].tasks()...)
+		d.Fetch = addFetchRows(d.Fetch, s.fetchRows(rounds, now))
+		d.Share = append(d.Share, shareLines(rounds)...)
 	}
-	for _, t := range tasks[:min(len(tasks), tasksShown)] {
+	a := windowAxis(near, now)
+	for i, g := range groups {
+		own := slices.DeleteFunc(slices.Clone(later), func(t floor.TaskView) bool { return !slices.Contains(g.ids, t.Machine) })
+		d.Rails = append(d.Rails, s.creelRail(i, g, works[i], own, a, q, now))
+	}
+	slices.SortStableFunc(later, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
+	for _, t := range later {
+		if !slices.ContainsFunc(near, func(n floor.TaskView) bool { return n.ID == t.ID }) {
+			near = append(near, t)
+		}
+	}
+	for _, t := range near[:min(len(near), tasksShown)] {
 		d.Twin = append(d.Twin, s.creelTwin(t, now))
 	}
-	d.Fetch, d.Rounds, d.Told = s.fetchRows(tasks, now), sameRounds(tasks), s.toldBar(q, now)
-	return creelView(d), nil
+	return nil
 }
 
 // creelView names the parts that a live stream renews.
@@ -125,51 +156,24 @@ func creelView(d creelData) view {
 		part{ID: "nothing", Template: "creel-empty", Data: d},
 		part{ID: "fetch", Template: "creel-fetch", Data: d},
 		part{ID: "twin", Template: "creel-twin", Data: d},
-		part{ID: "rounds", Template: "creel-rounds", Data: d})
+		part{ID: "share", Template: "creel-share", Data: d})
 	return v
 }
 
-// inOrder puts machines that stand first, then what comes first.
-func inOrder(tasks []floor.TaskView) {
-	slices.SortStableFunc(tasks, func(a, b floor.TaskView) int {
-		if s, t := a.Kind == floor.TaskStop, b.Kind == floor.TaskStop; s != t {
-			return map[bool]int{true: -1, false: 1}[s]
-		}
-		return a.Due.Compare(b.Due)
-	})
-}
-
-// ahead are the tasks that the rail shows.
-func ahead(tasks []floor.TaskView, now time.Time) []floor.TaskView {
-	var near []floor.TaskView
-	for _, t := range tasks {
-		if t.Kind == floor.TaskStop || t.Due.Sub(now) <= creelAhead {
-			near = append(near, t)
-		}
-	}
-	return near[:min(len(near), tasksShown)]
-}
-
-func (s *site) creelRail(i int, g group, tasks []floor.TaskView, a axis, q url.Values, now time.Time) creelRail {
+func (s *site) creelRail(i int, g group, work railWork, later []floor.TaskView, a axis, q url.Values, now time.Time) creelRail {
 	r := creelRail{ID: "rail", Title: g.title}
 	if i > 0 {
 		r.ID = fmt.Sprintf("rail-%d", i)
 	}
-	var own []floor.TaskView
-	for _, t := range tasks {
-		if slices.Contains(g.ids, t.Machine) {
-			own = append(own, t)
-		}
-	}
-	near := ahead(own, now)
-	r.Rows = s.railRows(near, a, q, now)
+	r.Rows = s.railRows(work, a, q, now)
+	slices.SortStableFunc(later, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
 	switch {
-	case len(near) > 0 || len(g.ids) == 0:
-	case len(own) == 0:
+	case len(r.Rows) > 0:
+	case len(later) == 0:
 		r.Quiet = "Nothing is due in the next 12 hours."
 	default:
-		next := s.creelTwin(own[0], now)
-		r.Quiet = fmt.Sprintf("Nothing is due now. Next is %s at %s: %s.", next.Name, dayTime(own[0].Due, now, s.zone), next.Task)
+		next := s.creelTwin(later[0], now)
+		r.Quiet = fmt.Sprintf("Nothing is due now. Next is %s at %s: %s.", next.Name, dayTime(later[0].Due, now, s.zone), next.Task)
 	}
 	return r
 }

@@ -286,7 +286,7 @@ func TestAddresses(t *testing.T) {
 			t.Errorf("%s %s: status %d, want %d", tt.method, tt.url, w.Code, tt.want)
 		}
 	}
-	if w, doc := get(t, h, "/creel"); len(all(doc, named("button"))) != 0 {
+	if w, _ := get(t, h, "/creel"); strings.Contains(w.Body.String(), `name="act"`) {
 		t.Errorf("buttons without a hook that records taps: %s", w.Body)
 	}
 	if w, _ := get(t, h, "/shift"); !strings.Contains(w.Body.String(), "There is no such page") {

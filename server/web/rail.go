@@ -28,8 +28,9 @@ func windowAxis(tasks []floor.TaskView, now time.Time) axis {
 }
 
 // drawWindow draws when the cones of one feed group run out: a thin line from
-// the first cone to the last, thick from 5 % to 95 %, a slit at the median.
-func drawWindow(w *outlook.CreelWindow, a axis, now time.Time, zone *time.Location) template.HTML {
+// the first cone to the last, thick from 5 % to 95 %, a slit at the median. A bracket under it tells from
+// when to when to be there, if that is known.
+func drawWindow(w *outlook.CreelWindow, open, latest time.Time, a axis, now time.Time, zone *time.Location) template.HTML {
 	const middle, thick = 16.0, 16.0
 	d := newDrawing("win", 44)
 	span := a.to.Sub(a.from)
@@ -49,6 +50,10 @@ func drawWindow(w *outlook.CreelWindow, a axis, now time.Time, zone *time.Locati
 	d.line("w0", a.x(w.First), middle, a.x(w.Last), middle)
 	d.rect("w1", a.x(w.P05), a.x(w.P95)-a.x(w.P05), middle-thick/2, thick)
 	d.tick("w2", a.x(w.P50), middle-thick/2, middle+thick/2)
+	if !latest.IsZero() {
+		d.line("vw", a.x(maxTime(open, now)), 28, a.x(latest), 28)
+		d.tick("vw", a.x(latest), 4, 28)
+	}
 	d.tick("nw", a.x(now), 2, 28)
 	d.text("wt", "start", 0, 42, "", "now")
 	return d.html()

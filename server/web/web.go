@@ -36,6 +36,9 @@ type Floor interface {
 	MachineThread(ctx context.Context, id string, from, to time.Time) (floor.Thread, error)
 	Orders(ctx context.Context) ([]floor.OrderView, error)
 	Tasks(ctx context.Context, machines []string, horizon time.Duration) ([]floor.TaskView, error)
+	// Rounds is the tasks as walks; without machines each set is a tender, with
+	// machines they are one tender's.
+	Rounds(ctx context.Context, machines []string, horizon time.Duration) (floor.RoundsView, error)
 	// WhatIf tells what changes would do; errors hold outlook.ErrRequest for a
 	// change that cannot be.
 	WhatIf(ctx context.Context, changes ...outlook.Change) (floor.WhatIfView, error)

@@ -20,8 +20,10 @@
   // that was kept tells the time at which it was read.
   const readAt = Number(round.dataset.now), readClock = round.dataset.clock;
   let ahead = Number(recall("clock")) || 0;
-  const settle = now => {
-    ahead = Math.abs(now - Date.now()) > 30000 ? now - Date.now() : 0;
+  const settle = theirs => {
+    const by = theirs - Date.now();
+    if (Math.abs(by - ahead) <= 30000) return; // the way there and back is no error of a clock
+    ahead = Math.abs(by) > 30000 ? by : 0;
     remember("clock", String(ahead));
   };
   if (!keptPage) settle(readAt);
@@ -78,7 +80,7 @@
     const text = parts.join(" ");
     if (el.textContent !== text) el.textContent = text;
     el.hidden = text === "";
-    document.body.classList.toggle("stale", !live);
+    document.body.classList.toggle("stale", lost);
   }
   function setLost(is) {
     if (is && !lost) { lost = true; since = clock(now()); }
@@ -155,12 +157,13 @@
     byId("stop-keep").onclick = () => { d.close(); keep(); };
     if (!d.open) d.showModal();
   }
-  byId("stop-seen").addEventListener("click", () => byId("stop").close());
+  if (byId("stop")) byId("stop-seen").addEventListener("click", () => byId("stop").close());
 
   // Pressing.
-  let last = null, left = 0;
+  let last = null, left = 0, newest = 0;
   async function press(tap) {
-    tap = {id: taps.id(), at: now(), ...tap};
+    tap = {id: taps.id(), at: Math.max(now(), newest), ...tap}; // a clock that is set back does not turn their order
+    newest = tap.at;
     await taps.add(tap);
     await load();
     showBar(tap);
@@ -207,21 +210,28 @@
   function showBar(tap) {
     if (!bar) return;
     for (const f of bar.querySelectorAll(".untap")) f.remove(); // the one without script
+    const focused = bar.contains(document.activeElement);
     last = tap.act === "undo" ? null : tap;
     const n = tap.cones || tap.shown;
     byId("bar-text").textContent = tap.name + " " + words[tap.act] + (n ? ", " + n + (n === 1 ? " cone" : " cones") : "");
     byId("bar-undo").hidden = !last;
     byId("bar-half").hidden = !(tap.act === "done" && tap.shown > 1 && tap.was !== "half done");
     bar.hidden = false;
+    if (focused && !last) home(tap.task);
     left = performance.now() + (last ? undoFor : 4000);
     tick();
   }
   function hideBar() {
     if (!bar || bar.hidden) return;
-    const focused = bar.contains(document.activeElement);
+    const focused = bar.contains(document.activeElement), task = last && last.task;
     bar.hidden = true;
     last = null;
-    if (focused) byId("main").focus({preventScroll: true});
+    if (focused) home(task);
+  }
+  // home is where the focus goes when what held it is gone.
+  function home(task) {
+    const li = [...rows()].find(r => r.dataset.task === task);
+    (li && li.querySelector("button.hit") || byId("main")).focus({preventScroll: true});
   }
   function tick() {
     const s = Math.ceil((left - performance.now()) / 1000);
@@ -289,7 +299,7 @@
 
   // Minutes go on when nobody sends them.
   function pass() {
-    if (live) return;
+    if (!lost) return;
     for (const li of rows()) {
       if (li.dataset.kind === "stop") continue;
       const m = Math.floor((Number(li.dataset.due) - now()) / 60000), big = li.querySelector(".mn"), small = li.querySelector(".mu");
