@@ -87,14 +87,32 @@ func FuzzFrame(f *testing.F) {
 		if h, err := parseHeader(b); err == nil && !bytes.Equal(appendHeader(nil, h), b[:headerBytes]) {
 			t.Errorf("header %+v reads from bytes that it does not write", h)
 		}
-		end, w, _ := walk(b, 1, 44, false, func(off, size int64, p []byte) error {
-			if off < 44 || off+size > int64(len(b)) {
-				t.Errorf("frame of %d bytes at %d in %d bytes", size, off, len(b))
+		for _, last := range []bool{false, true} {
+			seg := bytes.Clone(b) // walk puts bits right in what it is given
+			end, w, _ := walk(seg, 1, headerBytes, last, func(off, size int64, p []byte) error {
+				if off < headerBytes || off+size > int64(len(b)) {
+					t.Errorf("frame of %d bytes at %d in %d bytes", size, off, len(b))
+				}
+				return nil
+			})
+			if !last && end < headerBytes && len(b) > headerBytes || end > int64(max(len(b), headerBytes)) || len(w.bad) > len(b) {
+				t.Errorf("walk ends at %d of %d with %d bad stretches", end, len(b), len(w.bad))
 			}
-			return nil
-		})
-		if end < 44 && len(b) > 44 || end > int64(max(len(b), 44)) || len(w.bad) > len(b) {
-			t.Errorf("walk ends at %d of %d with %d bad stretches", end, len(b), len(w.bad))
+		}
+		if len(b) > 0 && len(b) <= maxFrame { // as a payload it comes back whole, also when a bit of it turns
+			seg := append(beginFrame(make([]byte, headerBytes), kind(b[0])), b[1:]...)
+			endFrame(seg, headerBytes, 1, headerBytes, headerBytes)
+			seg[headerBytes+frameHead+len(b)/2] ^= b[len(b)-1] & 1 << 3
+			n := 0
+			end, w, err := walk(seg, 1, headerBytes, true, func(_, _ int64, p []byte) error {
+				if n++; !bytes.Equal(p, b) {
+					t.Errorf("payload % x read as % x", b, p)
+				}
+				return nil
+			})
+			if err != nil || n != 1 || end != int64(len(seg)) || len(w.bad) > 0 || len(w.mended) != int(b[len(b)-1]&1) {
+				t.Errorf("% x as a payload: %d frames to %d of %d, %+v, %v", b, n, end, len(seg), w, err)
+			}
 		}
 		fr, err := decode(b) // as if the check sum had fitted
 		if err != nil {

@@ -1,12 +1,14 @@
 package broker
 
 import (
+	"bytes"
 	"context"
 	"errors"
-	"io"
+	"fmt"
 	"log/slog"
 	"net"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -93,36 +95,84 @@ func FuzzState(f *testing.F) {
 	})
 }
 
-// FuzzConnection sends bytes to the listener as a stranger does, and then the
-// same bytes as an agent that was let in.
+// FuzzConnection gives bytes to the listener as a stranger sends them, and then
+// the same bytes as an agent that was let in. No socket is between: the bytes
+// are there at once, and reading ends with them.
 func FuzzConnection(f *testing.F) {
 	f.Add(connect("u-01", wire.State(site, "u-01"), state(1, false)))
 	f.Add(publish("kt/v1/mill/u-01/up/k01", 1, 1, []byte("x")))
 	f.Add(subscribe(1, "#"))
 	f.Add([]byte{0xc0, 0, 0xe0, 0})
 	f.Add([]byte{0x32, 0xff, 0xff, 0xff, 0x7f})
-	b, _ := start(f, Options{ConnectWait: time.Second})
+	b := quiet(f)
 	f.Fuzz(func(t *testing.T, p []byte) {
 		for _, head := range [][]byte{nil, connect("u-01", "", nil)} {
-			c, err := net.Dial("tcp", b.Addr())
-			if err != nil {
-				t.Fatal(err)
+			nc := &given{r: bytes.NewReader(append(head, p...))}
+			hangs := time.AfterFunc(patience, func() { panic(fmt.Sprintf("% x: the connection hangs", p)) })
+			if err := b.l.admit(nc, peer(nc)); err != nil {
+				t.Fatalf("% x: %v; the connections before it have not ended", p, err)
 			}
-			_, _ = c.Write(append(head, p...))
-			_ = c.(*net.TCPConn).CloseWrite()
-			_ = c.SetReadDeadline(time.Now().Add(patience))
-			if _, err := io.Copy(io.Discard, c); err != nil {
-				if ne, ok := err.(net.Error); ok && ne.Timeout() {
-					t.Errorf("% x: the connection hangs", p)
-				}
+			b.l.serve(nc, b.mq.EstablishConnection)
+			b.l.release(nc, peer(nc))
+			b.l.wg.Done()
+			hangs.Stop()
+			if !nc.closed.Load() {
+				t.Errorf("% x: the connection is left open", p)
 			}
-			_ = c.Close()
 		}
 		if b.log.panics() {
 			t.Errorf("% x: panic", p)
 		}
 	})
 }
+
+// quiet is a broker that runs, takes everything and remembers nothing.
+func quiet(f *testing.F) *Broker {
+	b, err := New(Options{Listen: "127.0.0.1:0", Site: site,
+		Batch: func(context.Context, string, string, string, []byte) error { return nil },
+		State: func(string, *wirepb.AgentState) {}, Malformed: func(string, string, []byte, error) {}})
+	if err != nil {
+		f.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() { ended <- b.Run(ctx) }()
+	f.Cleanup(func() {
+		cancel()
+		if err := <-ended; err != nil {
+			f.Error(err)
+		}
+	})
+	return b
+}
+
+// given is a connection whose peer has sent all it will send, and reads what
+// it gets.
+type given struct {
+	r      *bytes.Reader
+	closed atomic.Bool
+}
+
+func (g *given) Read(p []byte) (int, error) {
+	if g.closed.Load() {
+		return 0, net.ErrClosed
+	}
+	return g.r.Read(p)
+}
+
+func (g *given) Write(p []byte) (int, error) {
+	if g.closed.Load() {
+		return 0, net.ErrClosed
+	}
+	return len(p), nil
+}
+
+func (g *given) Close() error                     { g.closed.Store(true); return nil }
+func (g *given) LocalAddr() net.Addr              { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 7883} }
+func (g *given) RemoteAddr() net.Addr             { return &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: 40000} }
+func (g *given) SetDeadline(time.Time) error      { return nil }
+func (g *given) SetReadDeadline(time.Time) error  { return nil }
+func (g *given) SetWriteDeadline(time.Time) error { return nil }
 
 func (l *limited) panics() bool {
 	l.mu.Lock()
