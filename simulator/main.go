@@ -154,8 +154,15 @@ func (c *checkCommand) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	return report(e, c.JSON, r, r.Comparison, fmt.Sprintf("%d records, loaded in %.1f s; watch p50 %.0f ms, p99 %.0f ms over %d changes, %d missed",
-		r.Records, r.Loading, r.WatchP50, r.WatchP99, r.WatchCount, r.Missed))
+	more := fmt.Sprintf("%d records, loaded in %.1f s; watch p50 %.0f ms, p99 %.0f ms over %d changes, %d missed",
+		r.Records, r.Loading, r.WatchP50, r.WatchP99, r.WatchCount, r.Missed)
+	t := r.Tending
+	more += fmt.Sprintf("\n%d rounds of cones, %d told late, %d never; %d mix-ups of lots, %d of them told, %d of those caught; %d released",
+		t.Rounds, t.Late, t.NoTap, len(t.Mixups), t.Told, t.Caught, t.Release)
+	for _, a := range r.Asked {
+		more += fmt.Sprintf("\n%s: %d calls and %d alarms in the live part, %.2f and %.2f in 10 minutes, at most %d; %d floods", a.Person, a.Calls, a.Alarms, a.MeanCalls, a.MeanAlarms, a.Worst, a.Floods)
+	}
+	return report(e, c.JSON, r, r.Comparison, more)
 }
 
 // report prints a comparison and tells whether it agreed.

@@ -11,6 +11,8 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/protobuf/types/known/timestamppb"
+
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/server/host"
 	"turnwise/simulator/stops"
@@ -36,6 +38,44 @@ type Check struct {
 	Missed     int     `json:"watch_missed"`
 	Records    int64   `json:"records"`
 	Loading    float64 `json:"seconds_loading"`
+
+	Tending Tending `json:"tending"`
+	Asked   []Asked `json:"asked"`
+}
+
+// Asked is what one person, a set of machines, was asked in the live part.
+type Asked struct {
+	Person     string  `json:"person"`
+	Calls      int32   `json:"calls"`
+	Alarms     int32   `json:"alarms"`
+	MeanCalls  float64 `json:"mean_calls_per_10min"`
+	MeanAlarms float64 `json:"mean_alarms_per_10min"`
+	Worst      int32   `json:"worst_10min"`
+	Floods     int     `json:"floods"`
+}
+
+// asked adds up the live part.
+func (d *Demo) asked(ctx context.Context, from, to time.Time) ([]Asked, error) {
+	r, err := pb.NewAlarmServiceClient(d.conn).ReportCallLoad(ctx, &pb.ReportCallLoadRequest{StartTime: timestamppb.New(from), EndTime: timestamppb.New(to)})
+	if err != nil {
+		return nil, fmt.Errorf("mill: ask for calls and alarms: %w", err)
+	}
+	var out []Asked
+	for _, p := range r.GetLoads() {
+		out = append(out, Asked{p.GetPerson(), p.GetCallCount(), p.GetAlarmCount(), p.GetMeanCalls(), p.GetMeanAlarms(), p.GetWorstCount(), len(p.GetFloods())})
+	}
+	return out, nil
+}
+
+// missedMixups says which mix-ups that were told the server did not catch.
+func (t Tending) missedMixups() []string {
+	var out []string
+	for _, m := range t.Mixups {
+		if m.Told && !(m.Refused && m.Alarm) {
+			out = append(out, fmt.Sprintf("%s, %s: cones of lot %s were told instead of %s: refused %v, alarm %v", m.Machine, m.Group, m.Lot, m.Wants, m.Refused, m.Alarm))
+		}
+	}
+	return out
 }
 
 // RunCheck runs the mill without pages for people in a folder that it
@@ -50,7 +90,7 @@ func RunCheck(ctx context.Context, o CheckOptions) (_ Check, err error) {
 	}
 	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
 	const free = "127.0.0.1:0"
-	d, err := NewDemo(ctx, Options{Log: o.Log, Told: o.Told, Version: o.Version,
+	d, err := NewDemo(ctx, Options{Log: o.Log, Told: o.Told, Version: o.Version, PastMixups: true,
 		Floor:  FloorOptions{Dir: dir, Seed: o.Seed, LivelyEvery: 25 * time.Second, LivelyFor: 9 * time.Second},
 		Listen: host.ListenConfig{GRPC: free, HTTP: free, MQTT: free, Metrics: free}})
 	if err != nil {
@@ -80,7 +120,14 @@ func (d *Demo) check(ctx context.Context, o CheckOptions, ended chan error) (Che
 	if err != nil {
 		return Check{}, err
 	}
-	from := d.floor.clock.At(d.floor.clock.Now())
+	select {
+	case <-d.pastTold:
+	case err := <-ended:
+		ended <- nil
+		return Check{}, err
+	}
+	begun := d.floor.clock.Now()
+	from := d.floor.clock.At(begun)
 	select {
 	case <-time.After(o.Duration):
 	case err := <-ended:
@@ -89,18 +136,23 @@ func (d *Demo) check(ctx context.Context, o CheckOptions, ended chan error) (Che
 	case <-ctx.Done():
 		return Check{}, ctx.Err()
 	}
+	c := Check{Loading: d.took.Seconds()}
+	if c.Asked, err = d.asked(ctx, begun, d.floor.clock.Now()); err != nil {
+		return c, err
+	}
 	frozen, err := d.floor.clock.Freeze()
 	if err != nil {
 		return Check{}, err
 	}
 	o.Told("machines frozen; waiting for the last records")
-	c := Check{Loading: d.took.Seconds()}
 	if c.Comparison, err = d.settle(ctx, &c); err != nil {
 		return c, err
 	}
 	w.stop()
 	// The last second may still be on its way when the machines are frozen.
 	w.latency(d, from, frozen-time.Second, &c)
+	c.Tending = d.Tending()
+	c.Mismatches = append(c.Mismatches, c.Tending.missedMixups()...)
 	if c.Records, err = d.records(ctx); err != nil {
 		return c, err
 	}

@@ -12,10 +12,7 @@ import (
 
 	"golang.org/x/sync/errgroup"
 	"google.golang.org/grpc"
-	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/credentials/insecure"
-	"google.golang.org/grpc/status"
-	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"turnwise/agent/edge"
 	"turnwise/agent/source"
@@ -31,6 +28,9 @@ type Options struct {
 	Listen  host.ListenConfig
 	Version string
 	Log     *slog.Logger // nil = nowhere
+	// PastMixups lets tenders take wrong cones in the past days too. The server
+	// hears of those days within seconds, so that it sees many at once.
+	PastMixups bool
 	// Told hears what people should read, one line at a time; nil = nobody.
 	Told func(line string)
 }
@@ -43,7 +43,10 @@ type Demo struct {
 	agents []*edge.Agent
 	conn   *grpc.ClientConn
 	loaded chan struct{} // closed when the past is in the server
-	took   time.Duration
+	rounds *rounds
+	// pastTold is closed when the tenders have told of the past days.
+	pastTold chan struct{}
+	took     time.Duration
 }
 
 // NewDemo opens everything and listens. Nothing turns before Run.
@@ -54,7 +57,7 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	d := &Demo{o: o, loaded: make(chan struct{})}
+	d := &Demo{o: o, loaded: make(chan struct{}), pastTold: make(chan struct{})}
 	if d.floor, err = OpenFloor(o.Floor); err != nil {
 		return nil, err
 	}
@@ -64,6 +67,7 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 		}
 	}()
 	dir := o.Floor.Dir
+	d.rounds = newRounds(dir, d.floor.s.Early)
 	for _, part := range []string{"server", "agents"} {
 		if err := os.MkdirAll(filepath.Join(dir, part), 0o700); err != nil {
 			return nil, fmt.Errorf("mill: data folder: %w", err)
@@ -147,6 +151,16 @@ func (d *Demo) work(ctx context.Context) (err error) {
 		}
 		return d.tend(ctx, fresh)
 	})
+	for _, set := range sets() {
+		g.Go(func() error {
+			select {
+			case <-d.loaded:
+				return d.tender(ctx, set)
+			case <-ctx.Done():
+				return nil
+			}
+		})
+	}
 	return g.Wait()
 }
 
@@ -248,60 +262,6 @@ func (d *Demo) reached(r *pb.ListTotalsResponse) bool {
 		}
 	}
 	return true
-}
-
-// tend enters the rounds of cones as tenders do, at the latest five seconds
-// after they were put on. Each has a request id of its own, so entering one
-// again changes nothing.
-func (d *Demo) tend(ctx context.Context, fresh bool) error {
-	const again = 24 * time.Hour // of rounds are entered once more after a restart
-	from := d.floor.clock.At(d.floor.clock.Now()) - again
-	if fresh {
-		from = -1
-	}
-	tick := time.NewTicker(5 * time.Second)
-	defer tick.Stop()
-	for {
-		to := d.floor.clock.At(d.floor.clock.Now())
-		if err := d.enterLoads(ctx, from, to); err != nil {
-			if ctx.Err() != nil {
-				return nil
-			}
-			return err
-		}
-		from = to
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-tick.C:
-		}
-	}
-}
-
-func (d *Demo) enterLoads(ctx context.Context, from, to time.Duration) error {
-	client := pb.NewCreelServiceClient(d.conn)
-	for _, m := range d.floor.machines {
-		for _, l := range m.Loads(from, to) {
-			lot := lotOf(l.Lot)
-			at := max(l.At, d.floor.s.firstCard(m.Plan.ID))
-			turns := l.Turns
-			load := &pb.LoadCreelRequest{Machine: m.Plan.ID, FeedGroup: l.Group, Lot: l.Lot,
-				ConeNetKg: l.Left * yarnOf(lot.yarn).coneKg, LoadTime: timestamppb.New(d.floor.clock.Wall(at)), RevolutionCount: &turns,
-				RequestId: fmt.Sprintf("round-%s-%s-%d", m.Plan.ID, l.Group, l.At)}
-			_, err := client.LoadCreel(ctx, load)
-			if status.Code(err) == codes.FailedPrecondition { // another lot than the card's: the supervisor looks at it
-				_, err = client.ReleaseLot(ctx, &pb.ReleaseLotRequest{Lot: l.Lot, Machine: m.Plan.ID, Role: "shift supervisor",
-					Reason: "next lot of the same yarn", RequestId: "release-" + load.RequestId})
-				if err == nil {
-					_, err = client.LoadCreel(ctx, load)
-				}
-			}
-			if err != nil {
-				return fmt.Errorf("mill: enter the cones of %s, group %s: %w", m.Plan.ID, l.Group, err)
-			}
-		}
-	}
-	return nil
 }
 
 func lotOf(id string) lot {

@@ -116,6 +116,9 @@ func readScenario(file string, o FloorOptions) (*scenario, error) {
 	if s.Zone == "" {
 		s.Zone = DefaultZone
 	}
+	if s.Story {
+		s.Early = earlyShare
+	}
 	text, err := os.ReadFile(file)
 	if errors.Is(err, os.ErrNotExist) {
 		return s, s.init()

@@ -29,6 +29,10 @@ type scenario struct {
 	// start, for checks.
 	Lively lively `json:"lively"`
 
+	// Early is the share of rounds put on before they are due; 0 in folders of
+	// mills whose tenders never are.
+	Early float64 `json:"early,omitempty"`
+
 	zone *time.Location
 }
 
@@ -198,7 +202,7 @@ func (s *scenario) plan(index int) truth.Plan {
 	if s.Story && p.agent == unpoweredAgent {
 		plan.Outages = []truth.Outage{s.outage()}
 	}
-	plan.Stops = stops.Plan{Seed: s.Seed, Machine: p.id, Work: first.work(used), RollUsed: chance.Float64(), Script: s.script(p, index)}
+	plan.Stops = stops.Plan{Seed: s.Seed, Machine: p.id, Work: first.work(used), RollUsed: chance.Float64(), Script: s.script(p, index), Early: s.Early}
 	return plan
 }
 

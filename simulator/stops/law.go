@@ -95,6 +95,9 @@ const (
 	// runs out.
 	untiedChance = 0.05
 	coneSpread   = 0.02
+	// earliest is the most of a cone's life that a tender gives away who puts
+	// new ones on before they are due.
+	earliest = 0.10
 )
 
 // source is the randomness of one purpose of one machine.

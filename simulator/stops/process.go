@@ -71,6 +71,9 @@ type Plan struct {
 	// RollUsed is the part of the roll that is on the machine at the beginning.
 	RollUsed float64
 	Script   []Event
+	// Early is the share of rounds that a tender puts on before the first cone
+	// is empty; the yarn left on the old ones is wasted.
+	Early float64
 }
 
 // Doing is what a machine does during a Span.
@@ -110,6 +113,7 @@ var ErrPlan = errors.New("plan cannot be followed")
 type creel struct {
 	Creel
 	loadAt float64   // turns at which the next round is entered
+	early  bool      // that is before the first cone runs out: all come off
 	stops  []float64 // turns at which an untied cone runs out, ascending
 }
 
@@ -121,6 +125,7 @@ type Process struct {
 	edges  []edge     // of Slow, Lot and Change, in order of time
 	chance *rand.Rand // when and which
 	spread *rand.Rand // cones
+	early  *rand.Rand // rounds put on before they are due
 	mix    map[string]float64
 
 	now        time.Duration
@@ -147,7 +152,8 @@ type edge struct {
 // New begins the days of a machine.
 func New(plan Plan) (*Process, error) {
 	p := &Process{plan: plan, work: plan.Work, factor: 1, repeatAt: math.Inf(1), mix: map[string]float64{},
-		chance: source(plan.Seed, plan.Machine, "stops"), spread: source(plan.Seed, plan.Machine, "cones")}
+		chance: source(plan.Seed, plan.Machine, "stops"), spread: source(plan.Seed, plan.Machine, "cones"),
+		early: source(plan.Seed, plan.Machine, "early")}
 	if err := p.script(); err != nil {
 		return nil, err
 	}
@@ -218,6 +224,9 @@ func (p *Process) begin(w Work, rollUsed float64) {
 // load puts a round of cones on; each lasts a little longer or shorter.
 func (p *Process) load(c *creel, left float64) {
 	p.loads = append(p.loads, Load{At: p.now, Group: c.Group, Cones: c.Cones, Lot: c.Lot, Left: left})
+	if c.early {
+		c.stops = nil
+	}
 	ends := make([]float64, c.Cones) // the last cones of the round before still run
 	for i := range ends {
 		ends[i] = p.turns + c.ConeTurns*(left+coneSpread*p.spread.NormFloat64())
@@ -228,6 +237,9 @@ func (p *Process) load(c *creel, left float64) {
 	slices.Sort(ends)
 	slices.Sort(c.stops)
 	c.loadAt = ends[len(ends)/2]
+	if c.early = p.early.Float64() < p.plan.Early; c.early {
+		c.loadAt = max(p.turns+1, ends[0]-c.ConeTurns*earliest*p.early.Float64())
+	}
 }
 
 // creelAll takes all cones off and puts full ones of another lot on; an empty
