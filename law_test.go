@@ -18,26 +18,26 @@ import (
 // allowed says which of our folders a folder may import; the longest prefix
 // of the importing folder holds. A trailing "/" means: and what is below it.
 var allowed = map[string][]string{
-	"proto":                  {"proto/"},                                                                                                     // what is said between programs knows no program
-	"planner":                {"planner/", "proto/"},                                                                                         // the command line speaks to the server only
-	"planner/unit":           {},                                                                                                             // quantities stand on nothing
-	"planner/knit":           {"planner/"},                                                                                                   // the arithmetic is pure
-	"planner/calendar":       {"planner/"},                                                                                                   // so are the shifts
-	"planner/forecast":       {"planner/"},                                                                                                   // and the dates
-	"planner/creel":          {"planner/"},                                                                                                   // and the cones
-	"planner/alarm":          {"planner/"},                                                                                                   // and what needs an answer
-	"planner/loading":        {"planner/"},                                                                                                   // and which order runs where
-	"planner/outlook":        {"planner/"},                                                                                                   // and what puts them together
-	"agent":                  {"agent/", "proto/"},                                                                                           // an agent fits on a small box and knows no server
-	"server":                 {"server/", "planner/", "proto/"},                                                                              // a server knows no agent
-	"server/store":           {"server/store/", "server/ingest/tally", "server/ingest/sealed", "proto/wire", "planner/knit", "planner/unit"}, // a store knows records, not networks
-	"server/store/storetest": {"server/store", "server/ingest", "proto/"},                                                                    // the suite tells a store what the ingest would
-	"simulator/machine":      {"planner/unit"},                                                                                               // a wrong formula must not agree with itself
-	"simulator/stops":        {"planner/unit"},                                                                                               // nor a wrong stop
-	"simulator/truth":        {"simulator/machine", "simulator/stops", "planner/unit"},                                                       // the ledger knows no mill tool
-	"simulator/backtest":     {"planner/"},                                                                                                   // it judges the planner by a truth of its own
-	"simulator/weeks":        {"planner/"},                                                                                                   // it plays plans against a truth of its own
-	"simulator/plc":          {"simulator/"},                                                                                                 // a machine knows no mill tool
+	"proto":                  {"proto/"},                                                                                                                              // what is said between programs knows no program
+	"planner":                {"planner/", "proto/"},                                                                                                                  // the command line speaks to the server only
+	"planner/unit":           {},                                                                                                                                      // quantities stand on nothing
+	"planner/knit":           {"planner/"},                                                                                                                            // the arithmetic is pure
+	"planner/calendar":       {"planner/"},                                                                                                                            // so are the shifts
+	"planner/forecast":       {"planner/"},                                                                                                                            // and the dates
+	"planner/creel":          {"planner/"},                                                                                                                            // and the cones
+	"planner/alarm":          {"planner/"},                                                                                                                            // and what needs an answer
+	"planner/loading":        {"planner/"},                                                                                                                            // and which order runs where
+	"planner/outlook":        {"planner/"},                                                                                                                            // and what puts them together
+	"agent":                  {"agent/", "proto/"},                                                                                                                    // an agent fits on a small box and knows no server
+	"server":                 {"server/", "planner/", "proto/"},                                                                                                       // a server knows no agent
+	"server/store":           {"server/store/", "server/ingest/tally", "server/ingest/sealed", "server/ingest/readers", "proto/wire", "planner/knit", "planner/unit"}, // a store knows records, not networks
+	"server/store/storetest": {"server/store", "server/ingest", "proto/"},                                                                                             // the suite tells a store what the ingest would
+	"simulator/machine":      {"planner/unit"},                                                                                                                        // a wrong formula must not agree with itself
+	"simulator/stops":        {"planner/unit"},                                                                                                                        // nor a wrong stop
+	"simulator/truth":        {"simulator/machine", "simulator/stops", "planner/unit"},                                                                                // the ledger knows no mill tool
+	"simulator/backtest":     {"planner/"},                                                                                                                            // it judges the planner by a truth of its own
+	"simulator/weeks":        {"planner/"},                                                                                                                            // it plays plans against a truth of its own
+	"simulator/plc":          {"simulator/"},                                                                                                                          // a machine knows no mill tool
 	"simulator/mill":         {"simulator/", "agent/", "server/host", "server/store", "proto/", "planner/calendar", "planner/unit"},
 	"simulator/rehearsal":    {"agent/", "server/ingest/", "server/store", "proto/"}, // it plays both sides of the wire in one thread; its truth stands on nothing of theirs
 	"simulator/chaos":        {"simulator/machine", "simulator/plc", "proto/"},       // it knows the programs as processes, not as packages

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"maps"
 	"slices"
+	"strings"
 	"time"
 
 	"turnwise/proto/turnwisepb/wirepb"
@@ -162,7 +163,7 @@ func (m *mill) frozen(agent string, a *wirepb.Ack) {
 		}
 		// A new journal whose first instants were placed by a clock that was wrong
 		// may seem to be older than the one that it replaced.
-		wrongTime := a.GetReason() == handedOver && (m.badClock || m.oracle.of(m.plc(a.GetMachine())).badTime)
+		wrongTime := strings.Contains(a.GetReason(), "handed over") && (m.badClock || m.oracle.of(m.plc(a.GetMachine())).badTime)
 		if !b.tampered && !wrongTime {
 			m.w.fail("stream of %s frozen for no reason: %s", agent, a.GetReason())
 			return

@@ -9,7 +9,20 @@ import (
 
 	"turnwise/server/store"
 	"turnwise/server/store/sqlite"
+	"turnwise/server/store/storetest"
 )
+
+// The database in memory keeps what the one of mills keeps.
+func TestMemoryConforms(t *testing.T) {
+	kept := map[string]*memory{}
+	storetest.Counts(t, func(t *testing.T, dir string) store.Store {
+		if kept[dir] == nil {
+			kept[dir] = newMemory(newWorld(1, nil))
+			kept[dir].refused = func(string, ...any) {} // poison is among what is sent
+		}
+		return kept[dir]
+	})
+}
 
 // file is the database that mills use. Its process ends cleanly here: what it
 // does when it is killed, or loses the power, is tested where it lives.

@@ -2,20 +2,21 @@ package rehearsal
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"maps"
-	"reflect"
 	"slices"
+	"time"
 
+	"turnwise/proto/wire"
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
 )
 
-// memory is a database in memory that keeps the promises of store.Store as far
-// as an ingest needs them, fast enough for a million faults. The rules of
-// streams are those of store/sqlite, in the same order; the comparison of both
-// is a test. Whatever else is asked of it panics.
+// memory is a database in memory, fast enough for a million faults. It keeps
+// every promise of store.Store about what agents say, by the same packages as
+// store/sqlite, and passes the same suite. The order book and the loads of
+// creels are not kept: to ask for them panics.
 type memory struct {
 	store.Store
 	w     *world
@@ -28,235 +29,195 @@ type memory struct {
 	doubles, hasty bool
 	durable        *books
 
-	truth func(machine string) int64 // for the log
+	truth   func(machine string) int64 // for the log
+	refused func(format string, args ...any)
 }
 
 // books are the content of the database.
 type books struct {
 	incarnation store.ID
-	turns       map[seatKey]int64 // place of an agent in the row of a machine's
-	machines    map[string]*account
-	streams     map[store.ID]*stream
-	order       []store.ID // of the streams
-	boots       map[bootKey]int64
+	readers.Row
+	machines map[string]*account
+	pages    map[store.ID]*page // of each stream
+	heads    map[store.ID]head
+	agents   map[string]time.Time // since when they are registered
+	unread   int                  // messages that could not be read
 }
 
-type seatKey struct{ agent, machine string }
+// page is what is kept of the records of a stream.
+type page struct {
+	crcs   []uint32 // of record i+1
+	coarse []bool
+}
 
-type bootKey struct {
+// head is the newest record that an agent told of.
+type head struct {
 	agent string
-	boot  store.ID
+	seq   uint64
 }
 
+// account is what is kept of one machine.
 type account struct {
 	tally.Machine
 	stops  map[store.ID]*tally.Stop
+	causes map[string]int64
+	cells  map[int64]tally.Cell
+	counts map[int64]int64
+	gaps   []tally.Gap
 	summed int64 // counts, for the negative control
 	buried int64 // records that came as tombstones
 }
 
-type stream struct {
-	num            int64
-	agent, machine string
-	acked, horizon uint64
-	crcs           []uint32 // of record i+1
-	coarse         []bool
-	run            run
-	past           []store.ID
-	frozen         string
-	places         tally.Places
-	booked         map[uint32]int64 // newest instant booked, by boot
-	asked          int              // for a measurement; forgotten by a restart
-	reach
-}
-
-type run struct {
-	id, boot store.ID
-	boottime int64
-}
-
 func newMemory(w *world) *memory {
-	return &memory{w: w, state: &books{
-		incarnation: w.id(), turns: map[seatKey]int64{}, machines: map[string]*account{},
-		streams: map[store.ID]*stream{}, boots: map[bootKey]int64{},
+	return &memory{w: w, refused: w.fail, state: &books{
+		incarnation: w.id(), Row: readers.NewRow(), machines: map[string]*account{}, pages: map[store.ID]*page{},
+		heads: map[store.ID]head{}, agents: map[string]time.Time{},
 	}}
 }
 
-// clone copies the books; what only grows is shared.
-func (b *books) clone() *books {
-	c := *b
-	c.turns, c.boots, c.order = maps.Clone(b.turns), maps.Clone(b.boots), slices.Clone(b.order)
-	c.machines, c.streams = map[string]*account{}, map[store.ID]*stream{}
-	for id, a := range b.machines {
-		x := *a
-		x.Machine = copyAccount(a.Machine)
-		x.stops = map[store.ID]*tally.Stop{}
-		for id, s := range a.stops {
-			t := *s
-			x.stops[id] = &t
-		}
-		if a.Open != nil {
-			x.Open = x.stops[a.Open.ID]
-		}
-		c.machines[id] = &x
-	}
-	for id, s := range b.streams {
-		x := *s
-		x.crcs, x.coarse = slices.Clip(s.crcs), slices.Clip(s.coarse)
-		x.past = slices.Clone(s.past)
-		x.places.Offsets, x.places.Lines, x.booked = maps.Clone(s.places.Offsets), maps.Clone(s.places.Lines), maps.Clone(s.booked)
-		c.streams[id] = &x
-	}
-	return &c
+func newAccount() *account {
+	return &account{stops: map[store.ID]*tally.Stop{}, causes: map[string]int64{}, cells: map[int64]tally.Cell{}, counts: map[int64]int64{}}
 }
 
-// copyAccount copies what an account exports; the rest is derived from it.
-func copyAccount(m tally.Machine) (c tally.Machine) {
-	from, to := reflect.ValueOf(m), reflect.ValueOf(&c).Elem()
-	for i := range from.NumField() {
-		if !from.Type().Field(i).IsExported() {
-			continue
-		}
-		v := from.Field(i)
-		if v.Kind() == reflect.Map && !v.IsNil() {
-			fresh := reflect.MakeMapWithSize(v.Type(), v.Len())
-			for k, x := range v.Seq2() {
-				if x.Kind() == reflect.Pointer {
-					p := reflect.New(x.Type().Elem())
-					p.Elem().Set(x.Elem())
-					x = p
-				}
-				fresh.SetMapIndex(k, x)
-			}
-			v = fresh
-		}
-		to.Field(i).Set(v)
-	}
-	return c
-}
-
-// reopen is what a server does after a crash, or when it does not know what
-// became of a COMMIT: it looks.
-func (m *memory) reopen() {
-	if m.hasty && m.durable != nil {
-		m.state, m.durable = m.durable, nil
-	}
-	for _, s := range m.state.streams {
-		s.asked = 0
-	}
-}
-
-// backup keeps the books aside, verified, and lets agents forget what is in it.
-func (m *memory) backup() {
-	m.kept = append(m.kept, m.state.clone())
-	for _, id := range m.state.order {
-		s := m.state.streams[id]
-		s.horizon = s.acked
-	}
-}
-
-// restore puts the newest backup in place; false when there is none.
-func (m *memory) restore() bool {
-	if len(m.kept) == 0 {
-		return false
-	}
-	m.state = m.kept[len(m.kept)-1].clone()
-	m.state.incarnation = m.w.id()
-	return true
-}
-
-func (m *memory) books() (list []record) {
-	for _, id := range slices.Sorted(maps.Keys(m.state.machines)) {
-		a := m.state.machines[id]
-		r := record{
-			machine: id, revolutions: a.Revolutions, stops: a.Stops, lostMin: a.LostMin, lostMax: a.LostMax,
-			run: a.RunMS, stop: a.StopMS, unknown: a.UnknownMS, first: a.First, last: a.Last, lives: int64(len(a.Lives)), buried: a.buried,
-		}
-		if m.doubles {
-			for k := range a.Lives {
-				r.revolutions = a.summed / int64(k.PerRev)
-			}
-		}
-		list = append(list, r)
-	}
-	return list
-}
-
+// Incarnation was stamped when the books were begun or set back.
 func (m *memory) Incarnation(context.Context) (store.ID, error) { return m.state.incarnation, nil }
 
+// Close keeps everything: it is in memory.
+func (m *memory) Close() error { return nil }
+
 func (m *memory) register(agent string, machines ...string) {
-	for _, id := range machines {
-		most, who := int64(0), ""
-		for k, n := range m.state.turns {
-			if k.machine == id && n > most {
-				most, who = n, k.agent
-			}
-		}
-		if who != agent {
-			m.state.turns[seatKey{agent, id}] = most + 1
-		}
-		if m.state.machines[id] == nil {
-			m.state.machines[id] = &account{stops: map[store.ID]*tally.Stop{}}
-		}
+	if _, err := m.RegisterAgent(background, agent, machines, time.Unix(0, epoch+int64(m.w.now)), false); err != nil {
+		m.w.fail("register: %v", err)
 	}
 }
 
+// RegisterAgent lets an agent in for machines.
+func (m *memory) RegisterAgent(_ context.Context, agent string, machines []string, at time.Time, dryRun bool) (created []string, err error) {
+	for _, id := range append([]string{agent}, machines...) {
+		if !wire.ValidID(id) {
+			return nil, fmt.Errorf("register %q: %w id", id, store.ErrInvalid)
+		}
+	}
+	for _, id := range machines {
+		if m.state.machines[id] == nil {
+			created = append(created, id)
+		}
+	}
+	if dryRun {
+		return created, nil
+	}
+	if _, known := m.state.agents[agent]; !known {
+		m.state.agents[agent], m.state.Agents[agent] = at, map[string]int64{}
+	}
+	for _, id := range machines {
+		if m.state.machines[id] == nil {
+			m.state.machines[id] = newAccount()
+		}
+		if who, most := m.state.Holder(id); who != agent {
+			m.state.Agents[agent][id] = max(most, 0) + 1
+		}
+	}
+	m.forget()
+	return created, nil
+}
+
+// forget is what is not remembered when the books are read again.
+func (m *memory) forget() {
+	for _, st := range m.state.Streams {
+		st.Asked = 0
+	}
+}
+
+// Quarantine keeps a message that could not be read: here only that there was one.
 func (m *memory) Quarantine(context.Context, store.Quarantined) error {
-	return errors.New("rehearsal: nothing unreadable was sent")
+	m.state.unread++
+	return nil
+}
+
+// SawHead notes the newest records that an agent told of.
+func (m *memory) SawHead(_ context.Context, agent string, heads map[store.ID]uint64) error {
+	for id, seq := range heads {
+		if h := m.state.heads[id]; seq > h.seq && (h.agent == "" || h.agent == agent) {
+			m.state.heads[id] = head{agent, seq}
+		}
+	}
+	return nil
 }
 
 // Commit applies batches in order. It happens at once: the world decides
 // before or after it what the power did.
-func (m *memory) Commit(_ context.Context, batches []store.Batch) ([]store.Outcome, error) {
+func (m *memory) Commit(ctx context.Context, batches []store.Batch) ([]store.Outcome, error) {
 	if m.hasty {
 		m.durable = m.state.clone()
 	}
 	out := make([]store.Outcome, len(batches))
+	last := map[string]int{}
+	changed := map[string]*tally.Changes{}
+	c := readers.NewChanges()
 	for i := range batches {
-		if err := m.batch(&batches[i], &out[i]); err != nil {
+		b := &batches[i]
+		done, err := m.batch(b, &out[i], c, changed)
+		if err != nil {
 			return nil, err
+		}
+		if done {
+			last[b.Machine] = i
 		}
 	}
 	for i := range batches {
 		b := &batches[i]
-		if s := m.state.streams[b.Stream]; s != nil && s.agent == b.Agent && s.machine == b.Machine {
-			out[i].Acked, out[i].Horizon = s.acked, s.horizon
+		a := m.state.machines[b.Machine]
+		if a == nil {
+			continue
 		}
+		out[i].State = a.state(b.Machine)
+		if st := m.state.Streams[b.Stream]; st != nil && st.Agent == b.Agent && st.Machine == b.Machine {
+			out[i].Acked, out[i].Horizon = st.Acked, st.Horizon
+		}
+		if l, ok := last[b.Machine]; ok && l == i {
+			out[i].Stops = stopsOf(b.Machine, maps.Values(changed[b.Machine].Stops))
+		}
+	}
+	for machine, changes := range changed {
+		m.state.machines[machine].keep(changes)
 	}
 	return out, nil
 }
 
-func (m *memory) batch(b *store.Batch, out *store.Outcome) error {
-	a := m.state.machines[b.Machine]
-	if a == nil || m.state.turns[seatKey{b.Agent, b.Machine}] == 0 {
-		out.Verdict, out.Reason = store.Unregistered, "not registered"
-		return nil
+// batch applies one batch; done says that it had records that are new.
+func (m *memory) batch(b *store.Batch, out *store.Outcome, c *readers.Changes, changed map[string]*tally.Changes) (done bool, err error) {
+	a, row := m.state.machines[b.Machine], &m.state.Row
+	if a == nil || row.Turn(b.Agent, b.Machine) < 0 {
+		out.Verdict, out.Reason = store.Unregistered, readers.Unregistered(b.Agent, b.Machine)
+		return false, nil
 	}
 	if len(b.Records) == 0 || b.FirstSeq == 0 {
-		return errors.New("rehearsal: batch without records or sequence number")
+		return false, fmt.Errorf("batch of stream %x without records or sequence number", b.Stream)
 	}
-	s := m.state.streams[b.Stream]
-	if s == nil {
-		s = &stream{num: int64(len(m.state.order) + 1), agent: b.Agent, machine: b.Machine, run: runOf(b), booked: map[uint32]int64{},
-			places: tally.Places{Offsets: map[uint32]int64{}, Lines: map[uint32][]tally.Line{}}}
-		m.state.streams[b.Stream] = s
-		m.state.order = append(m.state.order, b.Stream)
+	st := row.Streams[b.Stream]
+	if st == nil {
+		st = row.Begin(b.Stream, b.Agent, b.Machine, readers.RunOf(b), c)
+		m.state.pages[b.Stream] = &page{}
 	}
-	if s.agent != b.Agent || s.machine != b.Machine {
+	if st.Agent != b.Agent || st.Machine != b.Machine {
 		out.Verdict, out.Reason = store.Frozen, "stream of somebody else"
-		return nil
+		return false, nil
 	}
-	why := s.frozen
+	if err := m.SawHead(background, b.Agent, map[store.ID]uint64{b.Stream: b.HeadSeq}); err != nil {
+		return false, err
+	}
+	p := m.page(b.Stream)
+	why := st.Frozen
 	if why == "" {
-		why = s.takeRun(b)
+		why = st.TakeRun(b, c)
 	}
 	if why == "" {
-		why = s.compare(b)
+		why = p.compare(st, b)
 	}
 	if why != "" {
-		s.frozen = why
+		st.Freeze(why, c)
 		out.Verdict, out.Reason = store.Frozen, why
-		return nil
+		return false, nil
 	}
 	if m.doubles {
 		for i := range b.Records {
@@ -265,100 +226,133 @@ func (m *memory) batch(b *store.Batch, out *store.Outcome) error {
 			}
 		}
 	}
-	fresh, ok := s.afresh(b)
-	if !ok {
+	fresh, ok := st.Fresh(b)
+	if !ok || len(fresh) > 0 && row.Unmeasured(st, b) {
 		out.Verdict = store.NeedFrom
-		return nil
+		return false, nil
 	}
 	if len(fresh) > 0 {
-		if m.unmeasured(s, b) {
-			out.Verdict = store.NeedFrom
-			return nil
-		}
-		s.followClock(b)
+		st.FollowClock(b, c)
 	}
-	n, why := m.believed(a, s, b, fresh)
+	n, why := row.Believed(&a.Machine, st, b, fresh, c)
 	out.Verdict, out.Applied = store.OK, n
 	if why != "" {
-		s.frozen = why
+		st.Freeze(why, c)
 		out.Verdict, out.Reason = store.Frozen, why
 	}
-	return m.apply(a, s, b, fresh[:n])
+	if n > 0 {
+		if changed[b.Machine] == nil {
+			changed[b.Machine] = tally.NewChanges(func(id store.ID) *tally.Stop { return a.stops[id] })
+		}
+		m.apply(a, st, p, b, fresh[:n], c, changed[b.Machine])
+	}
+	return n > 0, nil
 }
 
-func runOf(b *store.Batch) run { return run{b.Run, b.Boots[b.Clock.Boot], b.Clock.Boottime} }
-
-// takeRun notes which process speaks: one that was followed by another may
-// only come late.
-func (s *stream) takeRun(b *store.Batch) string {
-	if b.Run == s.run.id {
-		return ""
-	}
-	now := runOf(b)
-	late := now.boot == s.run.boot && now.boottime < s.run.boottime
-	if !slices.Contains(s.past, b.Run) {
-		if late {
-			s.past = append(s.past, b.Run)
-			return ""
+func (m *memory) apply(a *account, st *readers.Stream, p *page, b *store.Batch, fresh []store.Record, c *readers.Changes, changes *tally.Changes) {
+	st.Places.Lo, st.Places.Hi = tally.Bound(b.Received)
+	for i := range fresh {
+		r := &fresh[i]
+		m.state.Place(&a.Machine, st, b, r, c)
+		if m.w.log != nil {
+			m.w.say(fmt.Sprintf("book %s of stream %d, record %d: %T %+v; %d counts made", st.Machine, st.Num, r.Seq, r.Kind, r.Kind, m.truth(st.Machine)))
 		}
-		s.past = append(s.past, s.run.id)
-		s.run = now
-		return ""
+		st.Book(r)
+		if why := m.state.Strange(&a.Machine, st, r); why != "" {
+			m.w.note("not booked: " + why)
+		} else if why := a.Apply(st.Num, r, st.Places, changes); why != "" {
+			m.refused("the server refuses record %d of machine %s: %s", r.Seq, st.Machine, why)
+		}
+		if _, ok := r.Kind.(*store.Tombstone); ok {
+			a.buried++
+		}
+		for uint64(len(p.crcs)) < r.Seq-1 { // a tombstone stands for them
+			p.crcs, p.coarse = append(p.crcs, 0), append(p.coarse, true)
+		}
+		p.crcs, p.coarse = append(p.crcs, r.CRC), append(p.coarse, r.Coarse)
+		st.Acked = r.Seq
 	}
-	if late {
-		return ""
+	st.Records += int64(len(fresh))
+}
+
+// page of a stream; one that was handed a counter begins without it.
+func (m *memory) page(id store.ID) *page {
+	p := m.state.pages[id]
+	if p == nil {
+		p = &page{}
+		m.state.pages[id] = p
 	}
-	return "two processes write this stream"
+	return p
 }
 
 // compare looks whether records that come again are the same.
-func (s *stream) compare(b *store.Batch) string {
+func (p *page) compare(st *readers.Stream, b *store.Batch) string {
 	for i := range b.Records {
 		seq := b.FirstSeq + uint64(i)
-		if seq > s.acked {
+		if seq > st.Acked {
 			break
 		}
-		if r := &b.Records[i]; !s.coarse[seq-1] && !r.Coarse && s.crcs[seq-1] != r.CRC {
+		if r := &b.Records[i]; !p.coarse[seq-1] && !r.Coarse && p.crcs[seq-1] != r.CRC {
 			return fmt.Sprintf("record %d changed", seq)
 		}
 	}
 	return ""
 }
 
-func (s *stream) afresh(b *store.Batch) ([]store.Record, bool) {
-	if b.FirstSeq > s.acked+1 {
-		t, ok := b.Records[0].Kind.(*store.Tombstone)
-		return b.Records, ok && t.From <= s.acked+1 && t.To >= b.FirstSeq-1
+// keep adds what records have changed.
+func (a *account) keep(c *tally.Changes) {
+	maps.Copy(a.stops, c.Stops)
+	a.gaps = append(a.gaps, c.Gaps...)
+	for cause, n := range c.Causes {
+		a.causes[cause] += n
 	}
-	return b.Records[min(s.acked+1-b.FirstSeq, uint64(len(b.Records))):], true
+	for from, n := range c.Counts {
+		a.counts[from] += n
+	}
+	for start, x := range c.Cells {
+		a.cells[start] = plus(a.cells[start], *x)
+	}
 }
 
-func (m *memory) apply(a *account, s *stream, b *store.Batch, fresh []store.Record) error {
-	c := tally.NewChanges(func(id store.ID) *tally.Stop { return a.stops[id] })
-	s.places.Lo, s.places.Hi = tally.Bound(b.Received)
-	for i := range fresh {
-		r := &fresh[i]
-		m.place(a, s, b, r)
-		if m.w.log != nil {
-			m.w.say(fmt.Sprintf("book %s of stream %d, record %d: %T %+v; %d counts made", s.machine, s.num, r.Seq, r.Kind, r.Kind, m.truth(s.machine)))
-		}
-		s.book(r)
-		if a.strange(s, r) {
-			m.w.note("a life that began after a hand-over is not booked")
-		} else if refused := a.Apply(s.num, r, s.places, c); refused != "" {
-			m.w.fail("the server refuses record %d of machine %s: %s", r.Seq, s.machine, refused)
-		}
-		if _, ok := r.Kind.(*store.Tombstone); ok {
-			a.buried++
-		}
-		for uint64(len(s.crcs)) < r.Seq-1 { // a tombstone stands for them
-			s.crcs, s.coarse = append(s.crcs, 0), append(s.coarse, true)
-		}
-		s.crcs, s.coarse = append(s.crcs, r.CRC), append(s.coarse, r.Coarse)
-		s.acked = r.Seq
+func plus(a, b tally.Cell) tally.Cell {
+	return tally.Cell{Revolutions: a.Revolutions + b.Revolutions, Inched: a.Inched + b.Inched, RunMS: a.RunMS + b.RunMS, StopMS: a.StopMS + b.StopMS,
+		UnknownMS: a.UnknownMS + b.UnknownMS, Stops: a.Stops + b.Stops}
+}
+
+// Resume hands the counter of a machine over.
+func (m *memory) Resume(_ context.Context, q store.ResumeQuery, at time.Time) (store.Resume, error) {
+	var a *tally.Machine
+	if x := m.state.machines[q.Machine]; x != nil {
+		a = &x.Machine
 	}
-	for id, stop := range c.Stops {
-		a.stops[id] = stop
+	return m.state.Row.Resume(a, q, at, readers.NewChanges()), nil
+}
+
+// Frozen lists the streams that take nothing more.
+func (m *memory) Frozen(context.Context) (list []store.FrozenStream, err error) {
+	for _, st := range m.streams() {
+		if st.Frozen != "" {
+			list = append(list, store.FrozenStream{Stream: st.ID, Agent: st.Agent, Machine: st.Machine, Acked: st.Acked, Reason: st.Frozen, HandedOver: st.Fenced})
+		}
+	}
+	return list, nil
+}
+
+// Release lets a frozen stream go on.
+func (m *memory) Release(_ context.Context, id store.ID) error {
+	st := m.state.Streams[id]
+	switch {
+	case st == nil:
+		return fmt.Errorf("release stream %x: %w", id, store.ErrNotFound)
+	case st.Fenced:
+		return fmt.Errorf("release stream %x: %w: it was handed over", id, store.ErrInvalid)
+	case st.Frozen != "":
+		st.Release(readers.NewChanges())
 	}
 	return nil
+}
+
+// streams in the order in which they were met.
+func (m *memory) streams() []*readers.Stream {
+	return slices.SortedFunc(maps.Values(m.state.Streams), func(a, b *readers.Stream) int { return int(a.Num - b.Num) })
 }

@@ -29,25 +29,25 @@ const bookingRules = 7
 // other rules, are applied from here on. That is rare: a machine changes its
 // stream when its agent is replaced.
 func (k *work) noteOrder(m *machine, st *stream, first uint64) error {
-	if m.fed == st.num && m.rules == bookingRules {
+	if m.fed == st.Num && m.rules == bookingRules {
 		return nil
 	}
 	if _, err := k.w.exec(k.ctx, `INSERT INTO applied (machine_num, n, stream_num, first_seq, rules) VALUES (?, ?, ?, ?, ?)`,
-		m.num, m.turns+1, st.num, int64(first), bookingRules); err != nil {
+		m.num, m.turns+1, st.Num, int64(first), bookingRules); err != nil {
 		return fmt.Errorf("store the order of the streams of machine %s: %w", m.id, err)
 	}
-	m.fed, m.turns, m.rules = st.num, m.turns+1, bookingRules
+	m.fed, m.turns, m.rules = st.Num, m.turns+1, bookingRules
 	return nil
 }
 
 // noteBounds writes down that the instants of a record were moved, or may be
 // by a later version that knows its kind.
 func (k *work) noteBounds(st *stream, r *store.Record, received time.Time) error {
-	if r.Kind != nil && !moved(st.places, r) {
+	if r.Kind != nil && !moved(st.Places, r) {
 		return nil
 	}
-	if _, err := k.w.exec(k.ctx, `INSERT INTO bounded (stream_num, seq, received_ns) VALUES (?, ?, ?)`, st.num, int64(r.Seq), received.UnixNano()); err != nil {
-		return fmt.Errorf("store the bounds of record %d of stream %x: %w", r.Seq, st.id, err)
+	if _, err := k.w.exec(k.ctx, `INSERT INTO bounded (stream_num, seq, received_ns) VALUES (?, ?, ?)`, st.Num, int64(r.Seq), received.UnixNano()); err != nil {
+		return fmt.Errorf("store the bounds of record %d of stream %x: %w", r.Seq, st.ID, err)
 	}
 	return nil
 }
@@ -105,13 +105,13 @@ type stretch struct {
 func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exact bool, err error) {
 	byNum := map[int64]*stream{}
 	var streams []*stream
-	for _, st := range w.streams {
-		if st.machine == m.id && st.records > 0 {
-			byNum[st.num] = st
+	for _, st := range w.Streams {
+		if st.Machine == m.id && st.Records > 0 {
+			byNum[st.Num] = st
 			streams = append(streams, st)
 		}
 	}
-	slices.SortFunc(streams, func(a, b *stream) int { return int(a.num - b.num) })
+	slices.SortFunc(streams, func(a, b *stream) int { return int(a.Num - b.Num) })
 	newest := map[*stream]int{} // place in all
 	exact = true
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
@@ -142,7 +142,7 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 	}
 	for _, st := range streams {
 		var first int64
-		if err := w.row(ctx, `SELECT coalesce(min(seq), 1) FROM record WHERE stream_num = ?`, st.num).Scan(&first); err != nil {
+		if err := w.row(ctx, `SELECT coalesce(min(seq), 1) FROM record WHERE stream_num = ?`, st.Num).Scan(&first); err != nil {
 			return nil, false, err
 		}
 		if o, ok := oldest[st]; !ok || o > uint64(first) {
@@ -195,11 +195,11 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn 
 		err := rows.Scan(&seq, &received)
 		bounded[uint64(seq)] = received
 		return err
-	}, `SELECT seq, received_ns FROM bounded WHERE stream_num = ? AND seq BETWEEN ? AND ?`, x.st.num, int64(x.first), int64(x.last))
+	}, `SELECT seq, received_ns FROM bounded WHERE stream_num = ? AND seq BETWEEN ? AND ?`, x.st.Num, int64(x.first), int64(x.last))
 	if err != nil {
 		return err
 	}
-	free := x.st.places.Free()
+	free := x.st.Places.Free()
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
 		var seq, kind int64
 		var body sql.RawBytes
@@ -210,7 +210,7 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn 
 		if err := sealed.Decode(body, &r); err != nil && kind&^coarseKind == 0 {
 			return nil // it is no record, and was never booked
 		} else if err != nil {
-			return fmt.Errorf("stored record of stream %x: %w: %w", x.st.id, store.ErrDamaged, err)
+			return fmt.Errorf("stored record of stream %x: %w: %w", x.st.ID, store.ErrDamaged, err)
 		}
 		place := free
 		if received, ok := bounded[r.Seq]; ok {
@@ -219,5 +219,5 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn 
 		fn(x.st, &r, place)
 		return nil
 	}, `SELECT seq, kind, body FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ? `+which+` ORDER BY seq`,
-		x.st.num, int64(x.first), int64(x.last))
+		x.st.Num, int64(x.first), int64(x.last))
 }

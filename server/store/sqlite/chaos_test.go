@@ -154,8 +154,8 @@ func TestBooksUnderFaults(t *testing.T) {
 				}
 				s = open(t, dir)
 				clear(acked)
-				for _, st := range s.w.streams {
-					acked[st.machine] = st.acked
+				for _, st := range s.w.Streams {
+					acked[st.Machine] = st.Acked
 				}
 				for machine, seq := range forgotten {
 					if acked[machine] < seq {

@@ -8,16 +8,13 @@ import (
 	"slices"
 	"time"
 
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
 )
 
 // coarseKind marks the kind of a coarse record.
 const coarseKind = 256
-
-// maxPastRuns is how many processes of an agent are remembered, to notice one
-// that comes back from the dead.
-const maxPastRuns = 256
 
 // work is what one Commit changes. It is applied in memory and written down
 // once at the end of the transaction.
@@ -26,9 +23,13 @@ type work struct {
 	w        *writer
 	ctx      context.Context
 	machines map[*machine]*tally.Changes
-	streams  map[*stream]bool
+	readers  *readers.Changes
 	heard    map[store.ID]bool // streams of which a head was told
 	err      error             // of a look-up inside tally
+}
+
+func (s *Store) work(ctx context.Context, w *writer) *work {
+	return &work{s: s, w: w, ctx: ctx, machines: map[*machine]*tally.Changes{}, readers: readers.NewChanges(), heard: map[store.ID]bool{}}
 }
 
 // Commit applies batches in order in one transaction.
@@ -40,10 +41,7 @@ func (s *Store) Commit(ctx context.Context, batches []store.Batch) ([]store.Outc
 	var wrote map[store.ID]uint64
 	acked := map[store.ID]uint64{}
 	err := s.transact(ctx, "commit of batches", func(ctx context.Context, w *writer) error {
-		k := &work{
-			s: s, w: w, ctx: ctx, machines: map[*machine]*tally.Changes{},
-			streams: map[*stream]bool{}, heard: map[store.ID]bool{},
-		}
+		k := s.work(ctx, w)
 		last := map[*machine]int{}
 		for i := range batches {
 			m, err := k.batch(&batches[i], &out[i])
@@ -58,8 +56,8 @@ func (s *Store) Commit(ctx context.Context, batches []store.Batch) ([]store.Outc
 		if wrote, err = k.flush(); err != nil {
 			return err
 		}
-		for st := range k.streams {
-			acked[st.id] = st.acked
+		for st := range k.readers.Streams {
+			acked[st.ID] = st.Acked
 		}
 		for i := range batches {
 			m := w.machines[batches[i].Machine]
@@ -67,8 +65,8 @@ func (s *Store) Commit(ctx context.Context, batches []store.Batch) ([]store.Outc
 				continue
 			}
 			out[i].State = state(m)
-			if st := w.streams[batches[i].Stream]; st != nil && st.agent == batches[i].Agent && st.machine == m.id {
-				out[i].Acked, out[i].Horizon = st.acked, st.horizon
+			if st := w.Streams[batches[i].Stream]; st != nil && st.Agent == batches[i].Agent && st.Machine == m.id {
+				out[i].Acked, out[i].Horizon = st.Acked, st.Horizon
 			}
 			if l, ok := last[m]; ok && l == i {
 				out[i].Stops = stopsOf(m.id, k.machines[m])
@@ -87,32 +85,35 @@ func (s *Store) Commit(ctx context.Context, batches []store.Batch) ([]store.Outc
 // anything was applied to it.
 func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 	m := k.w.machines[b.Machine]
-	if m == nil || k.w.turn(b.Agent, b.Machine) < 0 {
-		out.Verdict = store.Unregistered
-		out.Reason = fmt.Sprintf("agent %s is not registered for machine %s: planner units register %s --machines %s", b.Agent, b.Machine, b.Agent, b.Machine)
+	if m == nil || k.w.Turn(b.Agent, b.Machine) < 0 {
+		out.Verdict, out.Reason = store.Unregistered, readers.Unregistered(b.Agent, b.Machine)
 		return nil, nil
 	}
 	if len(b.Records) == 0 || b.FirstSeq == 0 {
 		return nil, fmt.Errorf("batch of stream %x without records or sequence number", b.Stream)
 	}
-	st, err := k.stream(b, m)
-	if err != nil {
-		return nil, err
+	st := k.w.Streams[b.Stream]
+	if st == nil {
+		st = k.w.Begin(b.Stream, b.Agent, b.Machine, readers.RunOf(b), k.readers)
+		if err := k.saveBegun(); err != nil {
+			return nil, err
+		}
 	}
-	if st.agent != b.Agent || st.machine != b.Machine {
+	if st.Agent != b.Agent || st.Machine != b.Machine {
 		// Whoever sends this must not be able to freeze somebody else's stream.
 		out.Verdict = store.Frozen
-		out.Reason = fmt.Sprintf("stream %x belongs to machine %s of agent %s; enrol agent %s anew with an empty journal", b.Stream, st.machine, st.agent, b.Agent)
+		out.Reason = fmt.Sprintf("stream %x belongs to machine %s of agent %s; enrol agent %s anew with an empty journal", b.Stream, st.Machine, st.Agent, b.Agent)
 		return nil, nil
 	}
-	k.s.heads.tell(st.agent, st.id, b.HeadSeq)
-	k.heard[st.id] = true
-	out.Acked, out.Horizon = st.acked, st.horizon
-	why := st.frozen
+	k.s.heads.tell(st.Agent, st.ID, b.HeadSeq)
+	k.heard[st.ID] = true
+	out.Acked, out.Horizon = st.Acked, st.Horizon
+	why := st.Frozen
 	if why == "" {
-		why = k.takeRun(st, b)
+		why = st.TakeRun(b, k.readers)
 	}
 	if why == "" {
+		var err error
 		if why, err = k.compare(st, b); err != nil {
 			return nil, err
 		}
@@ -122,26 +123,21 @@ func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 		out.Verdict, out.Reason = store.Frozen, why
 		return nil, nil
 	}
-	fresh, ok := afresh(st, b)
+	fresh, ok := st.Fresh(b)
 	if !ok {
 		out.Verdict = store.NeedFrom
-		out.Reason = fmt.Sprintf("the batch begins at %d, the store has everything up to %d", b.FirstSeq, st.acked)
+		out.Reason = fmt.Sprintf("the batch begins at %d, the store has everything up to %d", b.FirstSeq, st.Acked)
 		return nil, nil
 	}
-	if len(fresh) > 0 && k.unmeasured(st, b) {
+	if len(fresh) > 0 && k.w.Unmeasured(st, b) {
 		out.Verdict = store.NeedFrom
 		out.Reason = "the clock of a new boot is measured before its records are booked: send again"
 		return nil, nil
 	}
 	if len(fresh) > 0 {
-		if err := k.followClock(st, b); err != nil {
-			return nil, err
-		}
+		st.FollowClock(b, k.readers)
 	}
-	n, why, err := k.believed(m, st, b, fresh)
-	if err != nil {
-		return nil, err
-	}
+	n, why := k.w.Believed(&m.Machine, st, b, fresh, k.readers)
 	out.Verdict, out.Applied = store.OK, n
 	if why != "" {
 		k.freeze(st, why)
@@ -155,78 +151,21 @@ func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 			out.Unread++
 		}
 	}
-	st.unread += int64(out.Unread)
+	st.Unread += int64(out.Unread)
 	return m, k.apply(m, st, b, fresh[:n])
-}
-
-// stream finds the stream of a batch or begins it.
-func (k *work) stream(b *store.Batch, m *machine) (*stream, error) {
-	if st := k.w.streams[b.Stream]; st != nil {
-		return st, nil
-	}
-	st := &stream{
-		id: b.Stream, agent: b.Agent, machine: b.Machine, run: runOf(b),
-		boots: map[uint32]store.ID{}, booked: map[uint32]int64{}, places: newPlaces(),
-	}
-	res, err := k.w.exec(k.ctx, `INSERT INTO stream (id, agent, machine_num, acked, horizon, records, run, run_boot, run_boottime, past_runs, frozen)
-		VALUES (?, ?, ?, 0, 0, 0, ?, ?, ?, x'', '')`, st.id[:], st.agent, m.num, st.run.id[:], st.run.boot[:], st.run.boottime)
-	if err != nil {
-		return nil, fmt.Errorf("begin stream %x: %w", b.Stream, err)
-	}
-	if st.num, err = res.LastInsertId(); err != nil {
-		return nil, err
-	}
-	k.w.streams[st.id] = st
-	return st, nil
-}
-
-func runOf(b *store.Batch) run { return run{b.Run, b.Boots[b.Clock.Boot], b.Clock.Boottime} }
-
-// takeRun notes which process speaks. It returns why the stream must freeze: a
-// process that was followed by another one speaks again, so that two of them
-// hold the same journal. What was sent before the other one began is only late.
-func (k *work) takeRun(st *stream, b *store.Batch) string {
-	if b.Run == st.run.id {
-		return ""
-	}
-	now := runOf(b)
-	if st.run.id == (store.ID{}) { // it said nothing yet, or was released
-		st.run = now
-		k.streams[st] = true
-		return ""
-	}
-	late := now.boot == st.run.boot && now.boottime < st.run.boottime
-	if !slices.Contains(st.past, b.Run) {
-		// The first word of a process may be overtaken by that of the next one.
-		before, next := st.run.id, now
-		if late {
-			before, next = b.Run, st.run
-		}
-		st.past = append(st.past, before)
-		if len(st.past) > maxPastRuns {
-			st.past = slices.Clone(st.past[1:])
-		}
-		st.run = next
-		k.streams[st] = true
-		return ""
-	}
-	if late {
-		return ""
-	}
-	return fmt.Sprintf("processes %x and %x of agent %s both write this stream: its journal was copied; keep one agent, and give the other an empty journal", b.Run[:4], st.run.id[:4], st.agent)
 }
 
 // compare looks whether records that are sent again are still the same.
 func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
-	if b.FirstSeq > st.acked {
+	if b.FirstSeq > st.Acked {
 		return "", nil
 	}
-	last := min(st.acked, b.FirstSeq+uint64(len(b.Records))-1)
+	last := min(st.Acked, b.FirstSeq+uint64(len(b.Records))-1)
 	q, err := k.w.stmt(k.ctx, `SELECT seq, kind, crc FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ?`)
 	if err != nil {
 		return "", err
 	}
-	rows, err := q.QueryContext(k.ctx, st.num, int64(b.FirstSeq), int64(last))
+	rows, err := q.QueryContext(k.ctx, st.Num, int64(b.FirstSeq), int64(last))
 	if err != nil {
 		return "", err
 	}
@@ -245,24 +184,9 @@ func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
 }
 
 func (k *work) freeze(st *stream, why string) {
-	if st.frozen != "" {
-		return
+	if st.Freeze(why, k.readers) {
+		k.s.log.Error("stream frozen", "agent", st.Agent, "machine", st.Machine, "stream", fmt.Sprintf("%x", st.ID), "reason", why)
 	}
-	st.frozen = why
-	k.streams[st] = true
-	k.s.log.Error("stream frozen", "agent", st.agent, "machine", st.machine, "stream", fmt.Sprintf("%x", st.id), "reason", why)
-}
-
-// afresh returns the records after acked, or that there is a gap before them.
-// A tombstone may bridge a gap: the agent says that it no longer holds what
-// came before.
-func afresh(st *stream, b *store.Batch) ([]store.Record, bool) {
-	if b.FirstSeq > st.acked+1 {
-		t, ok := b.Records[0].Kind.(*store.Tombstone)
-		return b.Records, ok && t.From <= st.acked+1 && t.To >= b.FirstSeq-1
-	}
-	skip := min(st.acked+1-b.FirstSeq, uint64(len(b.Records)))
-	return b.Records[skip:], true
 }
 
 // apply books fresh records and stores their bytes.
@@ -278,7 +202,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 		})
 		k.machines[m] = c
 	}
-	st.places.Lo, st.places.Hi = tally.Bound(b.Received)
+	st.Places.Lo, st.Places.Hi = tally.Bound(b.Received)
 	insert, err := k.w.stmt(k.ctx, `INSERT INTO record (stream_num, seq, kind, crc, body) VALUES (?, ?, ?, ?, ?)`)
 	if err != nil {
 		return err
@@ -288,16 +212,14 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 	}
 	for i := range fresh {
 		r := &fresh[i]
-		if err := k.place(m, st, b, r); err != nil {
-			return err
-		}
+		k.w.Place(&m.Machine, st, b, r, k.readers)
 		if err := k.noteBounds(st, r, b.Received); err != nil {
 			return err
 		}
-		st.book(r)
-		refused := k.w.strange(m, st, r)
+		st.Book(r)
+		refused := k.w.Strange(&m.Machine, st, r)
 		if refused == "" {
-			refused = m.Apply(st.num, r, st.places, c)
+			refused = m.Apply(st.Num, r, st.Places, c)
 		}
 		if k.err != nil {
 			return k.err
@@ -307,21 +229,21 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 				return err
 			}
 		}
-		if _, err := insert.ExecContext(k.ctx, st.num, int64(r.Seq), kindOf(r), keptCRC(r), r.Body); err != nil {
-			return fmt.Errorf("store record %d of stream %x: %w", r.Seq, st.id, err)
+		if _, err := insert.ExecContext(k.ctx, st.Num, int64(r.Seq), kindOf(r), keptCRC(r), r.Body); err != nil {
+			return fmt.Errorf("store record %d of stream %x: %w", r.Seq, st.ID, err)
 		}
 	}
-	st.acked = fresh[len(fresh)-1].Seq
-	st.records += int64(len(fresh))
-	k.streams[st] = true
+	st.Acked = fresh[len(fresh)-1].Seq
+	st.Records += int64(len(fresh))
+	k.readers.Streams[st] = true
 	return nil
 }
 
 func (k *work) refuse(st *stream, seq uint64, reason string, received time.Time) error {
-	k.s.log.Warn("record refused", "agent", st.agent, "machine", st.machine, "seq", seq, "reason", reason)
-	_, err := k.w.exec(k.ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms) VALUES (?, ?, ?, ?)`, st.num, int64(seq), reason, received.UnixMilli())
+	k.s.log.Warn("record refused", "agent", st.Agent, "machine", st.Machine, "seq", seq, "reason", reason)
+	_, err := k.w.exec(k.ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms) VALUES (?, ?, ?, ?)`, st.Num, int64(seq), reason, received.UnixMilli())
 	if err != nil {
-		return fmt.Errorf("store why record %d of stream %x was refused: %w", seq, st.id, err)
+		return fmt.Errorf("store why record %d of stream %x was refused: %w", seq, st.ID, err)
 	}
 	return nil
 }
@@ -378,20 +300,8 @@ func kindOf(r *store.Record) int64 {
 
 // flush writes down what was applied in memory.
 func (k *work) flush() (heads map[store.ID]uint64, err error) {
-	for _, st := range slices.SortedFunc(maps.Keys(k.streams), func(a, b *stream) int { return int(a.num - b.num) }) {
-		past := make([]byte, 0, len(st.past)*len(store.ID{}))
-		for _, p := range st.past {
-			past = append(past, p[:]...)
-		}
-		begin, fence := sql.NullInt64{Int64: st.begin, Valid: st.begun}, sql.NullInt64{Int64: st.fence, Valid: st.fenced}
-		if _, err := k.w.exec(k.ctx, `UPDATE stream SET acked = ?, records = ?, run = ?, run_boot = ?, run_boottime = ?, past_runs = ?, frozen = ?,
-			begin_ms = ?, covers = ?, fence_ms = ?, closed = ?, unread = ? WHERE num = ?`,
-			int64(st.acked), st.records, st.run.id[:], st.run.boot[:], st.run.boottime, past, st.frozen, begin, st.covers, fence, st.closed, st.unread, st.num); err != nil {
-			return nil, fmt.Errorf("store stream %x: %w", st.id, err)
-		}
-		if err := k.saveBooked(st); err != nil {
-			return nil, err
-		}
+	if err := k.saveReaders(); err != nil {
+		return nil, err
 	}
 	for _, m := range slices.SortedFunc(maps.Keys(k.machines), func(a, b *machine) int { return int(a.num - b.num) }) {
 		if err := k.w.save(k.ctx, m, k.machines[m]); err != nil {

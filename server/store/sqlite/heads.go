@@ -74,8 +74,8 @@ func (h *heads) write(ctx context.Context, w *writer, streams map[store.ID]bool)
 	defer h.mu.Unlock()
 	for stream := range streams {
 		x, acked := h.by[stream], uint64(0)
-		if st := w.streams[stream]; st != nil {
-			acked = st.acked
+		if st := w.Streams[stream]; st != nil {
+			acked = st.Acked
 		}
 		if x == nil || x.told <= acked || x.stored > acked {
 			continue

@@ -18,18 +18,18 @@ func (s *Store) FallBack(ctx context.Context, before time.Time) (int, error) {
 	moved := 0
 	err := s.transact(ctx, "fall-back of the backup horizon", func(ctx context.Context, w *writer) error {
 		moved = 0
-		for _, st := range w.streams {
+		for _, st := range w.Streams {
 			h, err := w.newestBefore(ctx, st, before.UnixMilli())
 			if err != nil {
 				return err
 			}
-			if h <= st.horizon {
+			if h <= st.Horizon {
 				continue
 			}
-			if _, err := w.exec(ctx, `UPDATE stream SET horizon = ? WHERE num = ?`, int64(h), st.num); err != nil {
+			if _, err := w.exec(ctx, `UPDATE stream SET horizon = ? WHERE num = ?`, int64(h), st.Num); err != nil {
 				return err
 			}
-			st.horizon = h
+			st.Horizon = h
 			moved++
 		}
 		if moved == 0 {
@@ -43,12 +43,12 @@ func (s *Store) FallBack(ctx context.Context, before time.Time) (int, error) {
 // newestBefore finds the newest record of a stream from before an instant, by
 // halving: a stream is in the order of time.
 func (w *writer) newestBefore(ctx context.Context, st *stream, before int64) (uint64, error) {
-	lo, hi := st.horizon, st.acked // lo is safe; the answer is in [lo, hi]
+	lo, hi := st.Horizon, st.Acked // lo is safe; the answer is in [lo, hi]
 	for lo < hi {
 		mid := lo + (hi-lo+1)/2
 		var seq int64
 		var body []byte
-		err := w.row(ctx, `SELECT seq, body FROM record WHERE stream_num = ? AND seq <= ? ORDER BY seq DESC LIMIT 1`, st.num, int64(mid)).Scan(&seq, &body)
+		err := w.row(ctx, `SELECT seq, body FROM record WHERE stream_num = ? AND seq <= ? ORDER BY seq DESC LIMIT 1`, st.Num, int64(mid)).Scan(&seq, &body)
 		if errors.Is(err, sql.ErrNoRows) || err == nil && uint64(seq) <= lo {
 			lo = mid // a tombstone stands for all of it
 			continue
@@ -58,9 +58,9 @@ func (w *writer) newestBefore(ctx context.Context, st *stream, before int64) (ui
 		}
 		r := store.Record{Seq: uint64(seq)}
 		if err := sealed.Decode(body, &r); err != nil {
-			return 0, fmt.Errorf("stored record of stream %x: %w; %s", st.id, err, repairDamage)
+			return 0, fmt.Errorf("stored record of stream %x: %w; %s", st.ID, err, repairDamage)
 		}
-		if st.places.Or(r.Boot, r.Boottime, r.Wall) < before {
+		if st.Places.Or(r.Boot, r.Boottime, r.Wall) < before {
 			lo = mid
 		} else {
 			hi = uint64(seq) - 1

@@ -71,10 +71,10 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 		return err
 	}
 	for _, x := range news {
-		if x.st.closed {
+		if x.st.Closed {
 			// Whether its life was one of before the hand-over cannot be seen
 			// any more; it would be counted twice otherwise.
-			s.log.Error("records stored unread stay so: their stream was handed over", "machine", m.id, "agent", x.st.agent, "seq", x.seq)
+			s.log.Error("records stored unread stay so: their stream was handed over", "machine", m.id, "agent", x.st.Agent, "seq", x.seq)
 			return nil
 		}
 	}
@@ -87,10 +87,10 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 	verdicts := map[learned]string{} // that differ from what stands in refused
 	exact, err := w.replayAll(ctx, m, func(st *stream, r *store.Record, place tally.Places) {
 		x := learned{st: st, seq: r.Seq}
-		if refused[x] && st.closed {
+		if refused[x] && st.Closed {
 			return // by what was known when it came
 		}
-		if why := again.Apply(st.num, r, place, c); (why != "") != refused[x] {
+		if why := again.Apply(st.Num, r, place, c); (why != "") != refused[x] {
 			verdicts[x] = why
 		}
 	})
@@ -113,10 +113,10 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 		return err
 	}
 	for _, x := range news {
-		if _, err := w.exec(ctx, `UPDATE record SET kind = kind + ? WHERE stream_num = ? AND seq = ?`, x.kind, x.st.num, int64(x.seq)); err != nil {
+		if _, err := w.exec(ctx, `UPDATE record SET kind = kind + ? WHERE stream_num = ? AND seq = ?`, x.kind, x.st.Num, int64(x.seq)); err != nil {
 			return err
 		}
-		if _, err := w.exec(ctx, `UPDATE stream SET unread = unread - 1 WHERE num = ?`, x.st.num); err != nil {
+		if _, err := w.exec(ctx, `UPDATE stream SET unread = unread - 1 WHERE num = ?`, x.st.Num); err != nil {
 			return err
 		}
 	}
@@ -127,13 +127,13 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 // judge notes which records are refused now and were not, or the reverse.
 func (w *writer) judge(ctx context.Context, verdicts map[learned]string, now time.Time) error {
 	for x, why := range verdicts {
-		if _, err := w.exec(ctx, `DELETE FROM refused WHERE stream_num = ? AND seq = ?`, x.st.num, int64(x.seq)); err != nil {
+		if _, err := w.exec(ctx, `DELETE FROM refused WHERE stream_num = ? AND seq = ?`, x.st.Num, int64(x.seq)); err != nil {
 			return err
 		}
 		if why == "" {
 			continue
 		}
-		if _, err := w.exec(ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms) VALUES (?, ?, ?, ?)`, x.st.num, int64(x.seq), why, now.UnixMilli()); err != nil {
+		if _, err := w.exec(ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms) VALUES (?, ?, ?, ?)`, x.st.Num, int64(x.seq), why, now.UnixMilli()); err != nil {
 			return err
 		}
 	}
@@ -142,8 +142,8 @@ func (w *writer) judge(ctx context.Context, verdicts map[learned]string, now tim
 
 // unread are the records of a machine that were stored unread and can be read.
 func (w *writer) unread(ctx context.Context, m *machine) (news []learned, err error) {
-	for _, st := range w.streams {
-		if st.machine != m.id || st.unread == 0 {
+	for _, st := range w.Streams {
+		if st.Machine != m.id || st.Unread == 0 {
 			continue
 		}
 		err := each(ctx, w.conn, func(rows *sql.Rows) error {
@@ -158,7 +158,7 @@ func (w *writer) unread(ctx context.Context, m *machine) (news []learned, err er
 			}
 			return nil
 		}, `SELECT seq, body FROM record WHERE stream_num = ? AND kind & 255 = 0 AND NOT EXISTS
-			(SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq)`, st.num)
+			(SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq)`, st.Num)
 		if err != nil {
 			return nil, err
 		}
@@ -169,8 +169,8 @@ func (w *writer) unread(ctx context.Context, m *machine) (news []learned, err er
 // refusals are the records of a machine that were refused.
 func (w *writer) refusals(ctx context.Context, m *machine) (map[learned]bool, error) {
 	all := map[learned]bool{}
-	for _, st := range w.streams {
-		if st.machine != m.id {
+	for _, st := range w.Streams {
+		if st.Machine != m.id {
 			continue
 		}
 		err := each(ctx, w.conn, func(rows *sql.Rows) error {
@@ -178,7 +178,7 @@ func (w *writer) refusals(ctx context.Context, m *machine) (map[learned]bool, er
 			err := rows.Scan(&seq)
 			all[learned{st: st, seq: uint64(seq)}] = true
 			return err
-		}, `SELECT seq FROM refused WHERE stream_num = ?`, st.num)
+		}, `SELECT seq FROM refused WHERE stream_num = ?`, st.Num)
 		if err != nil {
 			return nil, err
 		}

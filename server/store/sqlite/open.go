@@ -62,7 +62,7 @@ var _ store.Store = (*Store)(nil)
 const (
 	writePragmas = "_journal=WAL&_synchronous=FULL&_txlock=immediate&_busy_timeout=10000&_foreign_keys=1"
 	readPragmas  = "mode=ro&_query_only=1&_busy_timeout=10000&_foreign_keys=1"
-	readers      = 4
+	maxReaders   = 4
 )
 
 // Open opens the database file, creating it and its folder where they are
@@ -99,8 +99,8 @@ func (s *Store) open(ctx context.Context) error {
 	s.write = sql.OpenDB(connector{dsn(s.file, writePragmas)})
 	s.write.SetMaxOpenConns(1)
 	s.read = sql.OpenDB(connector{dsn(s.file, readPragmas)})
-	s.read.SetMaxOpenConns(readers)
-	s.read.SetMaxIdleConns(readers)
+	s.read.SetMaxOpenConns(maxReaders)
+	s.read.SetMaxIdleConns(maxReaders)
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	w, err := s.writer(ctx)

@@ -32,7 +32,7 @@ func (v *verifier) sums(ctx context.Context) error {
 		again, c := tally.Machine{Jobs: m.Jobs}, tally.NewChanges(nil)
 		refused := 0
 		exact, err := v.w.replay(ctx, m, false, func(st *stream, r *store.Record, place tally.Places) {
-			if again.Apply(st.num, r, place, c) != "" {
+			if again.Apply(st.Num, r, place, c) != "" {
 				refused++
 			}
 		})

@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"slices"
 
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
 )
@@ -20,11 +21,9 @@ type writer struct {
 	stmts  map[string]*sql.Stmt
 	writes int64
 
-	agents   map[string]map[string]int64 // machines by agent, with its turn
+	readers.Row
 	machines map[string]*machine
 	byNum    map[int64]*machine
-	streams  map[store.ID]*stream
-	boots    map[bootKey]int64 // offsets in ns
 }
 
 // machine is the account of a machine, its number and its assignments.
@@ -37,36 +36,7 @@ type machine struct {
 	rules int64 // by which they were booked
 }
 
-// stream is one stream as committed.
-type stream struct {
-	num            int64
-	id             store.ID
-	agent, machine string
-	acked, horizon uint64
-	records        int64
-	run            run
-	past           []store.ID // runs before, newest last
-	frozen         string
-	reach
-	boots   map[uint32]store.ID
-	places  tally.Places
-	booked  map[uint32]int64 // newest boottime booked, by boot index
-	touched []uint32         // of which that is not written yet
-	unread  int64            // records of a kind that was not known
-	asked   int              // how often a measurement of the clock was waited for
-}
-
-// run is one process of an agent and the clock with which it first spoke.
-type run struct {
-	id       store.ID
-	boot     store.ID
-	boottime int64
-}
-
-type bootKey struct {
-	agent string
-	id    store.ID
-}
+type stream = readers.Stream
 
 // errOther says that the file changed under the server.
 var errOther = errors.New("the database was changed by another process")
@@ -233,8 +203,7 @@ func each(ctx context.Context, q querier, fn func(*sql.Rows) error, query string
 
 // load reads everything that is remembered.
 func (w *writer) load(ctx context.Context) error {
-	w.agents, w.boots = map[string]map[string]int64{}, map[bootKey]int64{}
-	w.machines, w.byNum, w.streams = map[string]*machine{}, map[int64]*machine{}, map[store.ID]*stream{}
+	w.Row, w.machines, w.byNum = readers.NewRow(), map[string]*machine{}, map[int64]*machine{}
 	var sync int
 	if err := w.conn.QueryRowContext(ctx, `PRAGMA synchronous`).Scan(&sync); err != nil {
 		return err
@@ -361,10 +330,10 @@ func (w *writer) loadAgents(ctx context.Context) error {
 		if err := rows.Scan(&agent, &machine, &turn); err != nil {
 			return err
 		}
-		if w.agents[agent] == nil {
-			w.agents[agent] = map[string]int64{}
+		if w.Agents[agent] == nil {
+			w.Agents[agent] = map[string]int64{}
 		}
-		w.agents[agent][machine] = turn
+		w.Agents[agent][machine] = turn
 		return nil
 	}, `SELECT a.agent, m.id, a.turn FROM agent_machine a JOIN machine m ON m.num = a.machine_num`)
 }
@@ -372,21 +341,21 @@ func (w *writer) loadAgents(ctx context.Context) error {
 func (w *writer) loadStreams(ctx context.Context) error {
 	byNum := map[int64]*stream{}
 	err := each(ctx, w.conn, func(rows *sql.Rows) error {
-		st := &stream{boots: map[uint32]store.ID{}, booked: map[uint32]int64{}, places: newPlaces()}
+		st := readers.NewStream()
 		var sid, rid, rboot, past []byte
 		var acked, horizon int64
 		var begin, fence sql.NullInt64
-		if err := rows.Scan(&st.num, &sid, &st.agent, &st.machine, &acked, &horizon, &st.records, &rid, &rboot, &st.run.boottime, &past, &st.frozen,
-			&begin, &st.covers, &fence, &st.closed, &st.unread); err != nil {
+		if err := rows.Scan(&st.Num, &sid, &st.Agent, &st.Machine, &acked, &horizon, &st.Records, &rid, &rboot, &st.Run.Boottime, &past, &st.Frozen,
+			&begin, &st.Covers, &fence, &st.Closed, &st.Unread); err != nil {
 			return err
 		}
-		st.begun, st.begin, st.fenced, st.fence = begin.Valid, begin.Int64, fence.Valid, fence.Int64
-		st.id, st.run.id, st.run.boot = id(sid), id(rid), id(rboot)
-		st.acked, st.horizon = uint64(acked), uint64(horizon)
+		st.Begun, st.Begin, st.Fenced, st.Fence = begin.Valid, begin.Int64, fence.Valid, fence.Int64
+		st.ID, st.Run.ID, st.Run.Boot = id(sid), id(rid), id(rboot)
+		st.Acked, st.Horizon = uint64(acked), uint64(horizon)
 		for p := range slices.Chunk(past, len(store.ID{})) {
-			st.past = append(st.past, id(p))
+			st.Past = append(st.Past, id(p))
 		}
-		w.streams[st.id], byNum[st.num] = st, st
+		w.Streams[st.ID], byNum[st.Num] = st, st
 		return nil
 	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen,
 	           s.begin_ms, s.covers, s.fence_ms, s.closed, s.unread
@@ -395,14 +364,14 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		return err
 	}
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
-		var k bootKey
+		var k readers.BootKey
 		var b []byte
 		var offset int64
-		if err := rows.Scan(&k.agent, &b, &offset); err != nil {
+		if err := rows.Scan(&k.Agent, &b, &offset); err != nil {
 			return err
 		}
-		k.id = id(b)
-		w.boots[k] = offset
+		k.ID = id(b)
+		w.Boots[k] = offset
 		return nil
 	}, `SELECT agent, id, offset_ns FROM boot`)
 	if err != nil {

@@ -17,10 +17,21 @@ import (
 // Run runs the suite. open opens the store in dir: a new, empty one the first
 // time, the same one again after a Close.
 func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
-	for _, c := range []struct {
-		name string
-		test func(*testing.T, *bench)
-	}{
+	Counts(t, open)
+	each(t, open, []named{
+		{"book", testBook},
+		{"book faults", testBookFaults},
+		{"set-ups and pins", testSetups},
+		{"assignments", testAssignments},
+		{"assignments entered late", testLateAssignments},
+		{"loads", testLoads},
+	})
+}
+
+// Counts runs the part that is about what agents say, for a store that keeps
+// no order book and no loads of creels.
+func Counts(t *testing.T, open func(t *testing.T, dir string) store.Store) {
+	each(t, open, []named{
 		{"register", testRegister},
 		{"commit", testCommit},
 		{"duplicate and overlap", testDuplicate},
@@ -56,13 +67,16 @@ func Run(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"rollups", testRollups},
 		{"outstanding", testOutstanding},
 		{"quarantine", testQuarantine},
-		{"book", testBook},
-		{"book faults", testBookFaults},
-		{"set-ups and pins", testSetups},
-		{"assignments", testAssignments},
-		{"assignments entered late", testLateAssignments},
-		{"loads", testLoads},
-	} {
+	})
+}
+
+type named struct {
+	name string
+	test func(*testing.T, *bench)
+}
+
+func each(t *testing.T, open func(t *testing.T, dir string) store.Store, tests []named) {
+	for _, c := range tests {
 		t.Run(c.name, func(t *testing.T) {
 			b := &bench{T: t, dir: t.TempDir(), open: open}
 			b.st = open(t, b.dir)

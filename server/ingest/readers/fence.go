@@ -1,0 +1,169 @@
+package readers
+
+import (
+	"fmt"
+	"time"
+
+	"turnwise/server/ingest/tally"
+	"turnwise/server/store"
+)
+
+// Reach is when a stream of a machine is believed: of several each until the
+// next one begins, so that two readers of one counter cannot both be counted.
+// Instants are Unix ms.
+type Reach struct {
+	Begun  bool  // Begin is set: at the first record, or when it was handed the counter
+	Begin  int64 // see Begun
+	Covers bool  // its first readings account for all that came before
+	Fenced bool
+	Fence  int64 // nothing later is believed
+	Closed bool  // nor are new counter lives
+}
+
+// restrict moves the fence of a stream to an earlier instant.
+func (r *Reach) restrict(at int64, closed bool) (moved bool) {
+	was := *r
+	if !r.Fenced || at < r.Fence {
+		r.Fenced, r.Fence = true, at
+	}
+	r.Closed = r.Closed || closed
+	return *r != was
+}
+
+// placing is how far off an instant of another host may be placed, in ms.
+const placing = 5000
+
+// after tells that stream a takes over from stream b. Of two that begin at the
+// same time, as far as can be told, the one that the store knew first stays:
+// late word of a box that was replaced must not stop its successor.
+func (r *Row) after(a, b *Stream) bool {
+	if x, y := r.Turn(a.Agent, a.Machine), r.Turn(b.Agent, b.Machine); x != y {
+		return x > y
+	}
+	if d := a.Begin - b.Begin; d > placing || d < -placing {
+		return d > 0
+	}
+	return a.Num < b.Num
+}
+
+// order puts a stream that begins into the row of the machine's streams; one
+// that was handed the counter is the newest.
+func (r *Row) order(st *Stream, begin int64, handed bool, c *Changes) {
+	st.Begun, st.Begin = true, begin
+	c.Streams[st] = true
+	for _, other := range r.Streams {
+		if other == st || other.Machine != st.Machine || !other.Begun {
+			continue
+		}
+		st.Covers = st.Covers || other.Records > 0
+		if handed || r.after(st, other) {
+			restrict(other, st.Begin, true, c)
+		} else {
+			restrict(st, other.Begin, other.Covers, c)
+		}
+	}
+}
+
+func restrict(st *Stream, at int64, closed bool, c *Changes) {
+	if st.restrict(at, closed) {
+		c.Streams[st] = true
+		c.Ended = append(c.Ended, st)
+	}
+}
+
+// Believed returns how many fresh records come before the fence of their
+// stream, and why the rest does not count. It places the boots of those that
+// it looks at.
+func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []store.Record, c *Changes) (n int, why string) {
+	st.Places.Lo, st.Places.Hi = tally.Bound(b.Received)
+	for i := range fresh {
+		x := &fresh[i]
+		if x.Boottime == 0 && x.Wall == 0 {
+			continue // says nothing of time
+		}
+		if st.Begun && !st.Fenced {
+			break
+		}
+		r.placeBoot(m, st, b, x.Boot, c)
+		at := st.Places.At(x.Boot, x.Boottime)
+		if !st.Begun {
+			r.order(st, at, false, c)
+		}
+		if st.Fenced && at > st.Fence {
+			return i, handedOver(st)
+		}
+	}
+	return len(fresh), ""
+}
+
+// Strange tells why a record is not booked although its stream is believed.
+//
+// Of a closed stream that is a counter life which the hand-over did not know:
+// the reader that took over accounts for all counts since the newest reading
+// of then, and they would be counted twice. Of the stream that took over it is
+// what the one before has told too, when its successor was not known yet.
+func (r *Row) Strange(m *tally.Machine, st *Stream, x *store.Record) string {
+	if !st.Closed {
+		return r.toldBefore(m, st, x)
+	}
+	var life store.ID
+	switch k := x.Kind.(type) {
+	case *store.CountSpan:
+		life = k.Life
+	case *store.LifeLink:
+		life = k.New
+	default:
+		return ""
+	}
+	if m.Knows(life) {
+		return ""
+	}
+	return fmt.Sprintf("counter life %x was not known when the machine was handed over; the reader after it accounts for its counts", life[:4])
+}
+
+// toldBefore tells that another reader went on over its fence before this
+// stream was known, and has told of the time of a record.
+func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record) string {
+	now := m.Lives[m.Current]
+	if now == nil || now.Read.Stream == st.Num {
+		return ""
+	}
+	after := st.Places.At(x.Boot, x.Boottime) > now.Read.At
+	switch k := x.Kind.(type) {
+	case *store.CountSpan: // also one that began before
+		after = after && st.Places.At(x.Boot, k.FromBoottime) >= now.Read.At
+	case *store.StopBegin, *store.StopEnd, *store.StateGap, *store.LifeLink:
+	default:
+		return ""
+	}
+	if after {
+		return ""
+	}
+	other := r.numbered(now.Read.Stream)
+	if other == nil || !other.Fenced || now.Read.At <= other.Fence {
+		return ""
+	}
+	return fmt.Sprintf("agent %s, which this reader replaced at %s, has told of this time before this reader was known", other.Agent, instant(other.Fence))
+}
+
+func handedOver(st *Stream) string {
+	return fmt.Sprintf("machine %s was handed over to another reader at %s, and what this one tells of later is not counted; "+
+		"stop this agent, or take the machine out of its configuration; if it is the right one, register it again (%s) and give it an empty journal",
+		st.Machine, instant(st.Fence), register(st.Agent, st.Machine))
+}
+
+func twoProcesses(st *Stream, b *store.Batch) string {
+	return fmt.Sprintf("processes %x and %x of agent %s both write this stream: its journal was copied; keep one agent, and give the other an empty journal", b.Run[:4], st.Run.ID[:4], st.Agent)
+}
+
+// register is what a person runs so that the server takes an agent.
+func register(agent, machine string) string {
+	return fmt.Sprintf("planner units register %s --machines %s", agent, machine)
+}
+
+func instant(ms int64) string { return time.UnixMilli(ms).UTC().Format(time.RFC3339) }
+
+// Unregistered says why a batch of an agent is not taken.
+func Unregistered(agent, machine string) string {
+	return fmt.Sprintf("agent %s is not registered for machine %s: %s", agent, machine, register(agent, machine))
+}
