@@ -258,8 +258,11 @@ func (m *memory) apply(a *account, st *readers.Stream, p *page, b *store.Batch, 
 			m.w.say(fmt.Sprintf("book %s of stream %d, record %d: %T %+v; %d counts made", st.Machine, st.Num, r.Seq, r.Kind, r.Kind, m.truth(st.Machine)))
 		}
 		st.Book(r)
-		if why := m.state.Strange(&a.Machine, st, r); why != "" {
+		if why, how := m.state.Strange(&a.Machine, st, r); why != "" {
 			m.w.note("not booked: " + why)
+			if how == readers.Doubted {
+				a.Doubt(r, changes)
+			}
 		} else if why := a.Apply(st.Num, r, st.Places, changes); why != "" {
 			m.refused("the server refuses record %d of machine %s: %s", r.Seq, st.Machine, why)
 		}

@@ -18,6 +18,12 @@ type Reach struct {
 	Fenced bool
 	Fence  int64 // nothing later is believed
 	Closed bool  // nor are new counter lives
+	// Met is when it first spoke, by the server's clock; 0 = not known.
+	Met int64
+	// Vague says that Begin is by a clock that nobody had checked.
+	Vague bool
+	// Late says that a stream which takes over from it was known before it.
+	Late bool
 }
 
 // restrict moves the fence of a stream to an earlier instant.
@@ -33,17 +39,26 @@ func (r *Reach) restrict(at int64, closed bool) (moved bool) {
 // placing is how far off an instant of another host may be placed, in ms.
 const placing = 5000
 
-// after tells that stream a takes over from stream b. Of two that begin at the
-// same time, as far as can be told, the one that the store knew first stays:
-// late word of a box that was replaced must not stop its successor.
+// after tells that stream a takes over from stream b.
 func (r *Row) after(a, b *Stream) bool {
 	if x, y := r.Turn(a.Agent, a.Machine), r.Turn(b.Agent, b.Machine); x != y {
 		return x > y
 	}
-	if d := a.Begin - b.Begin; d > placing || d < -placing {
-		return d > 0
+	if a.Num < b.Num {
+		return !b.follows(a)
 	}
-	return a.Num < b.Num
+	return a.follows(b)
+}
+
+// follows tells that a stream takes over from one that the store met before it.
+// That is so unless it surely began earlier: then it is late word of a box that
+// was replaced, and must not stop its successor. Of two that begin at the same
+// time, as far as can be told, the one that was met first stays. A clock that
+// nobody had checked, or that was set back since, says nothing of what is
+// earlier: what came last is the newest then.
+func (r *Reach) follows(before *Stream) bool {
+	unsure := r.Vague || before.Vague || r.Met != 0 && before.Begin > r.Met+placing
+	return unsure || r.Begin > before.Begin+placing
 }
 
 // order puts a stream that begins into the row of the machine's streams; one
@@ -59,6 +74,7 @@ func (r *Row) order(st *Stream, begin int64, handed bool, c *Changes) {
 		if handed || r.after(st, other) {
 			restrict(other, st.Begin, true, c)
 		} else {
+			st.Late = true
 			restrict(st, other.Begin, other.Covers, c)
 		}
 	}
@@ -76,6 +92,10 @@ func restrict(st *Stream, at int64, closed bool, c *Changes) {
 // it looks at.
 func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []store.Record, c *Changes) (n int, why string) {
 	st.Places.Lo, st.Places.Hi = tally.Bound(b.Received)
+	if st.Met == 0 && st.Records == 0 {
+		st.Met = b.Received.UnixMilli()
+		c.Streams[st] = true
+	}
 	for i := range fresh {
 		x := &fresh[i]
 		if x.Boottime == 0 && x.Wall == 0 {
@@ -87,7 +107,9 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 		r.placeBoot(m, st, b, x.Boot, c)
 		at := st.Places.At(x.Boot, x.Boottime)
 		if !st.Begun {
+			st.Vague = x.Boot != b.Clock.Boot && !x.Synced
 			r.order(st, at, false, c)
+			m.Come(st.Num, st.Late)
 		}
 		if st.Fenced && at > st.Fence {
 			return i, handedOver(st)
@@ -102,7 +124,7 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 // the reader that took over accounts for all counts since the newest reading
 // of then, and they would be counted twice. Of the stream that took over it is
 // what the one before has told too, when its successor was not known yet.
-func (r *Row) Strange(m *tally.Machine, st *Stream, x *store.Record) string {
+func (r *Row) Strange(m *tally.Machine, st *Stream, x *store.Record) (why string, how Refusal) {
 	if !st.Closed {
 		return r.toldBefore(m, st, x)
 	}
@@ -113,37 +135,62 @@ func (r *Row) Strange(m *tally.Machine, st *Stream, x *store.Record) string {
 	case *store.LifeLink:
 		life = k.New
 	default:
-		return ""
+		return "", Untrue
 	}
 	if m.Knows(life) {
-		return ""
+		return "", Untrue
 	}
-	return fmt.Sprintf("counter life %x was not known when the machine was handed over; the reader after it accounts for its counts", life[:4])
+	return fmt.Sprintf("counter life %x was not known when the machine was handed over; the reader after it accounts for its counts", life[:4]), Told
 }
+
+// Refusal says why a record is not booked. Its numbers are stored.
+type Refusal int64
+
+// Refusals.
+const (
+	Untrue  Refusal = iota // it cannot be
+	Told                   // another reader tells of it
+	Doubted                // as Told, but nobody can tell of how much of it: its counts are bounds
+)
 
 // toldBefore tells that another reader went on over its fence before this
 // stream was known, and has told of the time of a record.
-func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record) string {
+//
+// What the other one told was read before this one was met: it cannot have told
+// of any time after that, whatever its clock shows.
+func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record) (why string, how Refusal) {
 	now := m.Lives[m.Current]
 	if now == nil || now.Read.Stream == st.Num {
-		return ""
+		return "", Untrue
 	}
-	after := st.Places.At(x.Boot, x.Boottime) > now.Read.At
+	told, ahead := now.Read.At, false
+	if st.Met != 0 && told > st.Met {
+		told, ahead = st.Met, told > st.Met+placing
+	}
+	after := st.Places.At(x.Boot, x.Boottime) > told
+	how = Told
 	switch k := x.Kind.(type) {
 	case *store.CountSpan: // also one that began before
-		after = after && st.Places.At(x.Boot, k.FromBoottime) >= now.Read.At
-	case *store.StopBegin, *store.StopEnd, *store.StateGap, *store.LifeLink:
+		after = after && st.Places.At(x.Boot, k.FromBoottime) >= told
+		if k.RawBits == 0 {
+			how = Doubted
+		}
+	case *store.LifeLink:
+		// A clock was set, so that it is not known how long nobody counted. The
+		// next reading of a counter will tell; of pulses this link bounds it.
+		after = after || ahead && k.RawBits == 0
+	case *store.StopBegin, *store.StopEnd, *store.StateGap:
 	default:
-		return ""
+		return "", Untrue
 	}
 	if after {
-		return ""
+		return "", Untrue
 	}
 	other := r.numbered(now.Read.Stream)
 	if other == nil || !other.Fenced || now.Read.At <= other.Fence {
-		return ""
+		return "", Untrue
 	}
-	return fmt.Sprintf("agent %s, which this reader replaced at %s, has told of this time before this reader was known", other.Agent, instant(other.Fence))
+	return fmt.Sprintf("agent %s, which this reader replaced at %s, has told of this time before this reader was known", other.Agent, instant(other.Fence)), how
 }
 
 func handedOver(st *Stream) string {

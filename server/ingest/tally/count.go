@@ -150,6 +150,12 @@ func (m *Machine) Recount(r *store.Record, place Places, c *Changes) {
 			m.grow(key, lo, hi, min(place.At(r.Boot, k.FromBoottime), t), t, c)
 		}
 	case *store.LifeLink:
+		if k.Prev != (store.ID{}) {
+			prev, offset := m.joined(LifeKey{k.Prev, perRev(k.PerRev)})
+			if m.Lives[prev] != nil {
+				m.reach(prev, k.PrevTo+offset, t, c)
+			}
+		}
 		if k.RawBits != 0 {
 			key, offset := m.joined(LifeKey{k.New, perRev(k.PerRev)})
 			m.grow(key, k.Ext+offset, k.Ext+offset, t, t, c)

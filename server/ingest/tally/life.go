@@ -77,9 +77,10 @@ func (m *Machine) Knows(life store.ID) bool {
 
 // read notes a raw reading of a life. The machine's counter is in the life
 // that its newest reader told last. Which reader is newer, the order tells in
-// which the database met them: clocks step, and a new journal that seems to be
-// old would leave the next one to go on from a reading before it. Late word of
-// an older reader changes the life only when its time is newer too.
+// which the database met them, but for those that came late: clocks step, and a
+// new journal that seems to be old would leave the next one to go on from a
+// reading before it. Late word of an older reader changes the life only when
+// its time is newer too.
 func (m *Machine) read(key LifeKey, x Reading, c *Changes) {
 	l := m.life(key)
 	if l.Read == (Reading{}) || x.Ext > l.Read.Ext || x.Ext == l.Read.Ext && x.At >= l.Read.At {
@@ -90,7 +91,7 @@ func (m *Machine) read(key LifeKey, x Reading, c *Changes) {
 		return
 	}
 	now := m.Lives[m.Current]
-	if now == nil || x.Stream >= now.Read.Stream || x.At >= now.Read.At {
+	if now == nil || x.Stream >= now.Read.Stream && !m.Late[x.Stream] || x.At >= now.Read.At {
 		m.Current = key
 	}
 }
@@ -124,6 +125,13 @@ const (
 func most(ms int64, maxRPM float64, perRev uint32) uint64 {
 	b := math.Ceil(1.25*min(maxRPM, plausibleRPM)*float64(perRev)/60_000*float64(max(ms, 0))) + 2
 	return uint64(min(b, maxLost))
+}
+
+// knowSpeed notes a speed that the machine does not exceed.
+func (m *Machine) knowSpeed(rpm float64) {
+	if saneRPM(rpm) {
+		m.MaxRPM = min(rpm, plausibleRPM)
+	}
 }
 
 func saneRPM(rpm float64) bool { return rpm > 0 && rpm <= 10_000 }
@@ -162,6 +170,9 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 	if !m.Heard {
 		m.watch(stream, t, t, byState, "", c)
 	}
+	if k.Kind != apart {
+		m.knowSpeed(k.MaxRPM)
+	}
 	key := LifeKey{k.New, perRev(k.PerRev)}
 	if _, told := m.Joins[key]; told {
 		return ""
@@ -174,6 +185,12 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 		var offset uint64
 		prev, offset = m.joined(LifeKey{k.Prev, key.PerRev})
 		prevTo = k.PrevTo + offset
+		switch {
+		case m.Lives[prev] != nil:
+			m.reach(prev, prevTo, t, c)
+		case fresh && m.Buried[stream]:
+			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
+		}
 	} else if fresh {
 		if from, sure := m.join(key, k, t, c); sure {
 			line, offset := m.joined(key)
@@ -182,7 +199,7 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 			m.read(line, reading, c)
 			return ""
 		}
-		hi = max(hi, m.unseen(key, k, t))
+		hi = max(hi, m.unseen(stream, key, k, t))
 		prev, prevTo = m.Current, m.reached(m.Current)
 	}
 	l := m.life(key)
@@ -201,26 +218,49 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 	return ""
 }
 
+// reach books that a life is known to have counted up to a value although no
+// span tells it: the spans were lost.
+func (m *Machine) reach(key LifeKey, to uint64, t int64, c *Changes) {
+	l := m.Lives[key]
+	if l.Counted && to > l.Max && m.implausible(key, l.Max, to, min(l.MaxAt, t), t, true) == "" {
+		m.grow(key, l.Max, to, min(l.MaxAt, t), t, c)
+	}
+}
+
 // unlinked tells that a span belongs to a life of which the link was not
-// booked, and of which nothing else is known, told by a new reader.
+// booked, and of which nothing else is known: told by a new reader, or by one
+// that has lost records.
 func (m *Machine) unlinked(stream int64, k *store.CountSpan) bool {
 	key := LifeKey{k.Life, perRev(k.PerRev)}
-	if _, joined := m.Joins[key]; joined || k.RawBits == 0 || k.RawBits > maxBits || m.Current == key || !m.fresh(key) {
+	if _, joined := m.Joins[key]; joined || k.RawBits > maxBits || m.Current == key || !m.fresh(key) {
 		return false
 	}
 	now := m.Lives[m.Current]
-	return now != nil && now.Read.Bits != 0 && now.Read.Stream != stream
+	return now != nil && (m.Buried[stream] || k.RawBits != 0 && now.Read.Bits != 0 && now.Read.Stream != stream)
 }
 
 // linkAt books the link of such a life from where its span begins.
+//
+// A reader knew its own newest reading, so that a life which it began did not
+// follow from that.
 func (m *Machine) linkAt(stream int64, k *store.CountSpan, r *store.Record, from int64, c *Changes) {
-	modulus := uint64(1) << k.RawBits
+	modulus, rpm, kind := uint64(1)<<k.RawBits, m.MaxRPM, ""
 	begin := *r
 	begin.Boottime = k.FromBoottime
+	if rpm == 0 || m.Lives[m.Current].Read.Stream == stream {
+		kind = apart
+	}
+	if rpm == 0 {
+		rpm = plausibleRPM
+	}
 	m.link(stream, &store.LifeLink{
-		New: k.Life, PerRev: k.PerRev, Raw: (k.RawTo + modulus - (k.To-k.From)%modulus) % modulus, RawBits: k.RawBits, Ext: k.From, MaxRPM: plausibleRPM,
+		New: k.Life, PerRev: k.PerRev, Raw: (k.RawTo + modulus - (k.To-k.From)%modulus) % modulus, RawBits: k.RawBits, Ext: k.From, MaxRPM: rpm, Kind: kind,
 	}, &begin, from, c)
 }
+
+// apart is the kind of a link of a life that did not follow from the newest
+// reading. No agent tells it.
+const apart = "apart"
 
 // fresh tells that nothing was told of a life yet.
 func (m *Machine) fresh(key LifeKey) bool {
@@ -237,7 +277,7 @@ func (m *Machine) join(key LifeKey, k *store.LifeLink, t int64, c *Changes) (sin
 		return 0, false
 	}
 	d, sure := follows(now.Read, k, t)
-	if !sure {
+	if !sure || k.Kind == apart {
 		return 0, false
 	}
 	if m.Joins == nil {
@@ -263,7 +303,7 @@ func (m *Machine) reached(key LifeKey) uint64 {
 // unseen bounds the counts that nobody will tell of when a reader that knows
 // of no life before begins one at t: the box was replaced, or its journal is
 // gone, and with it what was counted since the newest instant known.
-func (m *Machine) unseen(life LifeKey, k *store.LifeLink, t int64) uint64 {
+func (m *Machine) unseen(stream int64, life LifeKey, k *store.LifeLink, t int64) uint64 {
 	others := false
 	for key := range m.Lives {
 		others = others || key.ID != life.ID
@@ -271,19 +311,35 @@ func (m *Machine) unseen(life LifeKey, k *store.LifeLink, t int64) uint64 {
 	if !others {
 		return 0
 	}
+	ms, rpm := t-m.Last, plausibleRPM/1.25 // as far as nobody told of the machine's speed
 	if now := m.Lives[m.Current]; now != nil && saneRPM(k.MaxRPM) {
-		ms := t - now.Read.At + placing
-		if ms < 0 {
-			// Late word, or a clock that was wrong by that much at least: how
-			// long nobody counted is not known.
-			ms = max(-ms, wrongClock)
-		}
-		return most(ms, k.MaxRPM, life.PerRev)
+		ms, rpm = t-now.Read.At+placing, k.MaxRPM
 	}
-	if !m.Heard || t <= m.Last {
-		return 0
+	switch {
+	case ms < 0 && m.Late[stream]:
+		return 0 // that time was watched, or is in the bounds of who came after
+	case ms < 0:
+		// A clock was wrong by that much at least: how long nobody counted is
+		// not known.
+		ms = max(-ms, wrongClock)
 	}
-	return uint64(math.Ceil(float64(t-m.Last)/60_000*plausibleRPM)) * uint64(life.PerRev)
+	return most(ms, rpm, life.PerRev)
+}
+
+// Doubt books a span of a reader that counts pulses, of a time of which another
+// one has told before this one was known: nobody can tell which of its counts
+// were told. They are bounds.
+func (m *Machine) Doubt(r *store.Record, c *Changes) {
+	k, ok := r.Kind.(*store.CountSpan)
+	if !ok || k.To <= k.From || k.Life == (store.ID{}) || k.To-k.From > maxLost {
+		return
+	}
+	key := LifeKey{k.Life, perRev(k.PerRev)}
+	l := m.life(key)
+	m.bookLost(key, l, -1)
+	l.LostMax = min(l.LostMax+k.To-k.From, maxLost)
+	m.bookLost(key, l, 1)
+	c.Lives[key] = true
 }
 
 // maxLost keeps the sum of many links inside an int64.

@@ -57,6 +57,13 @@ type Machine struct {
 	// may come after a time of which nothing is known.
 	Gone  bool
 	after map[LifeKey][]LifeKey
+	// MaxRPM is the newest word of a speed that the machine does not exceed, 0
+	// = none.
+	MaxRPM float64
+	// Late are the streams that a stream known before them takes over from.
+	Late map[int64]bool
+	// Buried are the streams that have lost records.
+	Buried map[int64]bool
 	// Jobs are the starts of the assignments, ascending.
 	Jobs []int64
 
@@ -130,14 +137,37 @@ func (m *Machine) Apply(stream int64, r *store.Record, place Places, c *Changes)
 		return m.gap(stream, k, r, t, place, c)
 	case *store.LifeLink:
 		return m.link(stream, k, r, t, c)
+	case *store.ConfigApplied:
+		m.knowSpeed(k.MaxRPM)
 	case *store.Tombstone:
 		m.Gone = m.Gone || stream == m.Stream
+		m.Bury(stream)
 	case *store.Unreadable:
 		return k.Reason
 	}
 	// The other kinds are for people. They do not move the time: the agent may
 	// tell them at its start, before the gap that precedes them.
 	return ""
+}
+
+// Come notes that a stream begins which another one, known before it, takes
+// over from.
+func (m *Machine) Come(stream int64, late bool) {
+	if !late {
+		return
+	}
+	if m.Late == nil {
+		m.Late = map[int64]bool{}
+	}
+	m.Late[stream] = true
+}
+
+// Bury notes that a stream has lost records.
+func (m *Machine) Bury(stream int64) {
+	if m.Buried == nil {
+		m.Buried = map[int64]bool{}
+	}
+	m.Buried[stream] = true
 }
 
 // how a stretch of time is to be booked.

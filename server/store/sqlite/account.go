@@ -15,7 +15,7 @@ import (
 
 // accountColumns in the order in which they are read and written.
 const accountColumns = `machine_num, heard, first_ms, last_ms, revolutions, stops, run_ms, stop_ms, unknown_ms,
-	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop, life, life_per_rev, gone, inched`
+	lost_min, lost_max, since_ms, doff_at, doffs, speed_revs, speed_ms, stream_num, open_stop, life, life_per_rev, gone, inched, max_rpm`
 
 // lifeColumns in the order in which they are read and written.
 const lifeColumns = `machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max,
@@ -27,10 +27,10 @@ func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
 	if m.Open != nil {
 		open = m.Open.ID[:]
 	}
-	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		m.num, m.Heard, m.First, m.Last, m.Revolutions, m.Stops, m.RunMS, m.StopMS, m.UnknownMS,
 		m.LostMin, m.LostMax, m.Since, m.DoffAt, m.Doffs, m.SpeedRevs, m.SpeedMS, m.Stream, open,
-		m.Current.ID[:], m.Current.PerRev, m.Gone, m.Inched); err != nil {
+		m.Current.ID[:], m.Current.PerRev, m.Gone, m.Inched, m.MaxRPM); err != nil {
 		return err
 	}
 	for k := range c.Lives {

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/sealed"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
@@ -23,7 +24,10 @@ import (
 // found the machine held in it. 7: the newest reader is the one that the store
 // met last, whatever its clock shows; where the clock of a new one shows a time
 // before the newest instant known, the bounds of what it missed are wide.
-const bookingRules = 7
+// 8: a life of which the link was lost with other records is bounded, and the
+// life before reaches what its successor tells of it; what came late is no newest
+// reading; pulses that another reader may have told are bounds.
+const bookingRules = 8
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
@@ -157,25 +161,27 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 }
 
 // replay gives fn the records that were booked for a machine, in the order in
-// which they were applied, each with the places that held for it; with
-// countsOnly only spans and life links. exact is false where the order is not
-// known.
-func (w *writer) replay(ctx context.Context, m *machine, countsOnly bool, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
+// which they were applied, each with the places that held for it, and the ones
+// that were doubted; with countsOnly only booked spans and life links. exact is
+// false where the order is not known.
+func (w *writer) replay(ctx context.Context, m *machine, countsOnly bool, fn replayed) (exact bool, err error) {
 	// Kind 0 was not known to the server that stored it, and not booked.
-	which := `AND kind & 255 > 0 AND NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq)`
 	if countsOnly {
-		which += ` AND kind & 255 IN (10, 14)`
+		return w.replayThose(ctx, m, `AND kind & 255 IN (10, 14) AND f.how IS NULL`, fn)
 	}
-	return w.replayThose(ctx, m, which, fn)
+	return w.replayThose(ctx, m, `AND kind & 255 > 0 AND (f.how IS NULL OR f.how = 2)`, fn)
 }
+
+// replayed hears a record. how is that of its refusal, Untrue where it was booked.
+type replayed func(st *stream, r *store.Record, place tally.Places, how readers.Refusal)
 
 // replayAll gives fn every record of a kind that is known now, also those that
 // were refused or stored unread.
-func (w *writer) replayAll(ctx context.Context, m *machine, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
-	return w.replayThose(ctx, m, `AND (kind & 255 > 0 OR NOT EXISTS (SELECT 1 FROM refused f WHERE f.stream_num = record.stream_num AND f.seq = record.seq))`, fn)
+func (w *writer) replayAll(ctx context.Context, m *machine, fn replayed) (exact bool, err error) {
+	return w.replayThose(ctx, m, `AND (kind & 255 > 0 OR f.how IS NULL)`, fn)
 }
 
-func (w *writer) replayThose(ctx context.Context, m *machine, which string, fn func(st *stream, r *store.Record, place tally.Places)) (exact bool, err error) {
+func (w *writer) replayThose(ctx context.Context, m *machine, which string, fn replayed) (exact bool, err error) {
 	all, exact, err := w.stretches(ctx, m)
 	if err != nil {
 		return exact, err
@@ -188,7 +194,7 @@ func (w *writer) replayThose(ctx context.Context, m *machine, which string, fn f
 	return exact, nil
 }
 
-func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn func(*stream, *store.Record, tally.Places)) error {
+func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn replayed) error {
 	bounded := map[uint64]int64{}
 	err := each(ctx, w.conn, func(rows *sql.Rows) error {
 		var seq, received int64
@@ -202,8 +208,9 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn 
 	free := x.st.Places.Free()
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
 		var seq, kind int64
+		var how readers.Refusal
 		var body sql.RawBytes
-		if err := rows.Scan(&seq, &kind, &body); err != nil {
+		if err := rows.Scan(&seq, &kind, &body, &how); err != nil {
 			return err
 		}
 		r := store.Record{Seq: uint64(seq)}
@@ -216,8 +223,9 @@ func (w *writer) replayStretch(ctx context.Context, x stretch, which string, fn 
 		if received, ok := bounded[r.Seq]; ok {
 			place.Lo, place.Hi = tally.Bound(time.Unix(0, received))
 		}
-		fn(x.st, &r, place)
+		fn(x.st, &r, place, how)
 		return nil
-	}, `SELECT seq, kind, body FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ? `+which+` ORDER BY seq`,
+	}, `SELECT record.seq, kind, body, coalesce(f.how, 0) FROM record LEFT JOIN refused f ON f.stream_num = record.stream_num AND f.seq = record.seq
+		WHERE record.stream_num = ? AND record.seq BETWEEN ? AND ? `+which+` ORDER BY record.seq`,
 		x.st.Num, int64(x.first), int64(x.last))
 }

@@ -217,15 +217,18 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 			return err
 		}
 		st.Book(r)
-		refused := k.w.Strange(&m.Machine, st, r)
-		if refused == "" {
+		refused, how := k.w.Strange(&m.Machine, st, r)
+		switch {
+		case refused == "":
 			refused = m.Apply(st.Num, r, st.Places, c)
+		case how == readers.Doubted:
+			m.Doubt(r, c)
 		}
 		if k.err != nil {
 			return k.err
 		}
 		if refused != "" {
-			if err := k.refuse(st, r.Seq, refused, b.Received); err != nil {
+			if err := k.refuse(st, r.Seq, refused, how, b.Received); err != nil {
 				return err
 			}
 		}
@@ -239,9 +242,9 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 	return nil
 }
 
-func (k *work) refuse(st *stream, seq uint64, reason string, received time.Time) error {
+func (k *work) refuse(st *stream, seq uint64, reason string, how readers.Refusal, received time.Time) error {
 	k.s.log.Warn("record refused", "agent", st.Agent, "machine", st.Machine, "seq", seq, "reason", reason)
-	_, err := k.w.exec(k.ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms) VALUES (?, ?, ?, ?)`, st.Num, int64(seq), reason, received.UnixMilli())
+	_, err := k.w.exec(k.ctx, `INSERT INTO refused (stream_num, seq, reason, received_ms, how) VALUES (?, ?, ?, ?, ?)`, st.Num, int64(seq), reason, received.UnixMilli(), how)
 	if err != nil {
 		return fmt.Errorf("store why record %d of stream %x was refused: %w", seq, st.ID, err)
 	}

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"time"
 
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/sealed"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
@@ -78,16 +79,20 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 			return nil
 		}
 	}
-	again := &machine{num: m.num, id: m.id, Machine: tally.Machine{Jobs: m.Jobs}}
+	again := &machine{num: m.num, id: m.id, Machine: tally.Machine{Jobs: m.Jobs, Late: m.Late}}
 	c := tally.NewChanges(nil)
 	refused, err := w.refusals(ctx, m)
 	if err != nil {
 		return err
 	}
 	verdicts := map[learned]string{} // that differ from what stands in refused
-	exact, err := w.replayAll(ctx, m, func(st *stream, r *store.Record, place tally.Places) {
+	exact, err := w.replayAll(ctx, m, func(st *stream, r *store.Record, place tally.Places, how readers.Refusal) {
 		x := learned{st: st, seq: r.Seq}
-		if refused[x] && st.Closed {
+		switch {
+		case how == readers.Doubted:
+			again.Doubt(r, c)
+			return
+		case how == readers.Told || refused[x] && st.Closed:
 			return // by what was known when it came
 		}
 		if why := again.Apply(st.Num, r, place, c); (why != "") != refused[x] {

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
 )
@@ -61,7 +62,7 @@ func (w *writer) recountMachine(ctx context.Context, m *machine) error {
 		return err
 	}
 	c := tally.NewChanges(nil)
-	if _, err := w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
+	if _, err := w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places, _ readers.Refusal) { again.Recount(r, place, c) }); err != nil {
 		return fmt.Errorf("%w; %s", err, repairDamage)
 	}
 	if again.Revolutions != m.Revolutions {

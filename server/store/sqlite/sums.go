@@ -7,6 +7,7 @@ import (
 	"maps"
 	"slices"
 
+	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/tally"
 	"turnwise/server/store"
 )
@@ -29,10 +30,12 @@ func (v *verifier) sums(ctx context.Context) error {
 		if got, want := m.RunMS+m.StopMS+m.UnknownMS, m.Last-m.First; m.Heard && got != want {
 			v.differs(m, "account", "run + stop + unknown", got, want)
 		}
-		again, c := tally.Machine{Jobs: m.Jobs}, tally.NewChanges(nil)
+		again, c := tally.Machine{Jobs: m.Jobs, Late: m.Late}, tally.NewChanges(nil)
 		refused := 0
-		exact, err := v.w.replay(ctx, m, false, func(st *stream, r *store.Record, place tally.Places) {
-			if again.Apply(st.Num, r, place, c) != "" {
+		exact, err := v.w.replay(ctx, m, false, func(st *stream, r *store.Record, place tally.Places, how readers.Refusal) {
+			if how == readers.Doubted {
+				again.Doubt(r, c)
+			} else if again.Apply(st.Num, r, place, c) != "" {
 				refused++
 			}
 		})
@@ -85,7 +88,7 @@ func (v *verifier) account(m *machine, again *tally.Machine) {
 		{"run ms", m.RunMS, again.RunMS}, {"stop ms", m.StopMS, again.StopMS}, {"unknown ms", m.UnknownMS, again.UnknownMS},
 		{"lost at least", m.LostMin, again.LostMin}, {"lost at most", m.LostMax, again.LostMax}, {"since", m.Since, again.Since},
 		{"revolutions at the last doff", m.DoffAt, again.DoffAt}, {"doffs", m.Doffs, again.Doffs},
-		{"stream", m.Stream, again.Stream}, {"life", m.Current, again.Current}, {"records lost before", m.Gone, again.Gone}, {"open stop", open(&m.Machine), open(again)},
+		{"stream", m.Stream, again.Stream}, {"life", m.Current, again.Current}, {"records lost before", m.Gone, again.Gone}, {"highest speed", m.MaxRPM, again.MaxRPM}, {"open stop", open(&m.Machine), open(again)},
 	} {
 		if x.kept != x.counted {
 			v.differs(m, "account", x.what, x.kept, x.counted)
@@ -105,7 +108,7 @@ func (v *verifier) account(m *machine, again *tally.Machine) {
 // rules of a version: what the counters have moved.
 func (v *verifier) inPart(ctx context.Context, m *machine) error {
 	again, c := tally.Machine{Jobs: m.Jobs, Joins: m.Joins}, tally.NewChanges(nil)
-	if _, err := v.w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places) { again.Recount(r, place, c) }); err != nil {
+	if _, err := v.w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places, _ readers.Refusal) { again.Recount(r, place, c) }); err != nil {
 		return err
 	}
 	if m.Revolutions != again.Revolutions {

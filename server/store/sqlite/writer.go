@@ -240,7 +240,7 @@ func (w *writer) loadMachines(ctx context.Context) error {
 		var a tally.Machine
 		var stop, life []byte
 		if err := rows.Scan(&num, &a.Heard, &a.First, &a.Last, &a.Revolutions, &a.Stops, &a.RunMS, &a.StopMS, &a.UnknownMS,
-			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop, &life, &a.Current.PerRev, &a.Gone, &a.Inched); err != nil {
+			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop, &life, &a.Current.PerRev, &a.Gone, &a.Inched, &a.MaxRPM); err != nil {
 			return err
 		}
 		a.Current.ID = id(life)
@@ -344,10 +344,17 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		st := readers.NewStream()
 		var sid, rid, rboot, past []byte
 		var acked, horizon int64
-		var begin, fence sql.NullInt64
+		var begin, fence, met sql.NullInt64
+		var buried bool
 		if err := rows.Scan(&st.Num, &sid, &st.Agent, &st.Machine, &acked, &horizon, &st.Records, &rid, &rboot, &st.Run.Boottime, &past, &st.Frozen,
-			&begin, &st.Covers, &fence, &st.Closed, &st.Unread); err != nil {
+			&begin, &st.Covers, &fence, &st.Closed, &st.Unread, &met, &st.Vague, &st.Late, &buried); err != nil {
 			return err
+		}
+		st.Met = met.Int64
+		m := w.machines[st.Machine]
+		m.Come(st.Num, st.Late)
+		if buried {
+			m.Bury(st.Num)
 		}
 		st.Begun, st.Begin, st.Fenced, st.Fence = begin.Valid, begin.Int64, fence.Valid, fence.Int64
 		st.ID, st.Run.ID, st.Run.Boot = id(sid), id(rid), id(rboot)
@@ -358,7 +365,7 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		w.Streams[st.ID], byNum[st.Num] = st, st
 		return nil
 	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen,
-	           s.begin_ms, s.covers, s.fence_ms, s.closed, s.unread
+	           s.begin_ms, s.covers, s.fence_ms, s.closed, s.unread, s.met_ms, s.vague, s.late, s.buried
 	    FROM stream s JOIN machine m ON m.num = s.machine_num`)
 	if err != nil {
 		return err

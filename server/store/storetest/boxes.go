@@ -112,7 +112,9 @@ func (y *yard) deliver(x *box, again bool) {
 	if len(x.unsent) == 0 {
 		return
 	}
-	o := y.b.commit(x.unsent[0])[0]
+	b := x.unsent[0]
+	b.Clock.Boottime, b.Clock.Wall, b.Received = ns(y.now), at(y.now).UnixNano(), at(y.now) // as it is sent now
+	o := y.b.commit(b)[0]
 	if o.Verdict != store.OK && (o.Verdict != store.Frozen || x == y.current) {
 		y.Fatalf("box %d: %+v", len(y.boxes), o)
 	}
