@@ -1,11 +1,14 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
+	"net/http"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -54,7 +57,8 @@ func footprint(b *testing.B, bin string, n int, window time.Duration) {
 	ctx, cancel := context.WithCancel(b.Context())
 	mqtt, total := serve(b, ctx, dir)
 	defer cancel()
-	config := machines(b, ctx, dir, mqtt, n)
+	page := freeAddress(b)
+	config := machines(b, ctx, dir, mqtt, page, n)
 	register(b, ctx, total, n)
 
 	cmd := exec.Command(bin, "run", "-c", config)
@@ -73,13 +77,14 @@ func footprint(b *testing.B, bin string, n int, window time.Duration) {
 	}()
 	// The start is not counted: wait until each machine has turned.
 	waitFor(b, ctx, total, n)
-	cpu0, t0 := cpuTime(b, cmd.Process.Pid), time.Now()
+	cpu0, syncs0, t0 := cpuTime(b, cmd.Process.Pid), syncsOf(b, page), time.Now()
 	select {
 	case <-time.After(window):
 	case <-ctx.Done():
 	}
 	cpu := cpuTime(b, cmd.Process.Pid) - cpu0
 	b.ReportMetric(100*cpu.Seconds()/time.Since(t0).Seconds(), "cpu_%")
+	b.ReportMetric((syncsOf(b, page)-syncs0)/time.Since(t0).Seconds(), "syncs/s")
 	b.ReportMetric(float64(residentBytes(b, cmd.Process.Pid))/1e6, "rss_MB")
 	st, err := os.Stat(bin)
 	if err != nil {
@@ -119,10 +124,10 @@ func serve(b *testing.B, ctx context.Context, dir string) (mqtt string, api *grp
 }
 
 // machines starts n turning machines and writes the agent's file for them.
-func machines(b *testing.B, ctx context.Context, dir, mqtt string, n int) string {
+func machines(b *testing.B, ctx context.Context, dir, mqtt, page string, n int) string {
 	b.Helper()
 	var y strings.Builder
-	fmt.Fprintf(&y, "version: 1\nsite: bench\narea: hall\nagent: u-01\nmqtt: { url: \"mqtt://%s\" }\nspool: { dir: %q }\nmachines:\n", mqtt, filepath.Join(dir, "spool"))
+	fmt.Fprintf(&y, "version: 1\nsite: bench\narea: hall\nagent: u-01\nmqtt: { url: \"mqtt://%s\" }\nspool: { dir: %q }\nmetrics: { listen: %q }\nmachines:\n", mqtt, filepath.Join(dir, "spool"), page)
 	begin := time.Now()
 	for i := range n {
 		s, err := plc.Listen("127.0.0.1:0", plc.Options{Look: func() plc.Look {
@@ -147,6 +152,38 @@ func machines(b *testing.B, ctx context.Context, dir, mqtt string, n int) string
 		b.Fatal(err)
 	}
 	return file
+}
+
+// freeAddress is one of the loopback interface that nobody listens on.
+func freeAddress(b *testing.B) string {
+	b.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer ln.Close()
+	return ln.Addr().String()
+}
+
+// syncsOf is how often the agent's journal was synced, from its metrics.
+func syncsOf(b *testing.B, page string) float64 {
+	b.Helper()
+	r, err := http.Get("http://" + page + "/metrics")
+	if err != nil {
+		b.Fatal(err)
+	}
+	defer r.Body.Close()
+	for lines := bufio.NewScanner(r.Body); lines.Scan(); {
+		if n, ok := strings.CutPrefix(lines.Text(), "turnwise_agent_journal_syncs_total "); ok {
+			v, err := strconv.ParseFloat(n, 64)
+			if err != nil {
+				b.Fatal(err)
+			}
+			return v
+		}
+	}
+	b.Fatal("the agent's metrics do not tell its syncs")
+	return 0
 }
 
 func register(b *testing.B, ctx context.Context, api *grpc.ClientConn, n int) {

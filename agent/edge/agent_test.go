@@ -202,6 +202,9 @@ func TestAgentJournalsWhatItReads(t *testing.T) {
 			if text := string(a.metrics()); !strings.Contains(text, "\nturnwise_agent_goroutines ") || !strings.Contains(text, "\nturnwise_agent_heap_bytes ") {
 				t.Errorf("metrics do not show goroutines and heap:\n%s", text)
 			}
+			if n := a.journal.Syncs(); n < 3 || n > 5*66 || !strings.Contains(string(a.metrics()), fmt.Sprintf("\nturnwise_agent_journal_syncs_total %d\n", n)) {
+				t.Errorf("%d syncs in 65 s, 3 or more and at most five a second expected, and so in the metrics:\n%s", n, a.metrics())
+			}
 		}()
 		runFor(t, a, 69*time.Second+700*time.Millisecond)
 		recs := records(t, dir, "k01")

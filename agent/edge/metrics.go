@@ -55,6 +55,7 @@ func (a *Agent) metrics() []byte {
 		return 0
 	})
 	fmt.Fprintf(&b, "# HELP turnwise_agent_journal_bytes Size of the journal on disk.\n# TYPE turnwise_agent_journal_bytes gauge\nturnwise_agent_journal_bytes %d\n", a.journal.Bytes())
+	fmt.Fprintf(&b, "# HELP turnwise_agent_journal_syncs_total How often the disk was asked to make records durable.\n# TYPE turnwise_agent_journal_syncs_total counter\nturnwise_agent_journal_syncs_total %d\n", a.journal.Syncs())
 	fmt.Fprintf(&b, "# HELP turnwise_agent_journal_rung How far the journal has gone to make room: 0 there is room, 1 backed-up records removed, 2 acknowledged and 3 waiting records kept coarser, 4 ballast given up, 5 only tail rows. Alarm from 2 on.\n# TYPE turnwise_agent_journal_rung gauge\nturnwise_agent_journal_rung %d\n", a.journal.Rung())
 	heap := []runtimemetrics.Sample{{Name: "/memory/classes/heap/objects:bytes"}}
 	runtimemetrics.Read(heap)

@@ -157,18 +157,6 @@ func BenchmarkAppend(b *testing.B) {
 	}
 }
 
-func BenchmarkAppendSync(b *testing.B) {
-	j, _ := mustOpen(b, b.TempDir(), Options{Log: silent})
-	c := mustChannel(b, j, "m01")
-	state, rec := make([]byte, 100), span(j.Boot([16]byte{1}), 1)
-	for b.Loop() {
-		if err := c.Append(state, rec); err != nil {
-			b.Fatal(err)
-		}
-		mustSync(b, j)
-	}
-}
-
 // backlog writes records of 50 machines in turn.
 func backlog(tb testing.TB, records int, o Options) *Journal {
 	j, _ := mustOpen(tb, tb.TempDir(), o)

@@ -157,6 +157,7 @@ type Journal struct {
 	pending  []byte // written since the last good sync
 	durable  int64  // bytes of the last segment that are synced
 	rewrite  bool   // the last sync went wrong: pending must be written again
+	syncs    uint64 // of records and tail rows, good or not
 	damage   []Damage
 	orphans  bool // bytes that do not check may have held the beginning of a stream
 	buf      []byte
@@ -312,6 +313,14 @@ func (j *Journal) Bytes() int64 {
 	j.mu.Lock()
 	defer j.mu.Unlock()
 	return j.total
+}
+
+// Syncs counts how often the disk was asked to make records durable since Open:
+// what wears a memory card. The few of a new segment are not among them.
+func (j *Journal) Syncs() uint64 {
+	j.mu.Lock()
+	defer j.mu.Unlock()
+	return j.syncs
 }
 
 // Damaged lists what does not check, found at Open or since.

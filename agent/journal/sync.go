@@ -98,6 +98,7 @@ func (j *Journal) syncOnce() error {
 		}
 	}
 	data := j.pending[:n:n] // appending beyond n does not touch it
+	j.syncs++
 	j.mu.Unlock()
 	var err error
 	if again {
@@ -139,6 +140,7 @@ func (j *Journal) syncTail() error {
 	if !j.tailDirty {
 		return nil
 	}
+	j.syncs++
 	if err := j.tail.Sync(); err != nil {
 		return fmt.Errorf("journal: sync tail rows: %w", err)
 	}
