@@ -47,6 +47,11 @@ type Options struct {
 	// Site is the id in every topic.
 	Site string
 
+	// Lamps is the topic below which tower lamps are told what waits; empty =
+	// there are none. A client whose id is "lamp-" and a name may read the topic
+	// of that name there, and nothing else.
+	Lamps string
+
 	// Admit decides about a CONNECT whose form is right. certName is empty
 	// without TLS. Nil admits every well-formed id.
 	Admit func(clientID, username, password, certName string) error

@@ -26,6 +26,9 @@ const (
 	cloneWindow    = time.Minute
 )
 
+// lampPrefix begins the client id of a tower lamp.
+const lampPrefix = "lamp-"
+
 // maxKnown bounds what is remembered by client id.
 const maxKnown = 8192
 
@@ -75,6 +78,9 @@ func (h *hook) connect(c *conn, cl *mqtt.Client, pk packets.Packet) error {
 	}
 	if h.b.o.TLS != nil && id != c.certName {
 		return fmt.Errorf("client id %q: the certificate is that of %q", id, c.certName)
+	}
+	if h.lampTopic(id) != "" && pk.Connect.WillFlag {
+		return fmt.Errorf("will of %q: a lamp says nothing", id)
 	}
 	if pk.Connect.WillFlag {
 		// The library publishes a will without asking what is allowed.
@@ -174,6 +180,9 @@ func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
 }
 
 func (h *hook) mayRead(agent, topic string) bool {
+	if lamp := h.lampTopic(agent); lamp != "" {
+		return topic == lamp
+	}
 	// Filters stand for themselves: down/# is granted as that string, and a
 	// message below it as a topic.
 	if topic == wire.Down(h.b.o.Site, agent) || topic == wire.ServerState(h.b.o.Site) {
@@ -187,8 +196,20 @@ func (h *hook) mayRead(agent, topic string) bool {
 // server may say. A topic there that nobody can read, or of another major, is
 // kept aside rather than refused: the agent's data are in it.
 func (h *hook) mayWrite(agent, topic string) bool {
+	if h.lampTopic(agent) != "" {
+		return false
+	}
 	p := strings.SplitN(topic, "/", 6)
 	return len(p) >= 5 && p[0] == "kt" && majorForm(p[1]) && p[2] == h.b.o.Site && p[3] == agent && p[4] != "down"
+}
+
+// lampTopic is the one topic of a tower lamp; "" for everybody else.
+func (h *hook) lampTopic(id string) string {
+	name, ok := strings.CutPrefix(id, lampPrefix)
+	if h.b.o.Lamps == "" || !ok || name == "" {
+		return ""
+	}
+	return h.b.o.Lamps + "/" + name
 }
 
 func majorForm(s string) bool {

@@ -460,3 +460,50 @@ func TestNothingIsToldThatIsNotKept(t *testing.T) {
 	d.goOn(t, 2*time.Second)
 	d.expect(t, "when it is back", "not-attended-k01 UNACK")
 }
+
+func TestLamps(t *testing.T) {
+	h := newHall()
+	for i := range h.machines {
+		h.machines[i].Area = "Hall 1"
+	}
+	h.machines[13].Area = ""
+	d := newDesk(t, h, Options{})
+	show := func(when, name string, want Lamp) {
+		t.Helper()
+		lamps, err := d.Lamps(t.Context())
+		if err != nil {
+			t.Fatal(err)
+		}
+		if got := lamps[name]; got != want {
+			t.Errorf("%s: %s shows %+v, want %+v", when, name, got, want)
+		}
+		if len(lamps) != 15 {
+			t.Errorf("%s: %d lamps, want those of 14 machines and one hall", when, len(lamps))
+		}
+	}
+	show("quiet", "hall-1", Lamp{State: LampDark})
+	h.tasks = []floor.TaskView{{ID: "a", Machine: "k03", Due: six.Add(-time.Minute)}, {ID: "b", Machine: "k14", Due: six.Add(-time.Hour)}, {ID: "c", Machine: "k03", Due: six.Add(time.Minute)}}
+	show("a task is due", "k03", Lamp{State: LampCall, Calls: 1, Since: six.Add(-time.Minute)})
+	show("a machine in no hall", "hall-1", Lamp{State: LampCall, Calls: 1, Since: six.Add(-time.Minute)})
+	show("a machine in no hall", "k14", Lamp{State: LampCall, Calls: 1, Since: six.Add(-time.Hour)})
+	h.tasks[0].State.State = store.TaskTaken
+	show("somebody goes", "k03", Lamp{State: LampDark})
+	h.tasks = nil
+	h.stop(0, "power", 1, 2, 3, 4, 5, 6)
+	d.goOn(t, 11*time.Minute)
+	a := d.List(false)[0]
+	show("one event of six machines", "hall-1", Lamp{State: LampAlarm, Alarms: 1, Since: a.Raised})
+	show("one event of six machines", "k06", Lamp{State: LampAlarm, Alarms: 1, Since: a.Raised})
+	if _, err := d.Do(t.Context(), Request{Alarm: a.ID, Kind: alarm.Ack, RequestID: "1"}); err != nil {
+		t.Fatal(err)
+	}
+	show("seen", "hall-1", Lamp{State: LampDark})
+}
+
+func TestLampName(t *testing.T) {
+	for area, want := range map[string]string{"hall-1": "hall-1", "Hall 1": "hall-1", "Örme/Ω": "rme", "": "", "/#+": ""} {
+		if got := LampName(area); got != want {
+			t.Errorf("LampName(%q) = %q, want %q", area, got, want)
+		}
+	}
+}

@@ -358,7 +358,7 @@ func (c *Config) checkRest(f *faults) {
 	f.within("alarms.per_person_per_10min", float64(c.Alarms.PerPersonPer10min), 0, 1000)
 	f.oneOf("people.individual_statistics", c.People.IndividualStatistics, "on", "off")
 	f.oneOf("push.web_push", c.Push.WebPush, "on", "off")
-	if t := c.Push.TowerLampTopic; len(t) > 200 || strings.ContainsAny(t, "+#\x00") {
-		f.add("push.tower_lamp_topic", "found %q, expected an MQTT topic name without '+' and '#'", t)
+	if t := c.Push.TowerLampTopic; t != "" && (len(t) > 200 || strings.ContainsAny(t, "+#$ \x00") || strings.HasPrefix(t, "kt/") || strings.HasPrefix(t, "/") || strings.HasSuffix(t, "/")) {
+		f.add("push.tower_lamp_topic", "found %q, expected an MQTT topic name without '+', '#', '$', blanks and a '/' at its ends, and not below kt/, where the agents speak", t)
 	}
 }

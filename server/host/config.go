@@ -174,8 +174,8 @@ type PeopleConfig struct {
 
 // PushConfig is about calls to phones and lamps.
 type PushConfig struct {
-	WebPush        string `yaml:"web_push"` // on | off
-	TowerLampTopic string `yaml:"tower_lamp_topic"`
+	WebPush        string `yaml:"web_push"`         // on | off
+	TowerLampTopic string `yaml:"tower_lamp_topic"` // the lamps' topics are below it; empty = none, see server/calls/LAMP.md
 }
 
 // Defaults is the configuration of a server without a file: a mill without
@@ -219,7 +219,7 @@ func defaultCauses() []CauseConfig {
 // version acts upon. A key that ends with '.' stands for all below it.
 var notUsedYet = []string{
 	"site.locale", "site.digits", "units.", "creel.package_mass_cv", "creel.lot_rule", "plan.keep_running_jobs", "plan.horizon", "plan.efficiency.",
-	"proof.", "people.", "push.",
+	"proof.", "people.", "push.web_push",
 }
 
 // LoadConfig reads file (empty = none) over the defaults, then the

@@ -294,6 +294,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	})
 	if h.broker != nil {
 		before.Go(named("broker", func() error { return h.runBroker(front) }))
+		before.Go(named("lamps", func() error { return h.lamps(front) }))
 	}
 	if h.grpcL != nil {
 		before.Go(named("grpc", func() error { return h.runGRPC(front) }))

@@ -19,7 +19,7 @@ func (h *Host) listen() (err error) {
 	l := h.c.Listen
 	if l.MQTT != Off {
 		o := broker.Options{
-			Listen: l.MQTT, Site: h.c.Site.ID, Batch: h.submit, State: h.live, Malformed: h.malformed, Log: h.o.Log,
+			Listen: l.MQTT, Site: h.c.Site.ID, Lamps: h.c.Push.TowerLampTopic, Batch: h.submit, State: h.live, Malformed: h.malformed, Log: h.o.Log,
 		}
 		if beyondLoopback(l.MQTT) {
 			o.TLS = h.tls
