@@ -12,6 +12,7 @@ import (
 	"testing"
 	"time"
 	"turnwise/planner/outlook"
+	"turnwise/server/floor"
 	"turnwise/server/store"
 
 	"github.com/chromedp/cdproto/cdp"
@@ -105,6 +106,9 @@ func serve(t *testing.T, f *fakeFloor, o Options) *httptest.Server {
 func millOptions(f *fakeFloor) Options {
 	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now },
 		Tap: func(_ context.Context, t Tap) (store.TaskState, error) {
+			if t.Lot == "L-433" {
+				return store.TaskState{}, fmt.Errorf("lot %s: %w: another is expected", t.Lot, floor.ErrLot)
+			}
 			return store.TaskState{Task: t.Task, State: store.TaskDone}, nil
 		},
 		KeepPlan: func(context.Context, ...outlook.Change) (int64, error) { return 7, nil },
@@ -271,7 +275,7 @@ func TestShots(t *testing.T) {
 	}{
 		{"runs-1440", srv.URL + "/runs", 1440, ""}, {"runs-390", srv.URL + "/runs", 390, ""},
 		{"machine-1440", srv.URL + "/m/k04", 1440, ""}, {"machine-390", srv.URL + "/m/k01", 390, ""},
-		{"creel-1440", srv.URL + "/creel?set=A", 1440, ""}, {"creel-sets-1440", srv.URL + "/creel?set=A,B", 1440, ""}, {"creel-fifty-390", srvBig.URL + "/creel?machines=all", 390, ""}, {"creel-fifty-1440", srvBig.URL + "/creel?machines=all", 1440, ""}, {"creel-390", srv.URL + "/creel?set=A", 390, ""},
+		{"creel-1440", srv.URL + "/creel?set=A", 1440, ""}, {"creel-sets-1440", srv.URL + "/creel?set=A,B", 1440, ""}, {"creel-open-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-done-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-stop-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-lost-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-mine-390", srv.URL + "/creel?machines=k01,k02,k05", 390, ""}, {"creel-none-390", srvNone.URL + "/creel", 390, ""}, {"creel-fifty-390", srvBig.URL + "/creel?machines=all", 390, ""}, {"creel-fifty-1440", srvBig.URL + "/creel?machines=all", 1440, ""}, {"creel-390", srv.URL + "/creel?set=A", 390, ""},
 		{"promises-1440", srv.URL + "/promises", 1440, ""}, {"promises-390", srv.URL + "/promises", 390, ""},
 		{"runs-dark", srv.URL + "/runs", 1440, "dark"}, {"promises-dark", srv.URL + "/promises", 1440, "dark"},
 		{"runs-print", srv.URL + "/runs", 1050, "print"}, {"creel-print", srv.URL + "/creel", 1050, "print"}, {"promises-print", srv.URL + "/promises", 1050, "print"},
@@ -289,6 +293,13 @@ func TestShots(t *testing.T) {
 			shots[i].url = url + strings.TrimPrefix(strings.TrimPrefix(strings.TrimPrefix(shots[i].url, srv.URL), srvBig.URL), srvNone.URL)
 		}
 	}
+	uses := map[string]string{ // what is pressed before the picture is taken
+		"creel-open-390": `document.querySelectorAll(".more")[2].open = true`,
+		"creel-done-390": `document.querySelectorAll(".hit")[2].click()`,
+		"creel-stop-390": `document.querySelectorAll(".more")[2].open = true; const f = document.querySelectorAll(".more form")[2]; f.elements.lot.value = "L-433"; f.querySelector(".do").click()`,
+		"creel-lost-390": `dispatchEvent(new Event("offline"))`,
+		"creel-mine-390": `document.querySelector(".mine").open = true`,
+	}
 	only := os.Getenv("TURNWISE_SHOT")
 	for _, s := range shots {
 		if only != "" && !strings.Contains(s.name, only) {
@@ -301,7 +312,8 @@ func TestShots(t *testing.T) {
 		case "print":
 			media.Media = "print"
 		}
-		err := chromedp.Do(ctx, emulate(media), chromedp.EmulateViewport(s.width, 900), chromedp.Navigate(s.url), chromedp.Sleep(300*time.Millisecond))
+		err := chromedp.Do(ctx, emulate(media), chromedp.EmulateViewport(s.width, 900), chromedp.Navigate(s.url), chromedp.Sleep(300*time.Millisecond),
+			chromedp.Evaluate[chromedp.Void](uses[s.name]+";0"), chromedp.Sleep(200*time.Millisecond))
 		if err != nil {
 			t.Fatalf("%s: %v", s.name, err)
 		}

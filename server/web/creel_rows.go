@@ -226,7 +226,7 @@ func doffText(t floor.TaskView) string {
 
 func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 	big, small := until(t.Due, now)
-	row := creelTwin{In: strings.TrimSpace(big + " " + small), Name: cmp.Or(t.Name, t.Machine), State: cmp.Or(t.State.State, store.TaskDue)}
+	row := creelTwin{In: strings.TrimSpace(big + " " + small), At: dayTime(t.Due, now, s.zone), Name: cmp.Or(t.Name, t.Machine), State: cmp.Or(t.State.State, store.TaskDue)}
 	switch t.Kind {
 	case floor.TaskDoff:
 		row.Task = strings.TrimSpace("doff " + doffText(t))

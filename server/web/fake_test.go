@@ -459,6 +459,15 @@ func bigMill(n int) *fakeFloor {
 		m.ID, m.Name = t.Machine, t.Name
 		f.shift.Threads, f.machines = append(f.shift.Threads, t), append(f.machines, m)
 	}
+	tasks := f.tasks
+	f.tasks = nil
+	for i := range n / 3 {
+		t := tasks[i%len(tasks)]
+		t.Machine, t.Name = fmt.Sprintf("m%d", 3*i+1), fmt.Sprintf("M%d", 3*i+1)
+		t.ID, t.Due = t.ID+"/"+t.Machine, t.Due.Add(time.Duration(i)*time.Minute)
+		f.tasks = append(f.tasks, t)
+	}
+	slices.SortStableFunc(f.tasks, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
 	f.sumShift(f.now)
 	return f
 }

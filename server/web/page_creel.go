@@ -51,8 +51,10 @@ type mineChoice struct {
 }
 
 type creelTwin struct {
-	In, Name, Task, Cones, Window string
-	Yarn, Lot, Tip, State         string
+	In, At                string // At is for paper, on which no minutes pass
+	Name, Task            string
+	Cones, Window         string
+	Yarn, Lot, Tip, State string
 }
 
 // A fetchRow is cones of one lot to bring from the store.

@@ -23,21 +23,23 @@
     } catch { db = null; }
   })();
 
+  // What the device did not take, because it is full, stays in memory behind it.
   async function all(place) {
     await opened;
-    return db ? done(db.transaction(place).objectStore(place).getAll()) : inMemory[place].slice();
+    const kept = db ? await done(db.transaction(place).objectStore(place).getAll()) : [];
+    return kept.concat(inMemory[place]);
   }
   async function add(place, what) {
     await opened;
-    if (db) {
-      try { await done(db.transaction(place, "readwrite").objectStore(place).add(what)); return; } catch { db = null; } // full: go on in memory
+    if (db && inMemory[place].length === 0) {
+      try { await done(db.transaction(place, "readwrite").objectStore(place).add(what)); return; } catch {}
     }
-    inMemory[place].push({...what, n: ++number});
+    inMemory[place].push({...what, n: "memory " + ++number});
   }
   async function drop(place, n) {
     await opened;
-    if (db) await done(db.transaction(place, "readwrite").objectStore(place).delete(n));
-    else inMemory[place] = inMemory[place].filter(t => t.n !== n);
+    if (typeof n === "string") inMemory[place] = inMemory[place].filter(t => t.n !== n);
+    else await done(db.transaction(place, "readwrite").objectStore(place).delete(n));
   }
 
   // A request id has the form of a UUID. randomUUID is there only over TLS or
@@ -77,7 +79,8 @@
     for (let list = await all("taps"); list.length > 0; list = await all("taps")) {
       const tap = list[0], answer = await post(tap);
       if (answer.refused) {
-        await add("refused", {...tap, n: undefined, refused: answer.refused});
+        const {n, ...rest} = tap;
+        await add("refused", {...rest, refused: answer.refused});
         for (const t of list) if (t.of === tap.id) await drop("taps", t.n); // nothing to take back
       }
       await drop("taps", tap.n);
@@ -89,6 +92,6 @@
     id, flush, all, drop,
     add: tap => add("taps", tap),
     probe: async () => { if (!(await ask("/healthz", {})).ok) throw new Error("the server does not answer"); },
-    lasting: async () => { await opened; return db !== null; },
+    lasting: async () => { await opened; return db !== null && inMemory.taps.length === 0; },
   };
 })();
