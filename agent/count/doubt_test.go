@@ -35,6 +35,13 @@ func TestFarFromWhatWasReadBefore(t *testing.T) {
 			{0, 90_000, NewLife, 90_000}, {time.Hour, 5, Held, 90_000}, {time.Second, 6, Held, 90_000}, {month, 1_200_000, Held, 90_000},
 			{time.Second, 1_200_000, Held, 90_000}, {time.Second, 1_200_001, NewLife, 1_200_001},
 		}, link{Ambiguous, 0, 3_244_504}, "1,110,000 counts, or a fall and 1,200,000"},
+		{"misread, then unread for so long that any value would follow", Options{Bits: 16, PerRevolution: 1000}, []read{
+			{0, 61_328, NewLife, 61_328}, {half, 51_356, Held, 61_328}, {13 * time.Second, 2_280, Held, 61_328},
+			{time.Second, 3_000, Held, 61_328}, {time.Second, 3_700, NewLife, 3_700},
+		}, link{Ambiguous, 2_280, 16_877}, "it went 6,488 around the end, or fell; 1250 a second for 13.5 s and 2"},
+		{"a value that was not, or the line on which it is", Options{Bits: 16, PerRevolution: 1000}, []read{
+			{0, 61_328, NewLife, 61_328}, {half, 51_356, Held, 61_328}, {3 * time.Second, 55_000, Held, 61_328}, {3 * time.Second, 58_000, NewLife, 58_000},
+		}, link{Preset, 0, 627}, "a way around of 62,206 does not take 6.5 s"},
 		{"misread once", Options{Bits: 32}, []read{
 			{0, 90_000, NewLife, 90_000}, {month, 5, Held, 90_000}, {time.Second, 91_000, Held, 90_000}, {time.Second, 91_000, Counted, 91_000},
 		}, link{}, "a momentary value says nothing against a thousand counts"},

@@ -55,7 +55,7 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	s.At = max(s.At, h.at)
 	d, bound, _ := c.delta(st, s)
 	old := s.Raw >= st.Raw && d <= bound && bound < c.modulus
-	on := c.distance(h.raw, s.Raw) <= min(c.Bound(s.At-h.at), c.Bound(blind)) // after longer, any value would be
+	on := c.distance(h.raw, s.Raw) <= min(c.Bound(s.At-h.at), c.atOnce()) // after longer, any value would be
 	switch {
 	case !on:
 		// Where it is on the line before, that goes on as if a momentary value,
@@ -69,7 +69,8 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 		}
 		return next, v
 	}
-	h.either = h.either || old
+	round := (h.why == Reset || h.why == Preset) && d <= bound && bound < c.modulus
+	h.either = h.either || old || round
 	h.raw, h.at, h.more = s.Raw, s.At, s.More
 	switch {
 	case h.why == stepped:

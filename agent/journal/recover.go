@@ -195,6 +195,9 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 	if err == nil {
 		err = f.Sync()
 	}
+	if err == nil {
+		err = j.disk.Sync() // nor may its name ever have been
+	}
 	if err != nil {
 		f.Close()
 		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)

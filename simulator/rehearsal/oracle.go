@@ -23,8 +23,9 @@ type ackedAt struct {
 
 // sight is what could be known of one machine by looking at it.
 type sight struct {
-	last     time.Duration   // newest good reading that was taken
-	lastReg  uint64          // register then
+	last     time.Duration // newest good reading that was taken
+	lastReg  uint64        // register then
+	lastBoot [16]byte
 	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
 	checked  int             // upsets that are judged
 	slack    int64           // counts that nobody can know of, either way
@@ -59,8 +60,8 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 		o.hole(p, s.last, o.w.now)
 	}
 	if right {
-		o.judgeUpsets(p, s)
-		s.lastReg = p.register()
+		o.judgeUpsets(p, s, r.At)
+		s.lastReg, s.lastBoot = p.register(), r.At.Boot
 	}
 	s.last, s.everRead = o.w.now, true
 }
@@ -100,7 +101,7 @@ func (o *oracle) unwatched(p *plc) {
 // judgeUpsets looks, at the first good reading after the register lost its
 // memory, whether anybody could tell: when the new value lies ahead of the
 // old one by no more than the machine may have turned, nobody can.
-func (o *oracle) judgeUpsets(p *plc, s *sight) {
+func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 	for ; s.checked < len(p.upsets); s.checked++ {
 		u := p.upsets[s.checked]
 		s.reasons["the register lost its memory"] = true
@@ -114,6 +115,13 @@ func (o *oracle) judgeUpsets(p *plc, s *sight) {
 			ahead := int64((now - before) & p.mask())
 			if ahead <= room || ahead >= int64(p.mask())-room {
 				s.slack += room
+				break
+			}
+			// A box that does not know how long it was off must believe that it
+			// was off for 35 days, or nobody could switch it off for a night: a
+			// register set to what that makes looks as if it had turned.
+			if at.Boot != s.lastBoot && at.Quality != source.NTPSynced && ahead <= o.most(p, 35*24*time.Hour) {
+				s.slack += ahead
 				break
 			}
 		}
