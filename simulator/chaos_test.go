@@ -32,8 +32,8 @@ func TestChaosInterrupted(t *testing.T) {
 		name, line string // after which it is interrupted
 		how        syscall.Signal
 	}{
-		{"building", "being built", syscall.SIGTERM},
-		{"controls", "controls: ", syscall.SIGINT},
+		{"building", "being built", syscall.SIGINT},
+		{"controls", "controls: ", syscall.SIGHUP},
 		{"faults", "cycle 3", syscall.SIGTERM},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
