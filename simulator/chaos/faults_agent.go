@@ -40,9 +40,10 @@ func hangingAgent(_ context.Context, m *mill, s *station) (func() error, bool, e
 }
 
 // starvingAgent lets it open nothing, neither a connection nor a segment of
-// its journal.
+// its journal. One that has only just been started is left alone: without files
+// it may say so and end.
 func starvingAgent(_ context.Context, m *mill, s *station) (func() error, bool, error) {
-	if s.proc == nil || s.blind {
+	if s.proc == nil || s.blind || !s.line.connected() {
 		return nothing, false, nil
 	}
 	undo, err := limitFiles(s.proc.cmd.Process.Pid)

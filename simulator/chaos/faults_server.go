@@ -29,8 +29,13 @@ func hangingServer(_ context.Context, m *mill, _ *station) (func() error, bool, 
 	return func() error { return p.signal(goOn) }, true, p.signal(hang)
 }
 
-func starvingServer(_ context.Context, m *mill, _ *station) (func() error, bool, error) {
+// starvingServer lets it open nothing any more. One that has only just been
+// started is left alone: without files it may say so and end.
+func starvingServer(ctx context.Context, m *mill, _ *station) (func() error, bool, error) {
 	if m.server == nil {
+		return nothing, false, nil
+	}
+	if _, _, err := m.totals(ctx); err != nil {
 		return nothing, false, nil
 	}
 	undo, err := limitFiles(m.server.cmd.Process.Pid)
