@@ -128,8 +128,12 @@ func tell(w io.Writer, r chaos.Result) {
 	}
 	for _, of := range []string{"agent", "server"} {
 		for _, f := range r.Resources[of] {
-			fmt.Fprintf(w, "%s %s: %.1f at first, %.1f at last, growth %.1f an hour, %.1f at the least, %.1f allowed (%d minutes of %.0f s): %s\n",
-				of, f.What, f.First, f.Last, f.Growth, f.GrowthLeast, f.GrowthAllowed, f.Minutes, f.Seconds, f.Verdict)
+			if g := f.Growth; g != nil {
+				fmt.Fprintf(w, "%s %s: %.1f at first, %.1f at last; %+.1f an hour, %+.1f at the least, %.1f allowed (%d minutes): %s\n",
+					of, f.What, g.First, g.Last, g.PerHour, g.AtLeast, g.Allowed, f.Minutes, f.Verdict)
+			} else {
+				fmt.Fprintf(w, "%s %s: %s, looked at for %.0f s\n", of, f.What, f.Verdict, f.Seconds)
+			}
 		}
 	}
 }

@@ -18,14 +18,18 @@ type Figure struct {
 	What    string  `json:"what"`
 	Samples int     `json:"samples"`
 	Minutes int     `json:"minutes"` // judged: those after the first ones of a life
-	First   float64 `json:"first"`   // median of the first quarter of these
-	Last    float64 `json:"last"`    // and of the last
-	// Growth is per hour, as GrowthLeast, its lower bound, and GrowthAllowed.
-	Growth        float64 `json:"growth_per_hour"`
-	GrowthLeast   float64 `json:"growth_per_hour_at_least"`
-	GrowthAllowed float64 `json:"growth_per_hour_allowed"`
-	Seconds       float64 `json:"seconds"` // from the first to the last sample
-	Verdict       string  `json:"verdict"` // steady, grows, or too young to tell
+	Seconds float64 `json:"seconds"` // from the first to the last sample
+	Verdict string  `json:"verdict"` // steady, grows, or too young to tell
+	Growth  *Growth `json:"growth,omitempty"`
+}
+
+// Growth is that of a program that is old enough, in the unit of what is measured.
+type Growth struct {
+	First   float64 `json:"first"` // median of the first quarter of the minutes
+	Last    float64 `json:"last"`  // and of the last
+	PerHour float64 `json:"per_hour"`
+	AtLeast float64 `json:"per_hour_at_least"` // lower bound
+	Allowed float64 `json:"per_hour_allowed"`
 }
 
 // Verdicts of a figure.
@@ -63,11 +67,11 @@ func judgeGrowth(what string, at []time.Duration, values []float64, allowed floa
 		return f
 	}
 	q := len(v) / 4
-	f.First, f.Last = median(v[:q]), median(v[len(v)-q:])
-	f.Growth, f.GrowthLeast = theilSen(minutes, v)
-	f.Growth, f.GrowthLeast, f.GrowthAllowed = 60*f.Growth, 60*f.GrowthLeast, max(allowed, mayGrow*f.First)
-	f.Verdict = steady
-	if f.GrowthLeast > f.GrowthAllowed {
+	slope, least := theilSen(minutes, v)
+	g := Growth{First: median(v[:q]), Last: median(v[len(v)-q:]), PerHour: 60 * slope, AtLeast: 60 * least}
+	g.Allowed = max(allowed, mayGrow*g.First)
+	f.Growth, f.Verdict = &g, steady
+	if g.AtLeast > g.Allowed {
 		f.Verdict = grows
 	}
 	return f

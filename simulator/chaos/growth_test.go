@@ -83,7 +83,7 @@ func TestGrowthOfCounts(t *testing.T) {
 				at, v = append(at, s), append(v, n)
 			}
 			if f := judgeGrowth("goroutines", at, v, 3); f.Verdict != tt.want {
-				t.Errorf("%s, seed %d: %+v, want %s", tt.name, seed, f, tt.want)
+				t.Errorf("%s, seed %d: %s by %+v, want %s", tt.name, seed, f.Verdict, f.Growth, tt.want)
 			}
 		}
 	}
