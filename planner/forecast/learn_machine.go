@@ -25,6 +25,8 @@ func (f *Fleet) machine(own seen) *Machine {
 		orders = append(slices.Clone(past), now)
 	}
 	factor, rel := credit(prior, orders, f.spread.order)
+	m.change = f.follow(f.orderSums(own, -1))
+	m.change.apply(factor, rel)
 	m.stops, m.common = f.predict(own, factor, rel, f.spread.order)
 	if own.lastNumber < 0 || !(f.spread.order > 0) {
 		return m
@@ -32,6 +34,7 @@ func (f *Fleet) machine(own seen) *Machine {
 	// The order that the machine is on: its factor and the machine's are told
 	// together by its stops, the machine's apart by the orders before.
 	factor, rel = credit(prior, past, f.spread.order)
+	f.follow(f.orderSums(own, own.lastNumber)).apply(factor, rel)
 	for c := range now.expected {
 		now.expected[c] *= factor[c]
 		for d := range rel[c] {

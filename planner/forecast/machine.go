@@ -16,6 +16,7 @@ type Machine struct {
 	common float64 // shape of the factor that all causes share, 0 = none
 	// current is what is known of the order it is on; nil if that is nothing more.
 	current *Machine
+	change  change
 }
 
 // Work is what a machine still has to do, up to the end of the job in question:

@@ -20,7 +20,7 @@ func (m *machine) observed(id int, at, minutes float64) forecast.History {
 		shift := math.Floor(wall/shiftMinutes + 1e-9)
 		order := m.orderAt(run + 1e-9)
 		end := min(to, m.bounds[order], max(m.ran((shift+1)*shiftMinutes), run+1e-6))
-		s := forecast.Stretch{Order: name(id) + "/" + strconv.Itoa(order), Shift: int(shift) + 1, Class: int(shift)%3 + 1}
+		s := forecast.Stretch{Order: m.orderName(id, order), Shift: int(shift) + 1, Class: int(shift)%3 + 1}
 		var stops []forecast.Stop
 		for ; next < len(m.stops) && m.stops[next].run < end; next++ {
 			t := m.stops[next]
@@ -40,6 +40,16 @@ func (m *machine) observed(id int, at, minutes float64) forecast.History {
 	}
 	return h
 }
+
+// orderName is the same for both halves of an order.
+func (m *machine) orderName(id, order int) string {
+	if m.half(order) {
+		id = min(id, m.twin)
+	}
+	return name(id) + "/" + strconv.Itoa(order)
+}
+
+func (m *machine) half(order int) bool { return order < len(m.halves) && m.halves[order] }
 
 func name(id int) string { return fmt.Sprintf("k%02d", id+1) }
 

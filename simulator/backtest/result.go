@@ -46,6 +46,28 @@ type Cell struct {
 	// Parts are forecasts during the order. Short remainders may end without a stop,
 	// so levels are counted by the randomised PIT.
 	Parts []Part `json:"parts"`
+	// Split are the split orders alone; only in a world that has them.
+	Split *Levels `json:"split,omitempty"`
+	// Struck are the orders of machines that a step of their own struck, by how many
+	// they have begun since; only in such a world.
+	Struck []Struck `json:"struck,omitempty"`
+}
+
+// Struck are orders of machines after a step of their own, counted from the first begun
+// after it.
+type Struck struct {
+	From int `json:"from"`
+	To   int `json:"to"`
+	Levels
+}
+
+// Levels are how often dates of some of the orders were kept.
+type Levels struct {
+	Orders int     `json:"orders"`
+	P80    float64 `json:"p80"`
+	P90    float64 `json:"p90"`
+	P95    float64 `json:"p95"`
+	CRPS   float64 `json:"crps"`
 }
 
 // Part is the forecasts made when a share of the order was done.
@@ -117,7 +139,39 @@ func summarise(t task, fleets [][]mark) Cell {
 	for _, done := range parts {
 		c.Parts = append(c.Parts, partOf(done, fleets))
 	}
+	if t.world.Split > 0 {
+		split := levelsOf(fleets, func(m mark) bool { return m.split })
+		c.Split = &split
+	}
+	if t.world.Alone > 0 {
+		for _, s := range [][2]int{{0, 0}, {1, 2}, {3, 5}, {6, 14}} {
+			c.Struck = append(c.Struck, Struck{s[0], s[1], levelsOf(fleets, func(m mark) bool { return m.struck >= s[0] && m.struck <= s[1] })})
+		}
+	}
 	return c
+}
+
+func (l Levels) String() string {
+	return fmt.Sprintf("%d, P80 %.3f P90 %.3f P95 %.3f, CRPS %.2f", l.Orders, l.P80, l.P90, l.P95, l.CRPS)
+}
+
+func levelsOf(fleets [][]mark, of func(mark) bool) (l Levels) {
+	for _, marks := range fleets {
+		for _, m := range marks {
+			if m.part != 0 || !of(m) {
+				continue
+			}
+			l.Orders++
+			l.P80 += count(m.kept80)
+			l.P90 += count(m.kept90)
+			l.P95 += count(m.kept95)
+			l.CRPS += m.crps
+		}
+	}
+	for _, x := range []*float64{&l.P80, &l.P90, &l.P95, &l.CRPS} {
+		*x = share(*x, float64(l.Orders))
+	}
+	return l
 }
 
 func partOf(done float64, fleets [][]mark) Part {
@@ -146,6 +200,12 @@ func (c Cell) line() string {
 		c.World, c.HistoryMin, c.HorizonMin, c.Orders, c.P80, c.P90, c.P90Error, c.P90Raw, c.P95, c.P90ByThird[0], c.P90ByThird[1], c.P90ByThird[2], c.CRPS, c.CRPSRatio, c.PlugIn, c.Pooled, c.Habit)
 	if c.Insider != nil {
 		s += fmt.Sprintf(", knowing the rates %.2f", *c.Insider)
+	}
+	if c.Split != nil {
+		s += fmt.Sprintf("; split orders: %s", *c.Split)
+	}
+	for _, k := range c.Struck {
+		s += fmt.Sprintf("; orders %d-%d after a step of its own: %s", k.From, k.To, k.Levels)
 	}
 	return s
 }

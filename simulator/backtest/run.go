@@ -10,6 +10,7 @@ import (
 	"math/rand/v2"
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"turnwise/planner/forecast"
@@ -68,7 +69,11 @@ func cellsOf(o Options) ([]task, error) {
 		if o.Worlds != nil && !slices.Contains(o.Worlds, w.Name) {
 			continue
 		}
-		if w.Name != "well" && w.Name != "misspecified" {
+		switch {
+		case w.Alone > 0: // a long window, in which a step of one machine is old news for long
+			add(w, 12000, 1500)
+			continue
+		case w.Name != "well" && w.Name != "misspecified":
 			add(w, 3000, 1500)
 			continue
 		}
@@ -109,6 +114,9 @@ func Run(ctx context.Context, o Options) (Result, error) {
 	cells, err := cellsOf(o)
 	if err != nil {
 		return Result{}, err
+	}
+	if o.Machines%2 == 1 && slices.ContainsFunc(cells, func(t task) bool { return t.world.Split > 0 }) {
+		return Result{}, fmt.Errorf("%w: %d machines cannot knit split orders two by two, expected an even number", ErrOptions, o.Machines)
 	}
 	marks := make([][][]mark, len(cells))
 	left := make([]int, len(cells))
@@ -155,7 +163,7 @@ feed:
 		return Result{}, err
 	}
 	for i, c := range cells {
-		if c.world.Step > 0 {
+		if c.world.Step > 0 && c.world.Alone == 0 {
 			out.StepRecoveryOrders = recovery(marks[i])
 		}
 	}
@@ -178,7 +186,9 @@ type mark struct {
 	width     float64 // P90 - P10
 	machine   int
 	wall      float64
+	split     bool
 	afterStep int // how many orders have begun since the step; -1 = before
+	struck    int // how many orders the machine has begun since its own step; 0 = before, or never
 }
 
 // moment is one forecast to make.
@@ -215,6 +225,9 @@ func (t task) run(o Options) ([]mark, error) {
 		}
 		for k := range p.orders {
 			order := first + 1 + k
+			if m.half(order) && i > m.twin {
+				continue // the other half forecasts it
+			}
 			from, to := m.bounds[order-1], m.bounds[order]
 			for j, part := range parts {
 				moments = append(moments, moment{m.wall(from + part*(to-from)), i, order, j})
@@ -231,7 +244,7 @@ func (t task) run(o Options) ([]mark, error) {
 	if t.world.Step > 0 {
 		d.every = 240
 	}
-	begun := make([]int, o.Machines)
+	begun, struck := make([]int, o.Machines), make([]int, o.Machines)
 	after := -1
 	var out []mark
 	for _, at := range moments {
@@ -240,13 +253,16 @@ func (t task) run(o Options) ([]mark, error) {
 			if at.at >= f.stepAt {
 				after++
 			}
+			if at.at >= f.machines[at.machine].struck {
+				struck[at.machine]++
+			}
 		}
 		m, err := d.forecast(at, begun[at.machine] > judged)
 		if err != nil {
 			return nil, fmt.Errorf("world %s, history %g min, horizon %g min, fleet %d: %w", t.world.Name, t.history, t.horizon, t.fleet, err)
 		}
 		if m != nil {
-			m.afterStep = after
+			m.afterStep, m.struck = after, struck[at.machine]
 			out = append(out, *m)
 		}
 	}
@@ -266,7 +282,7 @@ type desk struct {
 	open    []pending
 	kept    []forecast.Kept
 	fresh   int // orders ended since past was learnt
-	past    *forecast.Recalibration
+	past    taught
 	third   []int
 }
 
@@ -324,39 +340,58 @@ func (d *desk) settle(at float64) {
 
 // forecast makes one forecast; a judged one gives a mark.
 func (d *desk) forecast(at moment, judged bool) (*mark, error) {
-	m := d.f.machines[at.machine]
-	to := m.bounds[at.order]
-	part := parts[at.part]
-	end := m.wall(to)
 	d.settle(at.at)
 	d.learn(at.at)
-	// The speed of the order before is known, and of this one when it runs.
-	slow := m.slow[at.order-1]
-	if part > 0 {
-		slow = m.slow[at.order]
+	todo := []forecast.Part{d.part(at, at.machine)}
+	end, machines := d.f.machines[at.machine].wall(d.f.machines[at.machine].bounds[at.order]), name(at.machine)
+	if m := d.f.machines[at.machine]; m.half(at.order) {
+		twin := d.f.machines[m.twin]
+		machines += "+" + name(m.twin)
+		if done := twin.wall(twin.bounds[at.order]); done > at.at {
+			todo, end = append(todo, d.part(at, m.twin)), max(end, done)
+		}
 	}
-	w := forecast.Work{RunMinutes: d.horizon * (1 - part) * slow, Order: fmt.Sprintf("%s/%d", name(at.machine), at.order)}
-	seen := d.fleet.With(m.observed(at.machine, at.at, d.history))
-	w.ClassMinutes = classMinutes(at.at, w.RunMinutes/seen.RunningShare())
-	law, err := seen.Finish(w)
+	law, err := forecast.Split(todo...)
 	if err != nil {
 		return nil, err
 	}
 	outcome := end - at.at
-	ask := seen.Ask(w)
-	d.open = append(d.open, pending{forecast.Kept{Order: w.Order, Machine: name(at.machine), Made: at.at, Ended: end, Ask: ask}, law.Points(), outcome})
+	ask := todo[0].Machine.Ask(todo[0].Work)
+	if len(todo) > 1 {
+		ask = forecast.AskOf(todo...)
+	}
+	kept := forecast.Kept{Order: todo[0].Work.Order, Machine: machines, Made: at.at, Ended: end, Ask: ask}
+	d.open = append(d.open, pending{kept, law.Points(), outcome})
 	if !judged {
 		return nil, nil
 	}
-	if d.past == nil || d.fresh >= relearn*len(parts) {
-		d.past, d.fresh = forecast.Recalibrate(d.usable()), 0
+	if d.past.single == nil || d.fresh >= relearn*len(parts) {
+		d.past, d.fresh = taughtBy(d.usable()), 0
 	}
-	levels := d.past.Map(name(at.machine), ask)
-	out, err := d.judge(at, w.RunMinutes, levels.Law(law), outcome)
+	out, err := d.judge(at, todo, d.past.levels(machines, ask).Law(law), outcome)
 	if err == nil {
 		out.raw90 = outcome <= law.Quantile(0.9)
 	}
 	return out, err
+}
+
+// part is what a machine has still to do for the order of a moment.
+func (d *desk) part(at moment, machine int) forecast.Part {
+	m := d.f.machines[machine]
+	// The speed of the order before is known, and of this one when it runs.
+	slow := m.slow[at.order-1]
+	if at.part > 0 {
+		slow = m.slow[at.order]
+	}
+	w := forecast.Work{RunMinutes: d.horizon * (1 - parts[at.part]) * slow, Order: m.orderName(machine, at.order)}
+	if machine != at.machine {
+		// The other half: what is left of it, after the orders before.
+		ran := m.ran(at.at)
+		w.RunMinutes, w.Orders = m.bounds[at.order]-ran, at.order-m.orderAt(ran+1e-9)+1
+	}
+	seen := d.fleet.With(m.observed(machine, at.at, d.history))
+	w.ClassMinutes = classMinutes(at.at, w.RunMinutes/seen.RunningShare())
+	return forecast.Part{Machine: seen, Work: w}
 }
 
 // usable leaves out forecasts that a change of all machines' rates fell into.
@@ -385,9 +420,9 @@ func classMinutes(at, minutes float64) []float64 {
 	return out
 }
 
-func (d *desk) judge(at moment, run float64, law forecast.Law, outcome float64) (*mark, error) {
+func (d *desk) judge(at moment, todo []forecast.Part, law forecast.Law, outcome float64) (*mark, error) {
 	m := d.f.machines[at.machine]
-	out := mark{part: parts[at.part], third: d.third[at.machine], machine: at.machine, wall: at.at}
+	out := mark{part: parts[at.part], third: d.third[at.machine], machine: at.machine, wall: at.at, split: m.half(at.order)}
 	out.pit = law.Points().PIT(outcome, d.chance.Float64())
 	if at.part > 0 {
 		return &out, nil
@@ -403,21 +438,64 @@ func (d *desk) judge(at moment, run float64, law forecast.Law, outcome float64) 
 		return crps(l.CDF, l.Quantile(0), l.Quantile(0.9995), outcome)
 	}
 	out.crps = score(law)
-	own, err := plugIn(m.plain(at.at, d.history), d.all, run)
-	if err != nil {
-		return nil, err
-	}
-	fleet, err := pooledLaw(d.all, run)
-	if err != nil {
-		return nil, err
-	}
-	out.rivals = [3]float64{score(own), score(fleet), math.Abs(outcome - habit(d.all, run))}
-	if d.insider && d.world.Name == "well" {
-		best, err := insider(m, run)
+	var own, fleet []forecast.Law
+	usual, insiders := 0.0, []forecast.Law(nil)
+	for i, p := range todo {
+		id := at.machine
+		if i > 0 {
+			id = m.twin
+		}
+		run := p.Work.RunMinutes
+		mine, err := plugIn(d.f.machines[id].plain(at.at, d.history), d.all, run)
 		if err != nil {
 			return nil, err
 		}
-		out.insider = score(best)
+		all, err := pooledLaw(d.all, run)
+		if err != nil {
+			return nil, err
+		}
+		own, fleet, usual = append(own, mine), append(fleet, all), max(usual, habit(d.all, run))
+		if d.insider && d.world.Name == "well" {
+			best, err := insider(d.f.machines[id], run)
+			if err != nil {
+				return nil, err
+			}
+			insiders = append(insiders, best)
+		}
+	}
+	out.rivals = [3]float64{score(forecast.Max(own...)), score(forecast.Max(fleet...)), math.Abs(outcome - usual)}
+	if len(insiders) > 0 {
+		out.insider = score(forecast.Max(insiders...))
 	}
 	return &out, nil
+}
+
+// taught is what ended orders teach: split ones are learnt from apart once there are
+// leastSplits of them, as in the product.
+type taught struct{ single, split *forecast.Recalibration }
+
+const leastSplits = 20
+
+func taughtBy(kept []forecast.Kept) taught {
+	var single, split []forecast.Kept
+	orders := map[string]bool{}
+	for _, k := range kept {
+		if strings.Contains(k.Machine, "+") {
+			split, orders[k.Order] = append(split, k), true
+		} else {
+			single = append(single, k)
+		}
+	}
+	l := taught{single: forecast.Recalibrate(single)}
+	if len(orders) >= leastSplits {
+		l.split = forecast.Recalibrate(split)
+	}
+	return l
+}
+
+func (l taught) levels(machines string, ask forecast.Ask) forecast.Map {
+	if strings.Contains(machines, "+") && l.split != nil {
+		return l.split.Map(machines, ask)
+	}
+	return l.single.Map(machines, ask)
 }

@@ -33,8 +33,14 @@ type World struct {
 	WearShape float64
 	// Step multiplies all rates from the middle of the orders on; 0 = none.
 	Step float64
+	// Alone is the share of the machines that a step strikes, each at a time of its own
+	// and as likely by 1/Step as by Step; 0 = it strikes all at once.
+	Alone float64
 	// Unknown is the share of the running time that nothing was recorded of.
 	Unknown float64
+	// Split is the share of the orders that two machines knit, half each; they are done
+	// with the later half.
+	Split float64
 }
 
 // Worlds are the mills that are judged, the two of the goals first. Rates, durations
@@ -51,6 +57,8 @@ func Worlds() []World {
 		{Name: "wear", WearShape: 3},
 		{Name: "unknown", Unknown: 0.15},
 		{Name: "step", Step: 1.5},
+		{Name: "split", LotShape: 8, Split: 0.5},
+		{Name: "slip", Step: 2, Alone: 0.25},
 	}
 }
 
@@ -94,6 +102,9 @@ type machine struct {
 	bounds []float64 // running minute at which each order ends
 	slow   []float64 // running minutes of each order against nominal
 	blind  []span    // running time of which nothing is known
+	struck float64   // wall minute from which on its own step counts; +Inf = never
+	twin   int       // the machine that knits the other halves
+	halves []bool    // whether each order is half of a split one; nil = none is
 }
 
 type span struct{ from, to float64 }
@@ -165,6 +176,7 @@ type maker struct {
 	at      float64 // wall
 	end     float64 // running minutes
 	stepAt  float64
+	step    float64
 	order   int
 	lots    []float64
 	left    []float64 // hazard until each cause's next stop
@@ -186,13 +198,19 @@ type plan struct {
 
 func newFleet(w World, p plan, rng *rand.Rand) *fleet {
 	f := &fleet{stepAt: math.Inf(1)}
-	if w.Step > 0 {
+	if w.Step > 0 && w.Alone == 0 {
 		f.stepAt = p.begin + (p.history+p.step*p.horizon)*1.07
 	}
 	var queue byTime
+	var made []*maker
 	for i := range p.machines {
-		k := newMaker(w, p, rng, f.stepAt)
-		k.index = i
+		var twin *maker
+		if w.Split > 0 && i%2 == 1 {
+			twin = made[i-1]
+		}
+		k := newMaker(w, p, rng, f.stepAt, twin)
+		k.index, k.twin = i, i^1
+		made = append(made, k)
 		f.machines = append(f.machines, k.machine)
 		if k.advance() {
 			queue = append(queue, k)
@@ -224,9 +242,20 @@ func newFleet(w World, p plan, rng *rand.Rand) *fleet {
 	return f
 }
 
-func newMaker(w World, p plan, rng *rand.Rand, stepAt float64) *maker {
+// newMaker draws a machine; of a twin it takes the orders' bounds and, where it
+// knits the other half, the yarn.
+func newMaker(w World, p plan, rng *rand.Rand, stepAt float64, twin *maker) *maker {
 	m := &machine{begin: p.begin}
-	k := &maker{machine: m, at: p.begin, w: w, rng: rng, stepAt: stepAt, again: -1}
+	m.struck = math.Inf(1)
+	k := &maker{machine: m, at: p.begin, w: w, rng: rng, stepAt: stepAt, step: w.Step, again: -1}
+	if w.Alone > 0 && rng.Float64() < w.Alone {
+		// From two orders before the judged ones to the middle of them.
+		order := p.step - 4 + 8*rng.Float64()
+		k.stepAt = p.begin + (p.history+order*p.horizon)*1.07
+		if m.struck = k.stepAt; rng.Float64() < 0.5 {
+			k.step = 1 / w.Step
+		}
+	}
 	for _, c := range causes {
 		m.rates = append(m.rates, gamma(rng, machineShape)/c.gap)
 		k.left = append(k.left, k.hazard(c)*rng.Float64()) // anywhere in its life
@@ -238,6 +267,9 @@ func newMaker(w World, p plan, rng *rand.Rand, stepAt float64) *maker {
 	}
 	speed := w.SpeedSpread * rng.NormFloat64()
 	bound := p.horizon * rng.Float64()
+	if twin != nil {
+		bound = twin.bounds[0]
+	}
 	for n := 0; n < p.orders; {
 		if bound >= p.history {
 			n++
@@ -252,6 +284,9 @@ func newMaker(w World, p plan, rng *rand.Rand, stepAt float64) *maker {
 	m.slow = append(m.slow, math.Exp(-speed))
 	k.lots = append(k.lots, k.lot())
 	k.end = bound
+	if w.Split > 0 {
+		k.share(twin)
+	}
 	if w.Unknown > 0 {
 		for at := 0.0; at < k.end; at += unknownSpell {
 			if rng.Float64() < w.Unknown {
@@ -260,6 +295,22 @@ func newMaker(w World, p plan, rng *rand.Rand, stepAt float64) *maker {
 		}
 	}
 	return k
+}
+
+// share draws which orders are split, or takes them from the twin.
+func (k *maker) share(twin *maker) {
+	if twin == nil {
+		for range k.bounds {
+			k.halves = append(k.halves, k.rng.Float64() < k.w.Split)
+		}
+		return
+	}
+	k.halves = twin.halves
+	for i, half := range k.halves {
+		if half && i < len(k.lots) {
+			k.lots[i] = twin.lots[i]
+		}
+	}
 }
 
 func (k *maker) lot() float64 {
@@ -286,7 +337,7 @@ func (k *maker) level() (level, until float64) {
 		level *= k.w.Night
 	}
 	if k.at >= k.stepAt {
-		level *= k.w.Step
+		level *= k.step
 	} else {
 		until = min(until, k.stepAt-k.at)
 	}
