@@ -94,13 +94,17 @@ func (c *keptCmd) Run(ctx context.Context, s *session) error {
 		j := outcomeJSON{strings.TrimPrefix(o.GetOrder(), "orders/"), o.GetArticle(), o.GetOccasion(), when(o.GetMadeTime()), when(o.GetPromiseTime()), o.GetMissChance(), when(o.GetDoneTime()), o.GetPlace(), o.GetVoidReason()}
 		data.Outcomes = append(data.Outcomes, j)
 		done, place := s.clockOf(j.Done), "-"
+		occasion := j.Occasion
+		if strings.HasPrefix(occasion, "promised for ") {
+			occasion = "promised" // for when says the next column
+		}
 		if j.Void != "" {
 			done = j.Void
 		}
 		if j.Place >= 0 {
 			place = fmt.Sprintf("%.0f %%", 100*j.Place)
 		}
-		orders.add(j.Order, j.Article, s.clockOf(j.Made), j.Occasion, s.clockOf(j.Promise), twentieths(j.MissChance), done, place)
+		orders.add(j.Order, j.Article, s.clockOf(j.Made), occasion, s.clockOf(j.Promise), twentieths(j.MissChance), done, place)
 	}
 	groups.data = data
 	if err := s.print(&groups); err != nil || s.common.Output != "table" || len(orders.rows) == 0 {

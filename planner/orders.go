@@ -281,14 +281,17 @@ type promiseCmd struct {
 	Machines []string `help:"Machines to use; none = the best of those with a card." placeholder:"k07,k08"`
 }
 
+// leastPromisedKg is the least that tables show, which tell tenths of kilos.
+const leastPromisedKg = 0.1
+
 // Help has an example.
 func (*promiseCmd) Help() string {
 	return "Each o is one of 20 equally likely finishing times, | is the date that is told.\n\nExample:\n  planner promise --article pq24-ne26 --kg 6000 --risk 0.1"
 }
 
 func (c *promiseCmd) Run(ctx context.Context, s *session) error {
-	if !(c.Kg > 0) {
-		return usage("--kg %g: expected more than 0", c.Kg)
+	if !(c.Kg >= leastPromisedKg) {
+		return usage("--kg %g: expected %g or more", c.Kg, leastPromisedKg)
 	}
 	if !(c.Risk >= 0.01 && c.Risk <= 0.5) {
 		return usage("--risk %g: expected 0.01 to 0.5", c.Risk)
@@ -312,7 +315,7 @@ func (c *promiseCmd) Run(ctx context.Context, s *session) error {
 		if err := s.print(&listing{data: j}); err != nil {
 			return err
 		}
-	} else {
+	} else if j.Finish.Refused == "" {
 		var b strings.Builder
 		if j.Promise != nil {
 			fmt.Fprintf(&b, "%s kg of %s: %sf, late in %g of 100 cases\n\n", kg(c.Kg, "e"), c.Article, j.Promise.In(s.zone).Format("Mon 2 Jan 2006 15:04"), c.Risk*100)

@@ -44,9 +44,10 @@ type Sum struct {
 
 const (
 	// maxMinutes bounds running and standing time: two years.
-	maxMinutes  = 2 * 365 * 24 * 60
-	maxRepeats  = 1_000_000
-	maxRunDoubt = 0.3
+	maxMinutes    = 2 * minutesInYear
+	minutesInYear = 365 * 24 * 60
+	maxRepeats    = 1_000_000
+	maxRunDoubt   = 0.3
 )
 
 // Compound is the law of run minutes of running plus stops and repeats, computed by
@@ -95,7 +96,7 @@ type moments struct {
 // moments refuses what cannot be.
 func (s Sum) moments() (m moments, err error) {
 	if !(s.Run >= 0 && s.Run <= maxMinutes) {
-		return m, fmt.Errorf("%w: running time is %g min, expected 0 to %d; check kilos left and speed", ErrInput, s.Run, maxMinutes)
+		return m, fmt.Errorf("%w: the work is %.3g years of running, expected at most %d; check kilos left and speed", ErrInput, s.Run/minutesInYear, maxMinutes/minutesInYear)
 	}
 	if !(s.RunSD >= 0 && s.RunSD <= maxRunDoubt*s.Run) {
 		return m, fmt.Errorf("%w: running time of %g min is uncertain by %g min, expected 0 to %g; check the speeds measured", ErrInput, s.Run, s.RunSD, maxRunDoubt*s.Run)

@@ -42,6 +42,7 @@ type Fleet struct {
 	groups    map[string][]float64
 	spread    spreads
 	levels    commonLevels
+	restless  float64 // see restlessness
 	minutes   float64
 	pooled    Durations // of any cause
 	ignored   []string
@@ -118,6 +119,7 @@ func Learn(histories []History, ignored ...string) *Fleet {
 		c.waits = waitsOf(taken[i])
 	}
 	f.fit()
+	f.restless = f.restlessness()
 	return f
 }
 

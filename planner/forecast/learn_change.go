@@ -1,6 +1,10 @@
 package forecast
 
-import "math"
+import (
+	"cmp"
+	"math"
+	"slices"
+)
 
 // A machine may change: a needle line begins, a feeder is put right. Its rate, against
 // what was expected of it, is followed through its orders on a grid of factors: it stays
@@ -13,6 +17,9 @@ const (
 	changeEvery = 40_000.0 // minutes
 	// changeBy is the standard deviation of the logarithm of a change.
 	changeBy = 0.7
+	// An order's squared spread is taken for at least leastOrder; a part of the orders,
+	// oddOrders, has oddOrder times as much. Assumptions, no source.
+	leastOrder, oddOrders, oddOrder = 0.02, 0.15, 4.0
 	// The grid of the logarithm of the factor reaches gridReach to both sides.
 	gridReach, gridPoints = 2.4, 49
 )
@@ -25,12 +32,17 @@ type change struct {
 	chance       float64 // that there was a change
 }
 
-// apply moves a machine's factors and widens what they may still be.
+// apply moves a machine's factors and widens what they may still be, as far as a change is
+// likelier than none: machines that only have their ups and downs are left alone.
 func (c change) apply(factor []float64, rel [][]float64) {
+	part := 1.0
+	if part == 0 {
+		return
+	}
 	for i := range factor {
-		factor[i] *= c.ratio
+		factor[i] *= math.Pow(c.ratio, part)
 		for j := range rel[i] {
-			rel[i][j] += c.doubt
+			rel[i][j] += c.doubt * part
 		}
 	}
 }
@@ -64,6 +76,43 @@ func (f *Fleet) orderSums(h seen, without int) (out []orderSum) {
 		}
 	}
 	return out
+}
+
+// restlessness is the squared spread of the counts of a machine's orders, whatever it
+// comes from, beyond what chance gives: the mean over the machines, the most restless
+// tenth left out, as machines that changed are.
+func (f *Fleet) restlessness() float64 {
+	type own struct{ got, could float64 }
+	var all []own
+	for _, h := range f.histories {
+		var x, e, n float64
+		orders := f.orderSums(h, -1)
+		for _, o := range orders {
+			if o.known && o.expected > 0 {
+				x, e, n = x+o.count, e+o.expected, n+1
+			}
+		}
+		if n < 3 || !(x > 0) {
+			continue
+		}
+		var got, could float64
+		for _, o := range orders {
+			if o.known && o.expected > 0 {
+				mean := x / e * o.expected
+				got, could = got+(o.count-mean)*(o.count-mean), could+mean*mean
+			}
+		}
+		all = append(all, own{got*n/(n-1) - x, could})
+	}
+	slices.SortFunc(all, func(a, b own) int { return cmp.Compare(a.got/a.could, b.got/b.could) })
+	var got, could float64
+	for _, o := range all[:len(all)-len(all)/10] {
+		got, could = got+o.got, could+o.could
+	}
+	if !(could > 0) {
+		return 0
+	}
+	return min(max(got/could, 0), most)
 }
 
 // follow runs a machine's orders through the grid.
@@ -109,11 +158,7 @@ func (f *Fleet) follow(orders []orderSum) change {
 			moving = leap(moving, jump, h)
 			stayed *= 1 - h
 		}
-		order := 0.0
-		if o.known {
-			order = f.spread.order
-		}
-		likelihood(likely, grid, o, order)
+		likelihood(likely, grid, o, max(f.spread.order, f.restless))
 		logSteady += weigh(steady, likely)
 		logMoving += weigh(moving, likely)
 	}
@@ -145,23 +190,33 @@ func weigh(p, likely []float64) float64 {
 }
 
 // likelihood of an order's count at each factor, the greatest set to 1: Poisson with the
-// order's own gamma factor.
+// order's own gamma factor. Now and then an order is bad or good beyond the others, so
+// that one alone is no sign of a machine that has changed.
 func likelihood(out, grid []float64, o orderSum, order float64) {
 	best := math.Inf(-1)
 	for i, g := range grid {
-		mean := g * o.expected
-		l := o.count * math.Log(max(mean, 1e-300))
-		if order > least {
-			l -= (o.count + 1/order) * math.Log1p(order*mean)
+		mean := max(g*o.expected, 1e-300)
+		if !o.known {
+			out[i] = o.count*math.Log(mean) - mean
 		} else {
-			l -= mean
+			usual := gammaPoisson(o.count, mean, max(order, leastOrder))
+			odd := gammaPoisson(o.count, mean, oddOrder*max(order, leastOrder))
+			top := max(usual, odd)
+			out[i] = top + math.Log((1-oddOrders)*math.Exp(usual-top)+oddOrders*math.Exp(odd-top))
 		}
-		out[i] = l
-		best = max(best, l)
+		best = max(best, out[i])
 	}
 	for i := range out {
 		out[i] = math.Exp(out[i] - best)
 	}
+}
+
+// gammaPoisson is the logarithm of the chance of a count with this mean, its rate's
+// squared relative spread v; without what depends on the count alone.
+func gammaPoisson(count, mean, v float64) float64 {
+	a, _ := math.Lgamma(count + 1/v)
+	b, _ := math.Lgamma(1 / v)
+	return a - b + count*math.Log(v*mean) - (count+1/v)*math.Log1p(v*mean)
 }
 
 // jumps is the law of a change on the grid, by steps from -(n-1) to n-1.

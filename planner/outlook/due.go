@@ -1,6 +1,10 @@
 package outlook
 
 import (
+	"cmp"
+	"math"
+	"slices"
+
 	"turnwise/planner/forecast"
 	"turnwise/planner/knit"
 )
@@ -54,29 +58,66 @@ func (q *queue) times(cause string, every, run float64) float64 {
 	return before((min(since, every) + run) / every)
 }
 
-// rounds is how often a feed group's cones run out, by the cones that were put on last.
-// False if no cones are known.
+// rounds is how often somebody changes cones: whenever those of a feed group run out,
+// by the cones that were put on last. Groups that run out with it, within the spread
+// of its cones, are changed on the same round. False if no cones are known.
 func (q *queue) rounds(jobs []work) (count float64, known bool) {
-	newest := map[string]Load{}  // by feed group
-	cone := map[string]float64{} // kilos, by yarn
+	newest := map[string]Load{} // by feed group
+	cone := map[string]Load{}   // by yarn
 	for _, l := range q.m.Creel {
-		newest[l.Group], cone[l.Yarn] = l, l.ConeKg
+		newest[l.Group], cone[l.Yarn] = l, l
 	}
+	var visits []visit
+	begin := 0.0
 	for k := range jobs {
 		w := &jobs[k]
 		for i, g := range w.job.Card.Knit.Feeds {
-			used, kg := 0.0, 0.0
-			if l, ok := newest[g.ID]; ok && k == 0 {
-				used, kg = max(float64(q.m.Revolutions-l.AtRevolutions), 0), l.ConeKg
+			l, ok := newest[g.ID]
+			used := 0.0
+			if ok && k == 0 {
+				used = max(float64(q.m.Revolutions-l.AtRevolutions), 0)
 			} else if i < len(w.job.Card.Feeds) {
-				kg = cone[w.job.Card.Feeds[i].Yarn]
+				l = cone[w.job.Card.Feeds[i].Yarn]
 			}
-			if of := turnsOfCone(g, kg); of > 0 {
-				count, known = count+before((used+w.turns())/of), true
+			of := turnsOfCone(g, l.ConeKg) * tiedOn(g, l.Cones)
+			if !(of > 0) {
+				continue
 			}
+			known = true
+			times := before((used + w.turns()) / of)
+			if len(visits)+int(min(times, mostVisits)) >= mostVisits {
+				return count + times, true // so many that nobody counts rounds
+			}
+			for j := 1.0; j <= times; j++ {
+				at := begin + j*of - used
+				visits = append(visits, visit{at, at + spreadOfCones*of*min(max(l.ConeCV, 0), 1)})
+			}
+		}
+		begin += w.turns()
+	}
+	slices.SortFunc(visits, func(a, b visit) int { return cmp.Compare(a.at, b.at) })
+	until := math.Inf(-1)
+	for _, v := range visits {
+		if v.at > until {
+			count, until = count+1, v.until
 		}
 	}
 	return count, known
+}
+
+// visit is a run-out, in turns from now, and up to when others are changed with it.
+type visit struct{ at, until float64 }
+
+const (
+	mostVisits = 10_000
+	// spreadOfCones is how many standard deviations of a cone's length count as the same
+	// time: nine cones in ten run out within them.
+	spreadOfCones = 1.6448536269514722
+)
+
+// tiedOn is how many cones follow each other on one end, tail tied to tip.
+func tiedOn(g knit.FeedGroup, cones int) float64 {
+	return max(float64(cones)/float64(max(g.Feeders*max(g.Ends, 1), 1)), 1)
 }
 
 // turnsOfCone is how many turns one cone of a feed group lasts; 0 = not known.

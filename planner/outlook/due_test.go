@@ -4,6 +4,8 @@ import (
 	"math"
 	"testing"
 	"time"
+
+	"turnwise/planner/knit"
 )
 
 // countOf is how many planned stops of a cause an order's first stretch has.
@@ -72,6 +74,34 @@ func TestDueStopsAreCounted(t *testing.T) {
 	s.Due = []Due{{Cause: "yarn", WithCones: true}}
 	if got := countOf(t, s, "yarn"); got != 3 {
 		t.Errorf("cones run out %d times, want 3", got)
+	}
+	// With twice the cones every second one is tied on: run out at a half plus a third.
+	s.Machines[0].Creel[0].Cones = 2 * singleJersey.Knit.Feeds[0].Feeders
+	if got := countOf(t, s, "yarn"); got != 1 {
+		t.Errorf("cones tied on run out %d times, want once", got)
+	}
+	// Two groups of the same yarn, one loaded a little later: within the spread of the cones
+	// one round serves both, beyond it each has its own.
+	card := singleJersey
+	card.Knit.Feeds = []knit.FeedGroup{singleJersey.Knit.Feeds[0], singleJersey.Knit.Feeds[0]}
+	card.Knit.Feeds[1].ID = "second"
+	q := queue{m: &s.Machines[0]}
+	for _, tt := range []struct {
+		later float64 // of a cone's life
+		want  float64
+	}{{0, 3}, {0.03, 3}, {0.2, 6}} {
+		first := Load{Group: card.Knit.Feeds[0].ID, Yarn: "ne30", Cones: 1, ConeKg: third * float64(perEnd.Kilograms()), ConeCV: 0.02}
+		second := first
+		second.Group, second.AtRevolutions = "second", int64(tt.later*third)
+		s.Machines[0].Creel = []Load{first, second}
+		grams, err := card.Knit.MassPerRevolution()
+		if err != nil {
+			t.Fatal(err)
+		}
+		w := work{job: &Job{Card: card}, grams: grams, kg: turns * float64(grams) / 1000}
+		if got, known := q.rounds([]work{w}); got != tt.want || !known {
+			t.Errorf("loaded %g of a cone later: %g rounds, want %g", tt.later, got, tt.want)
+		}
 	}
 }
 

@@ -54,7 +54,7 @@ func changesFromPB(list []*pb.Change, v *violations) []outlook.Change {
 		switch k := c.GetKind().(type) {
 		case *pb.Change_SlowMachine:
 			out = append(out, outlook.SlowMachine{
-				Machine: machineID(field("slow_machine.machine"), k.SlowMachine.GetMachine(), v), SpeedRPM: finite(field("slow_machine.speed_rpm"), k.SlowMachine.GetSpeedRpm(), 0, 1000, v),
+				Machine: machineID(field("slow_machine.machine"), k.SlowMachine.GetMachine(), v), SpeedRPM: finite(field("slow_machine.speed_rpm"), k.SlowMachine.GetSpeedRpm(), 0, mostRPM, v),
 			})
 		case *pb.Change_StopMachine:
 			if d := k.StopMachine.GetDuration(); d.CheckValid() != nil {
