@@ -20,6 +20,8 @@ const (
 	// An order's squared spread is taken for at least leastOrder; a part of the orders,
 	// oddOrders, has oddOrder times as much. Assumptions, no source.
 	leastOrder, oddOrders, oddOrder = 0.02, 0.15, 4.0
+	// A change is told from this chance on, if the present rate is a seventh or more off.
+	clearChange, leastTold = 0.8, 0.15
 	// The grid of the logarithm of the factor reaches gridReach to both sides.
 	gridReach, gridPoints = 2.4, 49
 )
@@ -32,13 +34,11 @@ type change struct {
 	chance       float64 // that there was a change
 }
 
-// apply moves a machine's factors and widens what they may still be, as far as a change is
-// likelier than none: machines that only have their ups and downs are left alone.
+// apply moves a machine's factors and widens what they may still be: in full where a
+// change is as likely as none, less where it is not, so that machines that only have
+// their ups and downs are nearly left alone.
 func (c change) apply(factor []float64, rel [][]float64) {
-	part := 1.0
-	if part == 0 {
-		return
-	}
+	part := min(2*c.chance, 1)
 	for i := range factor {
 		factor[i] *= math.Pow(c.ratio, part)
 		for j := range rel[i] {
@@ -46,6 +46,9 @@ func (c change) apply(factor []float64, rel [][]float64) {
 		}
 	}
 }
+
+// told says that people should hear of the change.
+func (c change) told() bool { return c.chance > clearChange && math.Abs(math.Log(c.ratio)) > leastTold }
 
 // orderSum is what one order, or all its time without one, brought: stops and those
 // expected.

@@ -151,9 +151,11 @@ func (m *Machine) Basis() []string {
 	}
 	switch z := m.Drift(); {
 	case z > clearWear:
-		lines = append(lines, "it stops more and more often; look for wear, the forecast takes its mean")
+		lines = append(lines, fmt.Sprintf("it stops more and more often; look for wear, the forecast takes %.2f times its mean rate", m.change.ratio))
 	case z < -clearWear:
-		lines = append(lines, "it stops less and less often; the forecast takes its mean")
+		lines = append(lines, fmt.Sprintf("it stops less and less often; the forecast takes %.2f times its mean rate", m.change.ratio))
+	case m.change.told():
+		lines = append(lines, fmt.Sprintf("it has probably changed: the forecast takes %.2f times its mean rate", m.change.ratio))
 	}
 	return lines
 }
