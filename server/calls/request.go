@@ -129,8 +129,8 @@ type PersonLoad struct {
 	alarm.Load
 }
 
-// everybody is the name of the sum.
-const everybody = "all"
+// Everybody is the name of the sum of all persons.
+const Everybody = "all"
 
 const standsTooLong = 24 * time.Hour
 
@@ -167,7 +167,7 @@ func (d *Desk) Load(ctx context.Context, from, to time.Time) (Load, error) {
 		l.Persons = append(l.Persons, PersonLoad{who, alarm.LoadOf(calls, from, to)})
 	}
 	slices.SortFunc(l.Persons, func(a, b PersonLoad) int { return strings.Compare(a.Person, b.Person) })
-	l.Persons = append(l.Persons, PersonLoad{everybody, alarm.LoadOf(all, from, to)})
+	l.Persons = append(l.Persons, PersonLoad{Everybody, alarm.LoadOf(all, from, to)})
 	now := d.o.Now()
 	for _, a := range d.List(false) {
 		if a.Standing(now, standsTooLong) {

@@ -21,7 +21,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	}
 	cal := h.c.calendar()
 	pages, err := web.New(h.floor, web.Options{
-		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, KeepPlan: h.keepPlan, UndoPlan: h.undoPlan, Now: h.o.Now, Log: h.o.Log,
+		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, KeepPlan: h.keepPlan, UndoPlan: h.undoPlan, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("host: pages: %w", err)

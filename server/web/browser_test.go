@@ -104,7 +104,7 @@ func serve(t *testing.T, f *fakeFloor, o Options) *httptest.Server {
 }
 
 func millOptions(f *fakeFloor) Options {
-	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now },
+	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now }, Calls: deskFor(f),
 		Tap: func(_ context.Context, t Tap) (store.TaskState, error) {
 			if t.Lot == "L-433" {
 				return store.TaskState{}, fmt.Errorf("lot %s: %w: another is expected", t.Lot, floor.ErrLot)
@@ -144,7 +144,7 @@ func TestBrowser(t *testing.T) {
 	sites := map[string]string{"mill": serve(t, f, millOptions(f)).URL, "strange": serve(t, strange, millOptions(strange)).URL, "none": serve(t, none, millOptions(none)).URL}
 	for _, width := range []int64{320, 390, 900, 1440} {
 		for name, base := range sites {
-			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept"}
+			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept", "/alarms"}
 			switch name {
 			case "mill":
 				pages = append(pages, "/m/k04", "/creel?set=A", "/o/SO-1041", "/whatif?c=down+k04+6h,+slow+K03+27", "/whatif?c=down+k99+6h")
@@ -286,6 +286,7 @@ func TestShots(t *testing.T) {
 		{"kept-1440", srv.URL + "/kept", 1440, ""}, {"kept-390", srv.URL + "/kept", 390, ""}, {"kept-none-1440", srvNone.URL + "/kept", 1440, ""}, {"kept-print", srv.URL + "/kept", 1050, "print"},
 		{"loading-1440", srv.URL + "/loading", 1440, ""}, {"loading-390", srv.URL + "/loading", 390, ""}, {"loading-print", srv.URL + "/loading", 1050, "print"}, {"loading-dark", srv.URL + "/loading", 1440, "dark"},
 		{"loading-try-1440", srv.URL + "/loading?c=move+SO-1052+K02&c2=split+SO-1041+K05+200", 1440, ""}, {"loading-fifty-1440", srvBig.URL + "/loading", 1440, ""}, {"loading-none-390", srvNone.URL + "/loading", 390, ""},
+		{"alarms-1440", srv.URL + "/alarms", 1440, ""}, {"alarms-390", srv.URL + "/alarms", 390, ""}, {"alarms-dark", srv.URL + "/alarms", 390, "dark"}, {"alarms-print", srv.URL + "/alarms", 1050, "print"}, {"alarms-none-390", srvNone.URL + "/alarms", 390, ""}, {"alarms-none-1440", srvNone.URL + "/alarms", 1440, ""}, {"alarms-fifty-1440", srvBig.URL + "/alarms", 1440, ""},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}
 	if url := os.Getenv("TURNWISE_SHOTS_URL"); url != "" { // the pages of a server that runs

@@ -75,6 +75,8 @@ type Options struct {
 	// takes a plan back. With one nil the page of loading has no buttons for it.
 	KeepPlan func(ctx context.Context, changes ...outlook.Change) (int64, error)
 	UndoPlan func(ctx context.Context, id int64) error
+	// Calls keeps the alarms. Nil = there are none.
+	Calls Calls
 	// Now is the clock. Nil means time.Now.
 	Now func() time.Time
 	// Log takes what went wrong behind a page. Nil means slog.Default.
@@ -121,6 +123,9 @@ func New(f Floor, o Options) (http.Handler, error) {
 		mux.HandleFunc("POST /loading/keep", s.keepPlan)
 		mux.HandleFunc("POST /loading/undo", s.undoPlan)
 	}
+	if o.Calls != nil {
+		mux.HandleFunc("POST /alarms", s.answerAlarm)
+	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, errNoPage) })
 	return headers(http.NewCrossOriginProtection().Handler(mux)), nil
 }
@@ -163,7 +168,7 @@ func open(f Floor, o Options) (*site, error) {
 	}
 	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
 		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
-		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading,
+		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading, "alarms": s.alarms,
 	}
 	var err error
 	if s.files, err = newStatics(); err != nil {
@@ -184,6 +189,7 @@ var navigation = []choice{
 	{Word: "Creel round", Href: "/creel"},
 	{Word: "Promises", Href: "/promises"},
 	{Word: "Loading", Href: "/loading"},
+	{Word: "Alarms", Href: "/alarms"},
 }
 
 // frame is what stands around the body of a page.
