@@ -1,7 +1,9 @@
 package forecast
 
 import (
+	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -50,5 +52,44 @@ func TestDriftTellsWear(t *testing.T) {
 	}
 	if z := Learn(nil).Machine("x").Drift(); z != 0 {
 		t.Errorf("without history the statistic is %g", z)
+	}
+}
+
+// Of several causes the one that wears out is named, with the power of running time that
+// its stops follow: 2 for a rate that rises with the time.
+func TestWearIsNamed(t *testing.T) {
+	e := effects{own: 0.2, order: 0.05, night: 1.5, machines: 30, orders: 30, minutes: 1500}
+	found, wrong, power := 0, 0, 0.0
+	const seeds = 8
+	for seed := range uint64(seeds) {
+		rng := rand.New(rand.NewPCG(seed+1, 7))
+		all := e.draw(rng)
+		n := float64(len(all[0].Stretches))
+		for i := range all[0].Stretches {
+			s := &all[0].Stretches[i]
+			s.Causes = slices.DeleteFunc(s.Causes, func(c CauseHistory) bool { return c.Cause == "needle" })
+			s.Causes = append(s.Causes, CauseHistory{Cause: "needle", Count: poissonDraw(rng, s.RunMinutes/250*2*(float64(i)+0.5)/n)})
+		}
+		f := Learn(all)
+		for i, h := range all {
+			for _, w := range f.Machine(h.Machine).Wears() {
+				switch {
+				case i == 0 && w.Cause == "needle" && w.Laplace > 0:
+					found, power = found+1, power+w.Exponent
+				default:
+					wrong++
+				}
+			}
+		}
+		if found > 0 && !strings.Contains(strings.Join(f.Machine(all[0].Machine).Basis(), ";"), "more and more often") {
+			t.Errorf("seed %d: basis %v", seed, f.Machine(all[0].Machine).Basis())
+		}
+	}
+	t.Logf("found %d of %d, power %.2f, wrongly %d", found, seeds, power/float64(found), wrong)
+	if found < seeds-1 || math.Abs(power/float64(found)-2) > 0.4 {
+		t.Errorf("wear found on %d machines of %d, power %.2f, want 2", found, seeds, power/float64(found))
+	}
+	if wrong > 2 {
+		t.Errorf("%d causes of %d are wrongly told to wear", wrong, 3*30*seeds)
 	}
 }

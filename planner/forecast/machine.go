@@ -149,11 +149,14 @@ func (m *Machine) Basis() []string {
 	if m.own.minutes < littleHistory && m.fleet.minutes >= littleHistory {
 		lines = append(lines, "little history of its own, taken as the others are")
 	}
+	wears := m.Wears()
 	switch z := m.Drift(); {
 	case z > clearWear:
 		lines = append(lines, fmt.Sprintf("it stops more and more often; look for wear, the forecast takes %.2f times its mean rate", m.change.ratio))
 	case z < -clearWear:
 		lines = append(lines, fmt.Sprintf("it stops less and less often; the forecast takes %.2f times its mean rate", m.change.ratio))
+	case len(wears) > 0 && wears[0].Laplace > 0:
+		lines = append(lines, fmt.Sprintf("its %s stops come more and more often, as running time to the power %.1f; look for wear", wears[0].Cause, wears[0].Exponent))
 	case m.change.told():
 		lines = append(lines, fmt.Sprintf("it has probably changed: the forecast takes %.2f times its mean rate", m.change.ratio))
 	}

@@ -1,8 +1,10 @@
 package forecast
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 )
 
 // Trend is whether stops of one cause come more often as a machine runs: wear.
@@ -56,13 +58,18 @@ const (
 // orders do is not the machine's: the first two are taken out, the orders' part widens
 // the doubt. It is 0 with few stops.
 func (m *Machine) Drift() float64 {
+	return m.drift(func(c int) bool { return !m.fleet.causes[c].planned })
+}
+
+// drift is Drift of some causes.
+func (m *Machine) drift(of func(cause int) bool) float64 {
 	f := m.fleet
 	var at, count, expected []float64
 	var ran, sum, stops float64
 	for _, p := range m.own.pieces {
 		e, x := p.minutes*f.level(p.class, p.shift), 0.0
 		for c, n := range p.counts {
-			if !f.causes[c].planned {
+			if of(c) {
 				x += n
 			}
 		}
@@ -95,29 +102,41 @@ func (m *Machine) Drift() float64 {
 	return score / math.Sqrt(variance)
 }
 
-// Memory is the Weibull shape of the gaps between stops and the chance of a shape so
-// far from 1 if the machine had no memory. Only where that is small should stops be
-// taken for anything but Poisson.
-type Memory struct{ Shape, P float64 }
-
-// MemoryOf compares the Weibull and exponential laws of gaps, the gap in progress
-// open, by twice the gain of likelihood (chi-square, one degree of freedom).
-func MemoryOf(gaps []Observed) (Memory, error) {
-	w, weibull, err := FitWeibull(gaps)
-	if err != nil {
-		return Memory{}, err
-	}
-	_, exponential := exponentialFit(gaps)
-	return Memory{w.Shape, math.Erfc(math.Sqrt(max(weibull-exponential, 0)))}, nil
+// Wear is a cause whose stops come more and more often on a machine, or less and less:
+// by Drift of that cause alone, and the exponent of running time that they follow.
+type Wear struct {
+	Cause             string
+	Laplace, Exponent float64
 }
 
-// exponentialFit is total time over ended durations, and the likelihood's logarithm.
-func exponentialFit(seen []Observed) (mean, loglik float64) {
-	obs, ended := usable(seen)
-	total := 0.0
-	for _, o := range obs {
-		total += o.Minutes
+// Wears are the causes with a clear trend, the clearest first. Of several causes tried
+// the clearest is likelier to seem so by chance, so more is asked of each.
+func (m *Machine) Wears() []Wear {
+	var out []Wear
+	for c, cause := range m.fleet.causes {
+		if cause.planned {
+			continue
+		}
+		z := m.drift(func(k int) bool { return k == c })
+		if math.Abs(z) < clearWear+0.2 {
+			continue
+		}
+		// Shifts and what befalls all machines are taken out of the clock; in a stretch,
+		// which is short against the history, stops are spread evenly.
+		var at []float64
+		ran := 0.0
+		for _, p := range m.own.pieces {
+			e := p.minutes * m.fleet.level(p.class, p.shift)
+			n := min(p.counts[c], maxSample)
+			for i := 0.5; i < n; i++ {
+				at = append(at, ran+e*i/n)
+			}
+			ran += e
+		}
+		if trend, err := TrendOf(at, ran); err == nil {
+			out = append(out, Wear{cause.cause, z, trend.Exponent})
+		}
 	}
-	mean = total / float64(ended)
-	return mean, -float64(ended) * (math.Log(mean) + 1)
+	slices.SortStableFunc(out, func(a, b Wear) int { return cmp.Compare(math.Abs(b.Laplace), math.Abs(a.Laplace)) })
+	return out
 }
