@@ -297,7 +297,7 @@ func TestShots(t *testing.T) {
 	uses := map[string]string{ // what is pressed before the picture is taken
 		"creel-open-390": `document.querySelectorAll(".more")[2].open = true`,
 		"creel-done-390": `document.querySelectorAll(".hit")[2].click()`,
-		"creel-stop-390": `document.querySelectorAll(".more")[2].open = true; const f = document.querySelectorAll(".more form")[2]; f.elements.lot.value = "L-433"; f.querySelector(".do").click()`,
+		"creel-stop-390": `for (const lot of document.querySelectorAll("[name=lot]")) { lot.value = "L-433"; lot.form.querySelector(".do").click(); break }`,
 		"creel-lost-390": `dispatchEvent(new Event("offline"))`,
 		"creel-mine-390": `document.querySelector(".mine").open = true`,
 	}

@@ -29,7 +29,7 @@ type railRow struct {
 	Half          int // cones of half a round; 0 = it has no half
 	Lead          *leadText
 	Window        template.HTML
-	First, Last   string // run-out of the first and the last cone
+	First, Last   string // run-out of the first and the last cone; First empty = the same minute
 	Latest        string // latest visit; empty = not known
 	WindowText    string
 	Tie           bool // the next reserve is to be tied
@@ -140,7 +140,9 @@ func (s *site) railRows(work railWork, a axis, q url.Values, now time.Time) []ra
 func (s *site) walkHead(w floor.WalkView, now time.Time) *walkHead {
 	h := &walkHead{Set: w.Set, Leave: dayTime(w.LatestFrom, now, s.zone), Now: !w.LatestFrom.After(now.Add(time.Minute)), Back: dayTime(w.To, now, s.zone)}
 	for _, st := range w.Stops {
-		h.Machines = append(h.Machines, cmp.Or(st.Name, st.Machine))
+		if name := cmp.Or(st.Name, st.Machine); !slices.Contains(h.Machines, name) {
+			h.Machines = append(h.Machines, name)
+		}
 	}
 	for _, f := range w.Fetch {
 		h.Bring = append(h.Bring, conesText(f.Cones, f.Lot, f.Tip))
@@ -179,13 +181,16 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a axis, now time.Time) {
 	r.Window = drawWindow(w, t.Open, t.Latest, a, now, s.zone)
 	r.First, r.Last = dayTime(w.First, now, s.zone), dayTime(w.Last, now, s.zone)
+	if r.First == r.Last {
+		r.First = ""
+	}
 	if !t.Latest.IsZero() {
 		r.Latest = dayTime(t.Latest, now, s.zone)
 	}
 	if t.Tie {
 		r.Strong, r.Tie = "Tie reserve", true
 	}
-	r.WindowText = fmt.Sprintf("First cone %s, half of them by %s, last %s.", r.First, dayTime(w.P50, now, s.zone), r.Last)
+	r.WindowText = fmt.Sprintf("First cone %s, half of them by %s, last %s.", dayTime(w.First, now, s.zone), dayTime(w.P50, now, s.zone), r.Last)
 	r.Lead = &leadText{Cones: w.Cones, Lot: w.Lot, Yarn: cmp.Or(t.YarnName, w.Yarn), Tip: w.Tip}
 	if r.State != store.TaskHalf {
 		r.Half = w.Cones / 2
@@ -237,12 +242,12 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 		if w := t.Window; w != nil {
 			row.Cones = fmt.Sprint(w.Cones)
 			row.Yarn, row.Lot, row.Tip = cmp.Or(t.YarnName, w.Yarn), w.Lot, w.Tip
-			row.Window = dayTime(w.First, now, s.zone) + "–" + dayTime(w.Last, now, s.zone)
+			row.Window = strings.Join(slices.Compact([]string{dayTime(w.First, now, s.zone), dayTime(w.Last, now, s.zone)}), "–")
 		}
 	case floor.TaskStyle, floor.TaskEnd:
 		row.Task = strings.ToLower(endWord(t.Kind)) + " " + endText(t)
 	default:
-		row.In = "now"
+		row.In, row.Counted = "now", true
 		row.Task = "stopped " + minutes(now.Sub(t.Since)) + ", " + word(t.Cause)
 	}
 	return row
@@ -256,8 +261,9 @@ func (s *site) fetchRows(v floor.RoundsView, now time.Time) []fetchRow {
 		row := fetchRow{Cones: f.Cones, Lot: f.Lot, Yarn: cmp.Or(f.YarnName, f.Yarn), Tip: f.Tip}
 		for _, walk := range v.Walks {
 			for _, st := range walk.Stops {
-				if !st.Start.After(now.Add(fetchAhead)) && slices.ContainsFunc(st.Fetch, func(o floor.FetchView) bool { return o.Lot == f.Lot && o.Yarn == f.Yarn }) {
-					row.At = append(row.At, cmp.Or(st.Name, st.Machine))
+				name := cmp.Or(st.Name, st.Machine)
+				if !st.Start.After(now.Add(fetchAhead)) && !slices.Contains(row.At, name) && slices.ContainsFunc(st.Fetch, func(o floor.FetchView) bool { return o.Lot == f.Lot && o.Yarn == f.Yarn }) {
+					row.At = append(row.At, name)
 					if row.By == "" {
 						row.By = dayTime(st.Start, now, s.zone)
 					}
@@ -284,18 +290,24 @@ func addFetchRows(to, more []fetchRow) []fetchRow {
 }
 
 // shareLines tell what one person cannot do at once, and a better share.
-func shareLines(v floor.RoundsView) []string {
+func (s *site) shareLines(title string, v floor.RoundsView) []string {
 	var lines []string
+	if title != "" {
+		title += ": "
+	}
 	if v.BothMin >= 1 {
-		lines = append(lines, fmt.Sprintf("For %s of the next 2 hours two machines or more stand for one person.", minutes(time.Duration(v.BothMin*float64(time.Minute)))))
+		lines = append(lines, capital(fmt.Sprintf("%sin %s of the next 2 hours two machines or more stand for one person.", title, minutes(time.Duration(v.BothMin*float64(time.Minute))))))
 	}
 	if v.Split != nil {
 		lines = append(lines, "A better share of the machines:")
 		for i, p := range v.Split.Proposed {
 			was := v.Split.Now[i]
-			machines := slices.Clone(p.Machines)
+			var machines []string
+			for _, id := range p.Machines {
+				machines = append(machines, s.machineName(id))
+			}
 			slices.SortFunc(machines, natural)
-			lines = append(lines, fmt.Sprintf("Set %s: %s. Machines stand %.0f min in place of %.0f.", p.Set, strings.ToUpper(strings.Join(machines, ", ")), p.LateMin, was.LateMin))
+			lines = append(lines, fmt.Sprintf("Set %s: %s. Machines stand %.0f min in place of %.0f.", p.Set, strings.Join(machines, ", "), p.LateMin, was.LateMin))
 		}
 	}
 	return lines

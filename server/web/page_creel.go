@@ -52,6 +52,7 @@ type mineChoice struct {
 
 type creelTwin struct {
 	In, At                string // At is for paper, on which no minutes pass
+	Counted               bool   // At is counted, not forecast
 	Name, Task            string
 	Cones, Window         string
 	Yarn, Lot, Tip, State string
@@ -119,10 +120,16 @@ func (s *site) fillWork(ctx context.Context, d *creelData, groups []group, whole
 		if err != nil {
 			return err
 		}
+		if !whole {
+			rounds.Walks = slices.Clone(rounds.Walks)
+			for j := range rounds.Walks {
+				rounds.Walks[j].Set = "" // the rail says whose it is
+			}
+		}
 		works[i] = workOf(rounds)
 		near = append(near, works[i].tasks()...)
 		d.Fetch = addFetchRows(d.Fetch, s.fetchRows(rounds, now))
-		d.Share = append(d.Share, shareLines(rounds)...)
+		d.Share = append(d.Share, s.shareLines(g.title, rounds)...)
 	}
 	a := windowAxis(near, now)
 	for i, g := range groups {
