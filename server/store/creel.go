@@ -36,6 +36,54 @@ type CreelRecord interface {
 	LotMoves(ctx context.Context) (map[string]LotMoves, error)
 	// LotReleases returns all releases, oldest first.
 	LotReleases(ctx context.Context) ([]LotRelease, error)
+	// Positions returns what stands in all creels, by machine, feed group and number:
+	// what [Stand] makes of the loads.
+	Positions(ctx context.Context) ([]Position, error)
+	// CreelLog returns the loads of all times that were not taken back, by id.
+	CreelLog(ctx context.Context) ([]Load, error)
+	// AddReading keeps what weighed rolls or a yarn meter tell of a feed group.
+	AddReading(ctx context.Context, r Reading, dryRun bool) error
+	// Readings returns all readings, oldest first.
+	Readings(ctx context.Context) ([]Reading, error)
+	// KeepLearnt keeps what was learnt, each in the place of what was kept before of
+	// its machine, feed group and lot.
+	KeepLearnt(ctx context.Context, all []Learnt) error
+	// Learnt returns what was learnt, by machine, feed group and lot.
+	Learnt(ctx context.Context) ([]Learnt, error)
+}
+
+// Kinds of a [Reading].
+const (
+	ReadMeter = "meter" // metres of yarn in so many turns
+	ReadRolls = "rolls" // kilos of so many turns
+)
+
+// Reading is what weighed rolls or a yarn meter tell of the yarn that a feed group draws.
+type Reading struct {
+	Machine, Group, Lot, Kind, RequestID string
+	Ratio                                float64 // measured over calculated yarn of a turn
+	SD                                   float64 // of it, a share
+	At                                   time.Time
+}
+
+// Learnt is the state of a learner: the natural logarithm of the turns that a cone
+// lasts over those calculated.
+type Learnt struct {
+	Machine, Group, Lot string
+	Mean, SD            float64 // of the bias
+	Noise               float64 // sd of one cone about the bias
+	Walk                float64 // sd of the bias's step with each observation
+	Weight              float64 // of Noise, as if from so many observations
+	Seen                int     // observations taken in
+	Apart               []Apart // observations held apart, latest last
+	Events              int     // loads and readings that it knows
+	Newest              int64   // load that it knows
+}
+
+// Apart is an observation that was not believed; natural logarithms.
+type Apart struct {
+	Value, Expected, SD float64
+	Runs                int // how many of this kind came one after the other
 }
 
 // Acts of a Tap.

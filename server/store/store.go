@@ -390,4 +390,10 @@ type Load struct {
 	At          time.Time
 	Revolutions int64 // machine's, when loaded
 	RequestID   string
+
+	Work      string  // LoadChange, LoadOut, LoadTie or LoadBeside; "" = LoadChange
+	Positions []int   // from 1; none = those that are due first
+	Places    int     // of the feed group, as the card has it; 0 = not told
+	ConeCV    float64 // spread of ConeKg, a share; 0 = that of the yarn
+	Turns     float64 // that a cone lasts as calculated then; 0 = not known
 }

@@ -68,7 +68,7 @@ func (w *writer) tap(ctx context.Context, machine int64, log []tap, t store.Tap)
 	case t.Act == store.ActUndo:
 		load = standing[len(standing)-1].load
 		if load.Valid {
-			if _, err := w.exec(ctx, `UPDATE creel_load SET undone = 1 WHERE id = ?`, load.Int64); err != nil {
+			if err := w.undoLoad(ctx, load.Int64); err != nil {
 				return none, err
 			}
 		}

@@ -232,7 +232,7 @@ func (v *verifier) sequences(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	for _, table := range []string{"goose_db_version", "creel_load", "quarantine", "loading_plan", "task_tap", "lot_move", "lot_release", "alarm_act"} {
+	for _, table := range []string{"goose_db_version", "creel_load", "quarantine", "loading_plan", "task_tap", "lot_move", "lot_release", "alarm_act", "creel_reading"} {
 		var newest int64
 		if err := v.w.row(ctx, `SELECT coalesce(max(id), 0) FROM `+table).Scan(&newest); err != nil {
 			return err

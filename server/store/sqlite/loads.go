@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -36,12 +37,26 @@ func (s *Store) AddLoad(ctx context.Context, l store.Load) (int64, error) {
 }
 
 func (w *writer) addLoad(ctx context.Context, machine int64, l store.Load, request sql.NullString) (int64, error) {
-	res, err := w.exec(ctx, `INSERT INTO creel_load (machine_num, feed_group, cones, lot, cone_kg, at_ms, revolutions, request_id) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-		machine, l.Group, l.Cones, l.Lot, l.ConeKg, l.At.UnixMilli(), l.Revolutions, request)
+	res, err := w.exec(ctx, `INSERT INTO creel_load (machine_num, feed_group, cones, lot, cone_kg, at_ms, revolutions, request_id, work, positions, places, cone_cv, cone_turns)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		machine, l.Group, l.Cones, l.Lot, l.ConeKg, l.At.UnixMilli(), l.Revolutions, request, cmp.Or(l.Work, store.LoadChange), joined(l.Positions), l.Places, l.ConeCV, l.Turns)
 	if err != nil {
 		return 0, err
 	}
-	return res.LastInsertId()
+	id, err := res.LastInsertId()
+	if err != nil {
+		return 0, err
+	}
+	return id, w.stand(ctx, creelKey{machine, l.Group})
+}
+
+// undoLoad takes a load back, and puts back what stood there before.
+func (w *writer) undoLoad(ctx context.Context, id int64) error {
+	var k creelKey
+	if err := w.row(ctx, `UPDATE creel_load SET undone = 1 WHERE id = ? RETURNING machine_num, feed_group`, id).Scan(&k.machine, &k.group); err != nil {
+		return err
+	}
+	return w.stand(ctx, k)
 }
 
 func checkLoad(l store.Load) error {
@@ -52,10 +67,23 @@ func checkLoad(l store.Load) error {
 		return fmt.Errorf("load on machine %s: %g kg in a cone: %w: 0 to 100 are expected", l.Machine, l.ConeKg, store.ErrInvalid)
 	case l.Group == "" || len(l.Group) > maxText || len(l.Lot) > maxText || len(l.RequestID) > maxText:
 		return fmt.Errorf("load on machine %s: feed group %.40q, lot %.40q: %w: texts of at most %d bytes and a feed group are expected", l.Machine, l.Group, l.Lot, store.ErrInvalid, maxText)
+	case l.Work != "" && !slices.Contains([]string{store.LoadChange, store.LoadOut, store.LoadTie, store.LoadBeside}, l.Work):
+		return fmt.Errorf("load on machine %s: work %.40q: %w: change, out, tie or beside is expected", l.Machine, l.Work, store.ErrInvalid)
+	case !(l.ConeCV >= 0 && l.ConeCV <= 0.5) || !(l.Turns >= 0 && l.Turns <= 1e9) || l.Places < 0 || l.Places > 10_000 || l.Places > 0 && l.Cones > l.Places:
+		return fmt.Errorf("load on machine %s: %d cones on %d places, spread %g, %g turns a cone: %w: no more cones than places, a spread of 0 to 0.5 and turns up to 1e9 are expected", l.Machine, l.Cones, l.Places, l.ConeCV, l.Turns, store.ErrInvalid)
+	case len(l.Positions) > 0 && badPositions(l):
+		return fmt.Errorf("load on machine %s: positions %v: %w: one for each of %d cones, each once, of 1 to %d, are expected", l.Machine, l.Positions, store.ErrInvalid, l.Cones, l.Places)
 	case l.At.IsZero():
 		return fmt.Errorf("load on machine %s: %w: an instant is expected", l.Machine, store.ErrInvalid)
 	}
 	return nil
+}
+
+func badPositions(l store.Load) bool {
+	sorted := slices.Clone(l.Positions)
+	slices.Sort(sorted)
+	n := len(sorted)
+	return n != l.Cones || sorted[0] < 1 || l.Places > 0 && sorted[n-1] > l.Places || sorted[n-1] > 10_000 || len(slices.Compact(sorted)) != n
 }
 
 // UndoLoad takes a load back. It stays in the file, marked.
@@ -65,14 +93,14 @@ func (s *Store) UndoLoad(ctx context.Context, machine string, id int64) error {
 		if m == nil {
 			return fmt.Errorf("undo load %d of machine %q: %w", id, machine, store.ErrNotFound)
 		}
-		res, err := w.exec(ctx, `UPDATE creel_load SET undone = 1 WHERE id = ? AND machine_num = ?`, id, m.num)
-		if err != nil {
+		var there bool
+		if err := w.row(ctx, `SELECT EXISTS (SELECT 1 FROM creel_load WHERE id = ? AND machine_num = ?)`, id, m.num).Scan(&there); err != nil {
 			return err
 		}
-		if n, err := res.RowsAffected(); err != nil || n == 0 {
-			return errors.Join(err, fmt.Errorf("undo load %d of machine %s: %w", id, machine, store.ErrNotFound))
+		if !there {
+			return fmt.Errorf("undo load %d of machine %s: %w", id, machine, store.ErrNotFound)
 		}
-		return nil
+		return w.undoLoad(ctx, id)
 	})
 }
 
@@ -93,9 +121,8 @@ func (s *Store) Loads(ctx context.Context) ([]store.Load, error) {
 	var loads []store.Load
 	filled := map[[2]string]int{}
 	err = each(ctx, tx, func(rows *sql.Rows) error {
-		var l store.Load
-		var at int64
-		if err := rows.Scan(&l.ID, &l.Machine, &l.Group, &l.Cones, &l.Lot, &l.ConeKg, &at, &l.Revolutions, &l.RequestID); err != nil {
+		l, err := scanLoad(rows)
+		if err != nil {
 			return err
 		}
 		k := [2]string{l.Machine, l.Group}
@@ -103,11 +130,9 @@ func (s *Store) Loads(ctx context.Context) ([]store.Load, error) {
 			return nil
 		}
 		filled[k] += l.Cones
-		l.At = ms(at)
 		loads = append(loads, l)
 		return nil
-	}, `SELECT l.id, m.id, l.feed_group, l.cones, l.lot, l.cone_kg, l.at_ms, l.revolutions, coalesce(l.request_id, '')
-		FROM creel_load l JOIN machine m ON m.num = l.machine_num WHERE l.undone = 0 ORDER BY m.id, l.feed_group, l.revolutions DESC, l.id DESC`)
+	}, `SELECT `+loadColumns+` FROM creel_load l JOIN machine m ON m.num = l.machine_num WHERE l.undone = 0 ORDER BY m.id, l.feed_group, l.revolutions DESC, l.id DESC`)
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: list loads: %w", err)
 	}

@@ -110,6 +110,9 @@ func (s *Store) open(ctx context.Context) error {
 	if err := s.learn(ctx, w); err != nil {
 		return err
 	}
+	if err := s.standFirst(ctx, w); err != nil {
+		return err
+	}
 	return s.heads.load(ctx, w.conn)
 }
 

@@ -102,7 +102,7 @@ func Verify(ctx context.Context, file string, o VerifyOptions) (*Report, error) 
 
 // run does all checks, up to damage behind which the others tell nothing.
 func (v *verifier) run(ctx context.Context) error {
-	for _, check := range []func(context.Context) error{v.head, v.structure, v.guards, v.records, v.book, v.sums} {
+	for _, check := range []func(context.Context) error{v.head, v.structure, v.guards, v.records, v.book, v.positions, v.sums} {
 		if v.stop {
 			return nil
 		}
@@ -205,7 +205,7 @@ func fromContent(err error) bool {
 var errOldSchema = errors.New("schema of an older version")
 
 // newestSchema is the version of the last migration.
-const newestSchema = 11
+const newestSchema = 12
 
 // head reads what kind of database this is.
 func (v *verifier) head(ctx context.Context) error {

@@ -3,7 +3,9 @@ package sqlite
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
+	"reflect"
 	"strings"
 	"testing"
 	"time"
@@ -183,11 +185,11 @@ func TestVerifyTwoStreams(t *testing.T) {
 func firstSchema(t *testing.T, file string) {
 	t.Helper()
 	unguard(t, file)
-	old := `DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE loading_plan; DROP TABLE task_tap; DROP TABLE lot_move; DROP TABLE lot_release; DROP TABLE alarm; DROP TABLE alarm_act; DROP TABLE task_call; DROP TABLE life_join; DROP TABLE boot_line; DROP VIEW v1_totals; DELETE FROM goose_db_version WHERE version_id > 1;`
+	old := `DROP TABLE creel_position; DROP TABLE creel_reading; DROP TABLE creel_learnt; DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE loading_plan; DROP TABLE task_tap; DROP TABLE lot_move; DROP TABLE lot_release; DROP TABLE alarm; DROP TABLE alarm_act; DROP TABLE task_call; DROP TABLE life_join; DROP TABLE boot_line; DROP VIEW v1_totals; DELETE FROM goose_db_version WHERE version_id > 1;`
 	for table, columns := range map[string]string{
 		"life":    "raw ext raw_bits read_ms read_stream read_boot read_boottime prev prev_per_rev prev_to",
 		"account": "life life_per_rev gone inched max_rpm", "stream": "begin_ms covers fence_ms closed unread met_ms vague late buried", "refused": "how", "agent_machine": "turn",
-		"stream_boot": "booked_ns", "rollup": "inched", "meta": "kinds",
+		"stream_boot": "booked_ns", "rollup": "inched", "meta": "kinds", "creel_load": "work positions places cone_cv cone_turns",
 	} {
 		for column := range strings.FieldsSeq(columns) {
 			old += fmt.Sprintf("ALTER TABLE %s DROP COLUMN %s;", table, column)
@@ -202,14 +204,23 @@ func TestVerifyOlderSchema(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	smallMill(t, s)
-	if err := s.Close(); err != nil {
-		t.Fatal(err)
+	for i := range int64(3) {
+		if _, err := s.AddLoad(t.Context(), store.Load{Machine: "k01", Group: "ground", Cones: 4 - int(i), At: time.UnixMilli(i + 1), Revolutions: 10 * i}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	stood, err := s.Positions(t.Context())
+	if err := errors.Join(err, s.Close()); err != nil || len(stood) != 4 {
+		t.Fatalf("%d positions of 4, %v", len(stood), err)
 	}
 	firstSchema(t, file(dir))
 	if _, err := Verify(t.Context(), file(dir), VerifyOptions{}); err == nil || !strings.Contains(err.Error(), fmt.Sprintf("schema is version 1, this program needs %d", newestSchema)) {
 		t.Errorf("error %v, want the versions", err)
 	}
 	s = open(t, dir)
+	if now, err := s.Positions(t.Context()); err != nil || !reflect.DeepEqual(now, stood) {
+		t.Errorf("positions made of the loads of an older database %+v, %v, want %+v", now, err, stood)
+	}
 	commit(t, s, spans(t, "k01", 65, 90))
 	commit(t, s, spans(t, "k02", 65, 90))
 	if err := s.Close(); err != nil {
@@ -223,6 +234,37 @@ func TestVerifyOlderSchema(t *testing.T) {
 	spoil(t, file(dir), fmt.Sprintf(`UPDATE applied SET rules = %d`, bookingRules))
 	if rep := undamaged(t, file(dir)); rep.Recounted != 2 {
 		t.Errorf("%+v", rep)
+	}
+}
+
+// Positions that are not those of the loads are damage, also where the sums agree.
+func TestVerifyPositions(t *testing.T) {
+	for what, damage := range map[string]string{
+		"another load": `UPDATE creel_position SET load_id = 1 WHERE number = 1`, "another turn": `UPDATE creel_position SET at = at + 1 WHERE number = 2`,
+		"one missing": `DELETE FROM creel_position WHERE number = 3`, "a load marked": `UPDATE creel_load SET undone = 1 WHERE id = 2`,
+	} {
+		dir := t.TempDir()
+		s := open(t, dir)
+		smallMill(t, s)
+		for i := range int64(2) {
+			if _, err := s.AddLoad(t.Context(), store.Load{Machine: "k01", Group: "ground", Cones: 3, At: time.UnixMilli(i + 1), Revolutions: 10 * i}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		undamaged(t, file(dir))
+		unguard(t, file(dir))
+		spoil(t, file(dir), damage+`; CREATE TABLE guard (name TEXT PRIMARY KEY, sum INTEGER NOT NULL) WITHOUT ROWID`)
+		s = open(t, dir) // makes the sums anew
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		rep, err := Verify(t.Context(), file(dir), VerifyOptions{})
+		if err != nil || len(rep.Damages) != 1 || rep.Damages[0].Place != "table creel_position" {
+			t.Errorf("%s: %+v, %v", what, rep, err)
+		}
 	}
 }
 

@@ -2,6 +2,8 @@ package storetest
 
 import (
 	"errors"
+	"math"
+	"reflect"
 	"testing"
 	"time"
 
@@ -77,6 +79,9 @@ func RunCreel(t *testing.T, open func(t *testing.T, dir string) interface {
 		if n := loads(); n != step.loads {
 			t.Errorf("after %s %s: %d loads, want %d", step.act, step.id, n, step.loads)
 		}
+		if n := len(positions(t, r)); n != 10*step.loads {
+			t.Errorf("after %s %s: %d positions hold a cone, want those of %d loads", step.act, step.id, n, step.loads)
+		}
 	}
 	late := store.Tap{Task: "k01-creel-1", Machine: "k01", Act: store.ActHalf, RequestID: "h1", At: heard.Add(-20 * time.Second), Heard: heard.Add(30 * 24 * time.Hour), Load: &load}
 	if s, err := r.Tap(ctx, late, false); err != nil || s.State != store.TaskHalf {
@@ -89,11 +94,19 @@ func RunCreel(t *testing.T, open func(t *testing.T, dir string) interface {
 		t.Errorf("dry run: %+v, %v", s, err)
 	}
 	testLots(t, r)
+	before := testPositions(t, r)
+	learnt := testLearnt(t, r)
 
 	if err := r.Close(); err != nil {
 		t.Fatal(err)
 	}
 	r = open(t, dir)
+	if after := positions(t, r); !reflect.DeepEqual(after, before) {
+		t.Errorf("positions after reopening %+v, want %+v", after, before)
+	}
+	if after, err := r.Learnt(ctx); err != nil || !reflect.DeepEqual(after, learnt) {
+		t.Errorf("learnt after reopening %+v, %v, want %+v", after, err, learnt)
+	}
 	states, err := r.Taps(ctx, heard.Add(-time.Hour))
 	if err != nil || len(states) != 1 || states["k01-creel-1"].State != store.TaskDone || states["k01-creel-1"].Fixer.IsZero() ||
 		!states["k01-creel-1"].Taken.Equal(heard.Add(-20*time.Second)) {
@@ -105,6 +118,144 @@ func RunCreel(t *testing.T, open func(t *testing.T, dir string) interface {
 	if yes, err := r.Heard(ctx, "d2"); yes || err != nil {
 		t.Errorf("Heard(d2): %v, %v", yes, err)
 	}
+}
+
+func positions(t *testing.T, r store.CreelRecord) []store.Position {
+	t.Helper()
+	p, err := r.Positions(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	return p
+}
+
+// testPositions loads a creel of k02 in several ways and takes it back again; it
+// returns what stands in the end.
+func testPositions(t *testing.T, r interface {
+	store.Store
+	store.CreelRecord
+}) []store.Position {
+	ctx := t.Context()
+	add := func(l store.Load) int64 {
+		t.Helper()
+		l.Machine, l.Places, l.At = "k02", 4, at(10)
+		id, err := r.AddLoad(ctx, l)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return id
+	}
+	stands := func(what string) []store.Position {
+		t.Helper()
+		var own []store.Position
+		for _, p := range positions(t, r) {
+			if p.Machine == "k02" {
+				own = append(own, p)
+			}
+		}
+		log, err := r.CreelLog(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		by := map[string][]store.Load{}
+		for _, l := range log {
+			if l.Machine == "k02" {
+				by[l.Group] = append(by[l.Group], l)
+			}
+		}
+		var want []store.Position
+		for _, g := range []string{"elastane", "ground"} {
+			p, _ := store.Stand(by[g])
+			want = append(want, p...)
+		}
+		if !reflect.DeepEqual(own, want) {
+			t.Errorf("%s: positions %+v, want what the loads give, %+v", what, own, want)
+		}
+		return own
+	}
+	first := add(store.Load{Group: "ground", Cones: 4, Lot: "L-1", ConeKg: 1.9, ConeCV: 0.03, Turns: 100})
+	add(store.Load{Group: "elastane", Cones: 4, Turns: 900})
+	tied := add(store.Load{Group: "ground", Cones: 3, Lot: "L-1", Work: store.LoadTie, Revolutions: 50, Turns: 90})
+	out := add(store.Load{Group: "ground", Cones: 1, Work: store.LoadOut, Positions: []int{4}, Revolutions: 99, Turns: 100})
+	p := stands("tied")
+	if len(p) != 8 || p[0].Group != "elastane" || p[4].Running != (store.Cone{Load: first, Lot: "L-1", Kg: 1.9, CV: 0.03, Turns: 100}) || !p[4].Tied || p[4].Reserve.Load != tied || p[7].Running.Load != out || p[7].Tied {
+		t.Errorf("positions %+v", p)
+	}
+	half := add(store.Load{Group: "ground", Cones: 2, Revolutions: 120, Turns: 100})
+	changed := stands("half changed")
+	if err := r.UndoLoad(ctx, "k02", half); err != nil {
+		t.Fatal(err)
+	}
+	if back := stands("taken back"); !reflect.DeepEqual(back, p) || reflect.DeepEqual(changed, p) {
+		t.Errorf("after the undo %+v, want %+v", back, p)
+	}
+	if again := add(store.Load{Group: "ground", Cones: 4, RequestID: "same"}); again != add(store.Load{Group: "ground", Cones: 4, RequestID: "same"}) {
+		t.Error("a repeated load is another one")
+	}
+	for name, l := range map[string]store.Load{
+		"more cones than places": {Cones: 5, Places: 4}, "unknown work": {Cones: 1, Work: "juggle"}, "a place twice": {Cones: 2, Positions: []int{1, 1}, Places: 4},
+		"a place that is not there": {Cones: 1, Positions: []int{5}, Places: 4}, "places for other cones": {Cones: 2, Positions: []int{1}, Places: 4},
+		"negative mass": {Cones: 1, ConeKg: -1}, "negative spread": {Cones: 1, ConeCV: -0.1}, "negative turns": {Cones: 1, Turns: -1},
+	} {
+		l.Machine, l.Group, l.At = "k02", "ground", at(10)
+		if _, err := r.AddLoad(ctx, l); !errors.Is(err, store.ErrInvalid) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	stands("after refusals")
+	return positions(t, r)
+}
+
+func testLearnt(t *testing.T, r store.CreelRecord) []store.Learnt {
+	ctx := t.Context()
+	reading := store.Reading{Machine: "k02", Group: "ground", Lot: "L-1", Kind: store.ReadMeter, RequestID: "m1", Ratio: 1.02, SD: 0.005, At: at(20)}
+	dry := reading
+	dry.RequestID = "m0"
+	if err := r.AddReading(ctx, dry, true); err != nil {
+		t.Error(err)
+	}
+	for range 2 { // the second is a repeat
+		if err := r.AddReading(ctx, reading, false); err != nil {
+			t.Error(err)
+		}
+	}
+	if all, err := r.Readings(ctx); err != nil || len(all) != 1 || all[0] != reading {
+		t.Errorf("readings %+v, %v, want one", all, err)
+	}
+	for name, change := range map[string]func(x *store.Reading){
+		"kind": func(x *store.Reading) { x.Kind = "guess" }, "ratio": func(x *store.Reading) { x.Ratio = 3 }, "spread": func(x *store.Reading) { x.SD = 0 },
+		"group": func(x *store.Reading) { x.Group = "" }, "instant": func(x *store.Reading) { x.At = time.Time{} }, "request id": func(x *store.Reading) { x.RequestID = "" },
+	} {
+		bad := reading
+		bad.RequestID = "other"
+		change(&bad)
+		if err := r.AddReading(ctx, bad, false); !errors.Is(err, store.ErrInvalid) {
+			t.Errorf("reading with a bad %s: %v", name, err)
+		}
+	}
+	bad := reading
+	bad.RequestID, bad.Machine = "other", "k99"
+	if err := r.AddReading(ctx, bad, false); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("reading of an unknown machine: %v", err)
+	}
+	all := []store.Learnt{
+		{Machine: "k01", Group: "ground", Lot: "L-1", Mean: 0.01, SD: 0.02, Noise: 0.019, Walk: 0.001, Weight: 21, Seen: 3, Apart: []store.Apart{{Value: 0.3, Expected: 0.01, SD: 0.03, Runs: 2}}, Events: 5, Newest: 4},
+		{Machine: "k02", Group: "ground", Mean: -0.01, SD: 0.02, Noise: 0.02, Weight: 20},
+	}
+	if err := r.KeepLearnt(ctx, all); err != nil {
+		t.Fatal(err)
+	}
+	all[0].Mean, all[0].Seen = 0.015, 4
+	if err := r.KeepLearnt(ctx, all[:1]); err != nil {
+		t.Fatal(err)
+	}
+	if err := r.KeepLearnt(ctx, []store.Learnt{{Machine: "k01", Group: "ground", Mean: math.NaN()}}); !errors.Is(err, store.ErrInvalid) {
+		t.Errorf("a learner without number: %v", err)
+	}
+	if got, err := r.Learnt(ctx); err != nil || !reflect.DeepEqual(got, all) {
+		t.Errorf("learnt %+v, %v, want %+v", got, err, all)
+	}
+	return all
 }
 
 func testLots(t *testing.T, r store.CreelRecord) {
