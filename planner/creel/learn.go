@@ -17,8 +17,9 @@ type Learner struct {
 	Walk  float64 // sd of the bias's step per observation
 	Seen  int     // observations taken in
 	Apart []Apart // observations held apart, latest last, at most keptApart
-	// Weight of the noise estimate, as if from so many observations.
-	weight float64
+	// Weight of the noise estimate, as if from so many observations. A learner that was kept
+	// goes on with the same fields.
+	Weight float64
 }
 
 // Apart is an observation that is not believed.
@@ -41,7 +42,7 @@ func NewLearner(prior Bias, noise, walk float64) (*Learner, error) {
 	if !(prior.SD > 0 && prior.SD <= maxSpread) || !(math.Abs(prior.Mean) <= maxSpread) || !(noise > 0 && noise <= maxSpread) || !(walk >= 0 && walk <= maxSpread) {
 		return nil, fmt.Errorf("%w: prior %+v, noise %g, walk %g, expected spreads above 0 to %g", ErrLoad, prior, noise, walk, maxSpread)
 	}
-	return &Learner{Bias: prior, Noise: noise, Walk: walk, weight: noisePrior}, nil
+	return &Learner{Bias: prior, Noise: noise, Walk: walk, Weight: noisePrior}, nil
 }
 
 // Observed is the observation of a cone: the logarithm of counted over calculated turns.
@@ -107,8 +108,8 @@ func (l *Learner) Outlasted(y float64) bool {
 
 // learnNoise scales the variance r by a standardised square, 1 in the mean.
 func (l *Learner) learnNoise(square, r float64) float64 {
-	l.weight = min(l.weight+1, noiseMemory)
-	r = max(r*(1+(square-1)/l.weight), noiseFloor*noiseFloor)
+	l.Weight = min(l.Weight+1, noiseMemory)
+	r = max(r*(1+(square-1)/l.Weight), noiseFloor*noiseFloor)
 	l.Noise = math.Sqrt(r)
 	return r
 }

@@ -79,7 +79,7 @@ func (q *queue) rounds(jobs []work) (count float64, known bool) {
 			} else if i < len(w.job.Card.Feeds) {
 				l = cone[w.job.Card.Feeds[i].Yarn]
 			}
-			of := turnsOfCone(g, l.ConeKg) * tiedOn(g, l.Cones)
+			of := turnsOfCone(g, l.lasting()) * tiedOn(g, l.Cones)
 			if !(of > 0) {
 				continue
 			}

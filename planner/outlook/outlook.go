@@ -49,6 +49,7 @@ type Machine struct {
 	Jobs    []Job // the running job first
 	Waits   bool  // no job runs: the first one has not begun
 	Creel   []Load
+	Marks   []float64 // turns of the machine of which the time is asked
 	// Cards are those that the machine has for articles, whether or not it has a
 	// job with them now; a quote picks machines by them.
 	Cards []Card
@@ -113,6 +114,7 @@ type Order struct {
 
 // Load is one set of cones on one feed group.
 type Load struct {
+	ID            string // of the caller; its window bears it
 	Group         string
 	Yarn, Lot     string
 	Tip           string
@@ -121,6 +123,16 @@ type Load struct {
 	ConeCV        float64
 	AtRevolutions int64 // machine's revolutions when the cones were put on
 	At            time.Time
+	// LifeRatio is what was learnt: turns that a cone lasts over those calculated; 0 = 1.
+	LifeRatio float64
+}
+
+// lasting is the mass that would last as long as the cone does, were nothing learnt.
+func (l Load) lasting() float64 {
+	if l.LifeRatio > 0 {
+		return l.ConeKg * l.LifeRatio
+	}
+	return l.ConeKg
 }
 
 // Lot is the yarn of one lot.
@@ -136,6 +148,14 @@ type Outlook struct {
 	Orders []OrderOutlook
 	Creels []CreelWindow
 	Doffs  []Doff
+	Marks  []Mark
+}
+
+// Mark is when a machine is expected to reach a turn with its running job.
+type Mark struct {
+	Machine string
+	Turn    float64
+	At      time.Time
 }
 
 // Finish is a distribution of finishing times.
@@ -215,6 +235,7 @@ type LotBalance struct {
 
 // CreelWindow says when the cones of one feed group run out.
 type CreelWindow struct {
+	ID                   string // of the load
 	Machine, Group       string
 	Yarn, Lot, Tip       string
 	Cones                int

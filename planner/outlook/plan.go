@@ -36,6 +36,7 @@ func Plan(s Snapshot, now time.Time) (Outlook, error) {
 	for i := range d.queues {
 		q := &d.queues[i]
 		out.Creels = append(out.Creels, d.creels(q)...)
+		out.Marks = append(out.Marks, d.marks(q)...)
 		if doff, ok := d.doff(q); ok {
 			out.Doffs = append(out.Doffs, doff)
 		}
@@ -205,6 +206,20 @@ func (d *desk) doff(q *queue) (Doff, bool) {
 	return Doff{Machine: q.m.ID, At: at, RollKg: w.rollKg, RevsLeft: int64(left)}, true
 }
 
+// marks gives the times of the turns that were asked for; those that are not known are left out.
+func (d *desk) marks(q *queue) []Mark {
+	if len(q.jobs) == 0 || q.jobs[0].reason != "" {
+		return nil
+	}
+	var out []Mark
+	for _, turn := range q.m.Marks {
+		if at, ok := d.turnsAt(q, turn-float64(q.m.Revolutions), q.jobs[0].speed); ok {
+			out = append(out, Mark{q.m.ID, turn, at})
+		}
+	}
+	return out
+}
+
 // creels gives the run-out windows of the loads on a machine. Loads on groups that
 // the running card does not have are left out.
 func (d *desk) creels(q *queue) []CreelWindow {
@@ -219,13 +234,13 @@ func (d *desk) creels(q *queue) []CreelWindow {
 			continue
 		}
 		win, err := creel.RunOut(w.job.Card.Knit.Feeds[g], creel.Load{
-			Cones: l.Cones, Net: unit.Kilograms(l.ConeKg), CV: l.ConeCV, At: unit.Revolutions(l.AtRevolutions),
+			Cones: l.Cones, Net: unit.Kilograms(l.lasting()), CV: l.ConeCV, At: unit.Revolutions(l.AtRevolutions),
 		})
 		if err != nil {
 			continue
 		}
 		row := CreelWindow{
-			Machine: q.m.ID, Group: l.Group, Yarn: l.Yarn, Lot: l.Lot, Tip: l.Tip, Cones: l.Cones,
+			ID: l.ID, Machine: q.m.ID, Group: l.Group, Yarn: l.Yarn, Lot: l.Lot, Tip: l.Tip, Cones: l.Cones,
 			FirstRevolutions: float64(win.First), LoadedAtRevolutions: l.AtRevolutions,
 		}
 		known := true

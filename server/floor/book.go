@@ -17,16 +17,17 @@ import (
 // book is the mill's register with its indexes. It does not change once made.
 type book struct {
 	store.Book
-	loads    []store.Load
-	creel    creelBook
-	agents   map[string]string // machine -> agent
-	machines map[string]store.Machine
-	articles map[string]store.Article
-	yarns    map[string]store.Yarn
-	lots     map[string]store.Lot
-	orders   map[string]store.Order
-	cards    map[string]card
-	jobs     map[string][]store.Assignment // by machine, oldest first
+	creel     creelBook
+	positions map[string][]store.Position // by machine
+	biases    biases
+	agents    map[string]string // machine -> agent
+	machines  map[string]store.Machine
+	articles  map[string]store.Article
+	yarns     map[string]store.Yarn
+	lots      map[string]store.Lot
+	orders    map[string]store.Order
+	cards     map[string]card
+	jobs      map[string][]store.Assignment // by machine, oldest first
 }
 
 // card is a knit card ready to weigh.
@@ -37,9 +38,9 @@ type card struct {
 	fault error   // why not
 }
 
-func newBook(b store.Book, agents []store.Agent, loads []store.Load) *book {
+func newBook(b store.Book, agents []store.Agent) *book {
 	nb := &book{
-		Book: b, loads: loads,
+		Book:     b,
 		agents:   make(map[string]string),
 		machines: index(b.Machines, func(m store.Machine) string { return m.ID }),
 		articles: index(b.Articles, func(a store.Article) string { return a.ID }),
@@ -80,7 +81,7 @@ func index[T any](list []T, id func(T) string) map[string]T {
 }
 
 func (b *book) equal(o *book) bool {
-	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
+	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
 }
 
 // weigh makes the planner's card of a card of the book.

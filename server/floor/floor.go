@@ -40,6 +40,7 @@ type Config struct {
 	Zone     *time.Location      // of the mill, for sentences; nil = UTC
 	Calendar calendar.Calendar   // no shifts = the mill always works
 	Causes   []Cause             // nil = DefaultCauses
+	Rule     CreelRule           // of cones; zero = DefaultCreelRule
 	Hall     Hall                // how far machines are apart; zero = DefaultHall
 	Risk     float64             // accepted chance to be late; 0 = 0.1
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
@@ -57,7 +58,8 @@ type Floor struct {
 	causes map[string]Cause
 	epoch  string // of the resume tokens
 
-	reading sync.Mutex // held while the book is reread
+	reading sync.Mutex // held while the book is reread; guards what follows
+	creels  creelMemo
 
 	mu       sync.Mutex // held for moments; guards what follows
 	book     *book
@@ -130,6 +132,9 @@ func New(ctx context.Context, st store.Store, c Config) (*Floor, error) {
 	}
 	if c.Causes == nil {
 		c.Causes = DefaultCauses()
+	}
+	if c.Rule == (CreelRule{}) {
+		c.Rule = DefaultCreelRule
 	}
 	if c.Hall == (Hall{}) {
 		c.Hall = DefaultHall
@@ -216,13 +221,13 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	defer f.reading.Unlock()
 	b, err1 := f.st.Book(ctx)
 	agents, err2 := f.st.Agents(ctx)
-	loads, err3 := f.st.Loads(ctx)
-	told, err4 := f.readCreel(ctx)
+	told, err3 := f.readCreel(ctx)
+	positions, learnt, err4 := f.readPositions(ctx)
 	if err := errors.Join(err1, err2, err3, err4); err != nil {
 		return fmt.Errorf("floor: read the book: %w", err)
 	}
-	nb := newBook(b, agents, loads)
-	nb.creel = told
+	nb := newBook(b, agents)
+	nb.creel, nb.positions, nb.biases = told, positions, learnt
 
 	f.mu.Lock()
 	changed := f.book == nil || !f.book.equal(nb)

@@ -52,7 +52,7 @@ func TestHistoryIsCutByOrderAndShift(t *testing.T) {
 		run += c.RunMS
 	}
 	state := store.MachineState{Machine: "k01", First: friday, Last: minute(600), RunMS: run}
-	got, err := make(lessons).bring(t.Context(), reader{st: m, book: newBook(book, nil, nil), calendar: weekdays()}, []store.MachineState{state}, minute(600))
+	got, err := make(lessons).bring(t.Context(), reader{st: m, book: newBook(book, nil), calendar: weekdays()}, []store.MachineState{state}, minute(600))
 	if err != nil || len(got) != 1 {
 		t.Fatalf("%d histories, %v", len(got), err)
 	}
@@ -102,7 +102,7 @@ func TestTakenAndOpenStops(t *testing.T) {
 	}
 	m := &memory{cells: cells("k01", 0, 120, 28), stops: stops}
 	state := store.MachineState{Machine: "k01", First: six, Last: minute(117), RunMS: 120 * 60e3}
-	r := reader{st: m, book: newBook(millBook(), nil, nil), calendar: weekdays(), taps: map[string]store.TaskState{
+	r := reader{st: m, book: newBook(millBook(), nil), calendar: weekdays(), taps: map[string]store.TaskState{
 		stopTaskID("k01", stops[0].ID): {State: store.TaskTaken, Taken: minute(24)},
 		stopTaskID("k01", stops[1].ID): {State: store.TaskDone},                     // never taken
 		stopTaskID("k01", stops[2].ID): {State: store.TaskTaken, Taken: minute(95)}, // after it was over
@@ -152,7 +152,7 @@ func TestSpeedIsSteady(t *testing.T) {
 // history is the same as read at once.
 func TestHistoryReadBitByBit(t *testing.T) {
 	rng := rand.New(rand.NewPCG(7, 9))
-	b := newBook(millBook(), nil, nil)
+	b := newBook(millBook(), nil)
 	m := &memory{}
 	kept := make(lessons)
 	state := store.MachineState{Machine: "k01", First: six}
@@ -178,7 +178,7 @@ func TestHistoryReadBitByBit(t *testing.T) {
 		if i == 200 {
 			book := millBook()
 			book.Assignments = append(book.Assignments, store.Assignment{Machine: "k01", From: minute(float64(at - 4000)), Order: "SO-2", Card: "sj-k01"})
-			b = newBook(book, nil, nil)
+			b = newBook(book, nil)
 		}
 		before := m.asked
 		got, err := kept.bring(t.Context(), reader{st: m, book: b, calendar: weekdays()}, []store.MachineState{state}, state.Last)
@@ -231,7 +231,7 @@ func TestSinceTheLastPlannedStop(t *testing.T) {
 	}
 	state := store.MachineState{Machine: "k01", First: six, Last: minute(1200), RunMS: 1200 * 60e3}
 	all := make(lessons)
-	if _, err := all.bring(t.Context(), reader{st: m, book: newBook(millBook(), nil, nil), calendar: weekdays()}, []store.MachineState{state}, minute(1200)); err != nil {
+	if _, err := all.bring(t.Context(), reader{st: m, book: newBook(millBook(), nil), calendar: weekdays()}, []store.MachineState{state}, minute(1200)); err != nil {
 		t.Fatal(err)
 	}
 	causes := []Cause{{ID: "yarn"}, {ID: "care", Comes: Comes{EveryRun: 8 * time.Hour}}, {ID: "needles", Comes: Comes{EveryTurns: 1e6}}}

@@ -128,10 +128,11 @@ func (f *Floor) allTasks(ctx context.Context, machines []string, horizon time.Du
 	}
 	for _, w := range p.Creels {
 		m, ok := f.machines[w.Machine]
-		if !ok || !mine(w.Machine) || w.First.After(until) {
+		visit, wanted := p.visit(w.Machine, w.ID)
+		if !ok || !mine(w.Machine) || !wanted || w.First.After(until) && (visit.latestAt.IsZero() || visit.latestAt.After(until)) {
 			continue
 		}
-		due = append(due, creelTask(m, w, p.book))
+		due = append(due, creelTask(m, w, &visit, p.book))
 	}
 	slices.SortStableFunc(stops, func(a, b TaskView) int { return a.Since.Compare(b.Since) })
 	slices.SortStableFunc(due, func(a, b TaskView) int { return a.Due.Compare(b.Due) })
@@ -165,10 +166,10 @@ func stopTask(m *machine) TaskView {
 	}
 }
 
-func creelTask(m *machine, w outlook.CreelWindow, b *book) TaskView {
+func creelTask(m *machine, w outlook.CreelWindow, v *creelPlan, b *book) TaskView {
 	return TaskView{
-		ID:   fmt.Sprintf("%s-creel-%s-%d", m.id, w.Group, w.LoadedAtRevolutions),
-		Kind: TaskCreel, Machine: m.id, Name: m.view.Name, Due: w.First, Window: &w,
+		ID: w.ID, Kind: TaskCreel, Tie: v.tied, Open: v.openAt, Latest: v.latestAt, Positions: v.numbers,
+		Machine: m.id, Name: m.view.Name, Due: w.First, Window: &w,
 		YarnName: b.yarnName(w.Yarn), Order: m.view.Order,
 	}
 }

@@ -38,6 +38,8 @@ type plan struct {
 	kilos    map[string]map[string]float64 // counted, by machine and order
 	orders   map[string]outlook.OrderOutlook
 	doffs    map[string]time.Time
+	creels   map[string][]creelPlan // visits, by machine
+	turns    map[string]float64     // of the machines, in the snapshot
 }
 
 // spoil asks Run for a new outlook now.
@@ -111,13 +113,14 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	if err := f.recountIfMoved(ctx); err != nil {
 		return nil, err
 	}
-	p := &plan{kilos: make(map[string]map[string]float64), orders: make(map[string]outlook.OrderOutlook), doffs: make(map[string]time.Time)}
+	p := &plan{kilos: make(map[string]map[string]float64), orders: make(map[string]outlook.OrderOutlook), doffs: make(map[string]time.Time),
+		creels: make(map[string][]creelPlan), turns: make(map[string]float64)}
 	f.mu.Lock()
 	p.book, p.seq = f.book, f.seq
 	for _, m := range f.order {
 		p.kilos[m.id] = f.kilosByOrder(m.id)
 	}
-	p.snapshot = f.snapshot(now, p.kilos)
+	p.snapshot = f.snapshot(now, p)
 	f.mu.Unlock()
 	out, err := outlook.Plan(p.snapshot, now)
 	if err != nil {
@@ -125,6 +128,7 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	}
 	p.Outlook = out
 	p.At = now
+	p.date()
 	for _, o := range out.Orders {
 		p.orders[o.Order] = o
 	}
@@ -187,16 +191,16 @@ func (f *Floor) revolutions() int64 {
 	return n
 }
 
-// snapshot says what the planner may know; kilos are those counted by machine
-// and order. It needs f.mu and f.plan.one.
-func (f *Floor) snapshot(now time.Time, kilos map[string]map[string]float64) outlook.Snapshot {
+// snapshot says what the planner may know, for a plan that has the kilos counted by machine
+// and order; it plans the creels. It needs f.mu and f.plan.one.
+func (f *Floor) snapshot(now time.Time, p *plan) outlook.Snapshot {
 	s := outlook.Snapshot{Calendar: f.c.Calendar, Past: f.plan.past, Fleet: f.plan.fleet, Due: f.dues()}
 	done := make(map[string]float64) // kilos counted by order
 	for _, m := range f.order {
-		for order, kg := range kilos[m.id] {
+		for order, kg := range p.kilos[m.id] {
 			done[order] += kg
 		}
-		s.Machines = append(s.Machines, f.machineForPlan(m, kilos[m.id], now))
+		s.Machines = append(s.Machines, f.machineForPlan(m, p, now))
 	}
 	for _, o := range f.book.Orders {
 		a := f.book.articles[o.Article]
@@ -246,7 +250,7 @@ func (f *Floor) kilosByOrder(machine string) map[string]float64 {
 	return out
 }
 
-func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.Time) outlook.Machine {
+func (f *Floor) machineForPlan(m *machine, p *plan, now time.Time) outlook.Machine {
 	v := &m.view
 	out := outlook.Machine{
 		ID: m.id, Cause: v.Cause.ID, Since: v.Since, SpeedRPM: f.plan.lessons[m.id].speed(f.book.at(m.id, now).Order, m.state.SpeedRPM),
@@ -262,7 +266,7 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 	out.Waits = current.Order == ""
 	for _, a := range f.book.pending(m.id, now) {
 		out.Jobs = append(out.Jobs, outlook.Job{
-			Order: a.Order, Card: f.book.cardForPlan(a.Card), QuantityKg: a.QuantityKg, CountedKg: byOrder[a.Order],
+			Order: a.Order, Card: f.book.cardForPlan(a.Card), QuantityKg: a.QuantityKg, CountedKg: p.kilos[m.id][a.Order],
 		})
 	}
 	for _, c := range f.book.Cards {
@@ -270,13 +274,7 @@ func (f *Floor) machineForPlan(m *machine, byOrder map[string]float64, now time.
 			out.Cards = append(out.Cards, f.book.cardForPlan(c.ID))
 		}
 	}
-	for i, l := range f.book.loads {
-		if l.Machine == m.id {
-			load := f.book.loadForPlan(l, current.Card)
-			load.Cones = f.book.standing(i, current.Card)
-			out.Creel = append(out.Creel, load)
-		}
-	}
+	f.creelsForPlan(m, &out, p, now)
 	return out
 }
 
@@ -302,30 +300,4 @@ func (b *book) fits(c store.Card, machine string) bool {
 	structure := b.articles[c.Article].Structure
 	return (m.Feeders == 0 || feeders == m.Feeders) &&
 		(structure == "" || len(m.Structures) == 0 || slices.Contains(m.Structures, structure))
-}
-
-// loadForPlan fills in what the tender did not say: yarn and cone from the
-// running card and the lot.
-func (b *book) loadForPlan(l store.Load, cardID string) outlook.Load {
-	lot := b.lots[l.Lot]
-	yarn := lot.Yarn
-	if yarn == "" {
-		for _, g := range b.cards[cardID].Feeds {
-			if g.ID == l.Group {
-				yarn = g.Yarn
-			}
-		}
-	}
-	y := b.yarns[yarn]
-	out := outlook.Load{
-		Group: l.Group, Yarn: yarn, Lot: l.Lot, Tip: lot.Tip, Cones: l.Cones, ConeKg: l.ConeKg, ConeCV: y.ConeCV,
-		AtRevolutions: l.Revolutions, At: l.At,
-	}
-	if out.ConeKg == 0 {
-		out.ConeKg = y.ConeNetKg
-	}
-	if out.ConeCV == 0 {
-		out.ConeCV = 0.02
-	}
-	return out
 }

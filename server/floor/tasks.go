@@ -8,7 +8,7 @@ import (
 	"strings"
 	"time"
 
-	"turnwise/planner/unit"
+	"turnwise/planner/creel"
 	"turnwise/server/store"
 )
 
@@ -219,6 +219,10 @@ func (f *Floor) Lots() []LotView {
 	defer f.mu.Unlock()
 	b := f.book
 	out := make([]LotView, 0, len(b.Lots))
+	onCreel := map[string][]creel.Remnant{}
+	for _, m := range f.order {
+		onCreel[m.id] = f.leftover(m, 0, f.c.Now())
+	}
 	for _, l := range b.Lots {
 		m := b.creel.moves[l.ID]
 		v := LotView{Lot: l, InStoreKg: max(l.StoreKg-m.OutKg, 0), AtMachinesKg: max(l.AtMachineKg+m.OutKg, 0)}
@@ -227,11 +231,11 @@ func (f *Floor) Lots() []LotView {
 				v.Orders = append(v.Orders, o.ID)
 			}
 		}
-		for i, load := range b.loads {
-			if load.Lot == l.ID {
-				v.OnCreelKg += f.left(i)
-				if !slices.Contains(v.Machines, load.Machine) {
-					v.Machines = append(v.Machines, load.Machine)
+		for _, m := range f.order {
+			for _, r := range onCreel[m.id] {
+				if r.Lot == l.ID {
+					v.OnCreelKg += float64(r.Mass)
+					v.Machines = append(v.Machines, m.id)
 				}
 			}
 		}
@@ -244,47 +248,4 @@ func (f *Floor) Lots() []LotView {
 	}
 	slices.SortFunc(out, func(x, y LotView) int { return strings.Compare(x.ID, y.ID) })
 	return out
-}
-
-// left is what the cones of a load still hold, as calculated: their mass, less what
-// its share of the feeds drew since. It needs f.mu.
-func (f *Floor) left(i int) float64 {
-	b := f.book
-	l := b.loads[i]
-	card := b.cards[b.at(l.Machine, f.c.Now()).Card]
-	cones := b.standing(i, card.ID)
-	of := b.loadForPlan(l, card.ID)
-	for _, g := range card.knit.Feeds {
-		if g.ID != l.Group {
-			continue
-		}
-		life, err := g.RevolutionsPerCone(unit.Kilograms(of.ConeKg))
-		if err != nil || life <= 0 || f.machines[l.Machine] == nil {
-			break
-		}
-		gone := float64(f.machines[l.Machine].state.Revolutions-l.Revolutions) / float64(life)
-		return float64(cones) * of.ConeKg * min(1, max(0, 1-gone))
-	}
-	return 0
-}
-
-// standing is how many cones of a load still stand: newer loads of the group took
-// the places of the others.
-func (b *book) standing(i int, cardID string) int {
-	l := b.loads[i]
-	places := 0
-	for _, g := range b.cards[cardID].Feeds {
-		if g.ID == l.Group {
-			places = g.Feeders * max(g.Ends, 1)
-		}
-	}
-	if places == 0 {
-		return l.Cones
-	}
-	for _, newer := range b.loads[i+1:] {
-		if newer.Machine == l.Machine && newer.Group == l.Group {
-			places -= newer.Cones
-		}
-	}
-	return min(l.Cones, max(places, 1))
 }

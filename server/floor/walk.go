@@ -250,6 +250,7 @@ func (f *Floor) endings(p *plan, machines []string, until time.Time) []TaskView 
 		t := TaskView{
 			ID: fmt.Sprintf("%s-end-%s", m.id, jobs[0].Order), Kind: TaskEnd, Machine: m.id, Name: m.view.Name,
 			Due: jo[i].Finish.P50, Order: jobs[0].Order, RollNumber: m.view.RollNumber,
+			Remnants: f.leftover(m, p.turns[m.id]+float64(jo[i].RemainingRevolutions), f.c.Now()),
 		}
 		if len(jobs) > 1 {
 			t.NextOrder = jobs[1].Order

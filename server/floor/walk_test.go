@@ -23,7 +23,7 @@ func hallBook() *book {
 			{ID: "k04", Area: "b", Set: "B"}, {ID: "k05", Area: "b", Set: "B"},
 		},
 		Yarns: []store.Yarn{{ID: "y", Count: "Ne 30"}}, Lots: []store.Lot{{ID: "L-1", Yarn: "y", Tip: "green"}},
-	}, nil, nil)
+	}, nil)
 }
 
 func creelDue(machine string, in time.Duration, cones int) TaskView {
@@ -261,7 +261,7 @@ func BenchmarkWalks(b *testing.B) {
 		sb.Machines = append(sb.Machines, store.Machine{ID: id, Area: "a", Set: string(rune('A' + i/10))})
 		tasks = append(tasks, creelDue(id, time.Duration(i*7%120)*time.Minute, 30), doffDue(id, time.Duration(i*13%120)*time.Minute))
 	}
-	book := newBook(sb, nil, nil)
+	book := newBook(sb, nil)
 	for b.Loop() {
 		if _, err := DefaultHall.rounds(book, tasks, book.tenders(nil, six), six, true); err != nil {
 			b.Fatal(err)

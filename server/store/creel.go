@@ -39,8 +39,8 @@ type CreelRecord interface {
 	// Positions returns what stands in all creels, by machine, feed group and number:
 	// what [Stand] makes of the loads.
 	Positions(ctx context.Context) ([]Position, error)
-	// CreelLog returns the loads of all times that were not taken back, by id.
-	CreelLog(ctx context.Context) ([]Load, error)
+	// CreelLog returns the loads since an instant that were not taken back, by id.
+	CreelLog(ctx context.Context, since time.Time) ([]Load, error)
 	// AddReading keeps what weighed rolls or a yarn meter tell of a feed group.
 	AddReading(ctx context.Context, r Reading, dryRun bool) error
 	// Readings returns all readings, oldest first.

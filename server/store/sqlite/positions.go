@@ -11,6 +11,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"turnwise/server/store"
 )
@@ -146,14 +147,14 @@ func (s *Store) Positions(ctx context.Context) ([]store.Position, error) {
 	return out, nil
 }
 
-// CreelLog returns the loads of all times that were not taken back.
-func (s *Store) CreelLog(ctx context.Context) ([]store.Load, error) {
+// CreelLog returns the loads since an instant that were not taken back.
+func (s *Store) CreelLog(ctx context.Context, since time.Time) ([]store.Load, error) {
 	var loads []store.Load
 	err := each(ctx, s.read, func(rows *sql.Rows) error {
 		l, err := scanLoad(rows)
 		loads = append(loads, l)
 		return err
-	}, `SELECT `+loadColumns+` FROM creel_load l JOIN machine m ON m.num = l.machine_num WHERE l.undone = 0 ORDER BY l.id`)
+	}, `SELECT `+loadColumns+` FROM creel_load l JOIN machine m ON m.num = l.machine_num WHERE l.undone = 0 AND l.at_ms >= ? ORDER BY l.id`, since.UnixMilli())
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: read loads: %w", err)
 	}

@@ -153,7 +153,7 @@ func testPositions(t *testing.T, r interface {
 				own = append(own, p)
 			}
 		}
-		log, err := r.CreelLog(ctx)
+		log, err := r.CreelLog(ctx, at(0))
 		if err != nil {
 			t.Fatal(err)
 		}
