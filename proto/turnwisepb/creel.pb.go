@@ -203,6 +203,118 @@ func (TaskKind) EnumDescriptor() ([]byte, []int) {
 	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{2}
 }
 
+// LoadWork is what a load of cones was.
+type LoadWork int32
+
+const (
+	LoadWork_LOAD_WORK_UNSPECIFIED LoadWork = 0
+	// New cones in the place of others that still had yarn. The default.
+	LoadWork_LOAD_WORK_CHANGE LoadWork = 1
+	// New cones in the place of others that had run out.
+	LoadWork_LOAD_WORK_RUN_OUT LoadWork = 2
+	// Reserves, each tied to the tail of the cone that runs.
+	LoadWork_LOAD_WORK_TIE LoadWork = 3
+	// Reserves that stand beside, not tied.
+	LoadWork_LOAD_WORK_BESIDE LoadWork = 4
+)
+
+// Enum value maps for LoadWork.
+var (
+	LoadWork_name = map[int32]string{
+		0: "LOAD_WORK_UNSPECIFIED",
+		1: "LOAD_WORK_CHANGE",
+		2: "LOAD_WORK_RUN_OUT",
+		3: "LOAD_WORK_TIE",
+		4: "LOAD_WORK_BESIDE",
+	}
+	LoadWork_value = map[string]int32{
+		"LOAD_WORK_UNSPECIFIED": 0,
+		"LOAD_WORK_CHANGE":      1,
+		"LOAD_WORK_RUN_OUT":     2,
+		"LOAD_WORK_TIE":         3,
+		"LOAD_WORK_BESIDE":      4,
+	}
+)
+
+func (x LoadWork) Enum() *LoadWork {
+	p := new(LoadWork)
+	*p = x
+	return p
+}
+
+func (x LoadWork) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (LoadWork) Descriptor() protoreflect.EnumDescriptor {
+	return file_turnwise_v1_creel_proto_enumTypes[3].Descriptor()
+}
+
+func (LoadWork) Type() protoreflect.EnumType {
+	return &file_turnwise_v1_creel_proto_enumTypes[3]
+}
+
+func (x LoadWork) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use LoadWork.Descriptor instead.
+func (LoadWork) EnumDescriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{3}
+}
+
+// ReadingKind is by what yarn was measured.
+type ReadingKind int32
+
+const (
+	ReadingKind_READING_KIND_UNSPECIFIED ReadingKind = 0
+	// Metres of yarn at one feed of the group, by a yarn meter.
+	ReadingKind_READING_KIND_METER ReadingKind = 1
+	// Kilos of rolls that were weighed.
+	ReadingKind_READING_KIND_ROLLS ReadingKind = 2
+)
+
+// Enum value maps for ReadingKind.
+var (
+	ReadingKind_name = map[int32]string{
+		0: "READING_KIND_UNSPECIFIED",
+		1: "READING_KIND_METER",
+		2: "READING_KIND_ROLLS",
+	}
+	ReadingKind_value = map[string]int32{
+		"READING_KIND_UNSPECIFIED": 0,
+		"READING_KIND_METER":       1,
+		"READING_KIND_ROLLS":       2,
+	}
+)
+
+func (x ReadingKind) Enum() *ReadingKind {
+	p := new(ReadingKind)
+	*p = x
+	return p
+}
+
+func (x ReadingKind) String() string {
+	return protoimpl.X.EnumStringOf(x.Descriptor(), protoreflect.EnumNumber(x))
+}
+
+func (ReadingKind) Descriptor() protoreflect.EnumDescriptor {
+	return file_turnwise_v1_creel_proto_enumTypes[4].Descriptor()
+}
+
+func (ReadingKind) Type() protoreflect.EnumType {
+	return &file_turnwise_v1_creel_proto_enumTypes[4]
+}
+
+func (x ReadingKind) Number() protoreflect.EnumNumber {
+	return protoreflect.EnumNumber(x)
+}
+
+// Deprecated: Use ReadingKind.Descriptor instead.
+func (ReadingKind) EnumDescriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{4}
+}
+
 // LotMove is which way yarn goes.
 type LotMove int32
 
@@ -239,11 +351,11 @@ func (x LotMove) String() string {
 }
 
 func (LotMove) Descriptor() protoreflect.EnumDescriptor {
-	return file_turnwise_v1_creel_proto_enumTypes[3].Descriptor()
+	return file_turnwise_v1_creel_proto_enumTypes[5].Descriptor()
 }
 
 func (LotMove) Type() protoreflect.EnumType {
-	return &file_turnwise_v1_creel_proto_enumTypes[3]
+	return &file_turnwise_v1_creel_proto_enumTypes[5]
 }
 
 func (x LotMove) Number() protoreflect.EnumNumber {
@@ -252,7 +364,7 @@ func (x LotMove) Number() protoreflect.EnumNumber {
 
 // Deprecated: Use LotMove.Descriptor instead.
 func (LotMove) EnumDescriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{3}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{5}
 }
 
 // Task is one row of the rail.
@@ -1146,11 +1258,16 @@ type LoadCreelRequest struct {
 	// When; absent = now.
 	LoadTime *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=load_time,json=loadTime,proto3" json:"load_time,omitempty"`
 	// Machine's revolutions at the load; absent = those counted at load_time.
-	RevolutionCount *int64 `protobuf:"varint,7,opt,name=revolution_count,json=revolutionCount,proto3,oneof" json:"revolution_count,omitempty"`
-	RequestId       string `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	ValidateOnly    bool   `protobuf:"varint,9,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	RevolutionCount *int64   `protobuf:"varint,7,opt,name=revolution_count,json=revolutionCount,proto3,oneof" json:"revolution_count,omitempty"`
+	RequestId       string   `protobuf:"bytes,8,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	ValidateOnly    bool     `protobuf:"varint,9,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	Work            LoadWork `protobuf:"varint,10,opt,name=work,proto3,enum=turnwise.v1.LoadWork" json:"work,omitempty"`
+	// Places of the feed group, from 1, one for each cone; empty = those that are due first.
+	Positions []int32 `protobuf:"varint,11,rep,packed,name=positions,proto3" json:"positions,omitempty"`
+	// Spread of cone mass, a share; 0 = that of the yarn.
+	ConeMassCv    float64 `protobuf:"fixed64,12,opt,name=cone_mass_cv,json=coneMassCv,proto3" json:"cone_mass_cv,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LoadCreelRequest) Reset() {
@@ -1246,11 +1363,36 @@ func (x *LoadCreelRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *LoadCreelRequest) GetWork() LoadWork {
+	if x != nil {
+		return x.Work
+	}
+	return LoadWork_LOAD_WORK_UNSPECIFIED
+}
+
+func (x *LoadCreelRequest) GetPositions() []int32 {
+	if x != nil {
+		return x.Positions
+	}
+	return nil
+}
+
+func (x *LoadCreelRequest) GetConeMassCv() float64 {
+	if x != nil {
+		return x.ConeMassCv
+	}
+	return 0
+}
+
 type LoadCreelResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// "machines/k01/loads/12".
-	Load          string `protobuf:"bytes,1,opt,name=load,proto3" json:"load,omitempty"`
-	ConeCount     int32  `protobuf:"varint,2,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	Load      string `protobuf:"bytes,1,opt,name=load,proto3" json:"load,omitempty"`
+	ConeCount int32  `protobuf:"varint,2,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	// What the mill's rule lets pass, in words.
+	Warnings []string `protobuf:"bytes,3,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	// What is known of the feed group's cones now.
+	Lessons       []*CreelLesson `protobuf:"bytes,4,rep,name=lessons,proto3" json:"lessons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1299,6 +1441,617 @@ func (x *LoadCreelResponse) GetConeCount() int32 {
 	return 0
 }
 
+func (x *LoadCreelResponse) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+func (x *LoadCreelResponse) GetLessons() []*CreelLesson {
+	if x != nil {
+		return x.Lessons
+	}
+	return nil
+}
+
+// CreelLesson is what was learnt of the turns that cones of one lot last on a feed group.
+type CreelLesson struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	FeedGroup string                 `protobuf:"bytes,1,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
+	Lot       string                 `protobuf:"bytes,2,opt,name=lot,proto3" json:"lot,omitempty"`
+	// Turns counted over calculated, and the standard deviation of this ratio.
+	LifeRatio   float64 `protobuf:"fixed64,3,opt,name=life_ratio,json=lifeRatio,proto3" json:"life_ratio,omitempty"`
+	LifeRatioSd float64 `protobuf:"fixed64,4,opt,name=life_ratio_sd,json=lifeRatioSd,proto3" json:"life_ratio_sd,omitempty"`
+	// Spread of single cones about it, a share.
+	ConeMassCv       float64 `protobuf:"fixed64,5,opt,name=cone_mass_cv,json=coneMassCv,proto3" json:"cone_mass_cv,omitempty"`
+	ObservationCount int32   `protobuf:"varint,6,opt,name=observation_count,json=observationCount,proto3" json:"observation_count,omitempty"`
+	// Observations that were not believed: another cone, a change that nobody told.
+	ApartCount int32 `protobuf:"varint,7,opt,name=apart_count,json=apartCount,proto3" json:"apart_count,omitempty"`
+	// How much the newest one lasted of what was calculated; 0 = nothing yet.
+	NewestRatio   float64 `protobuf:"fixed64,8,opt,name=newest_ratio,json=newestRatio,proto3" json:"newest_ratio,omitempty"`
+	NewestApart   bool    `protobuf:"varint,9,opt,name=newest_apart,json=newestApart,proto3" json:"newest_apart,omitempty"`
+	Sentence      string  `protobuf:"bytes,10,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreelLesson) Reset() {
+	*x = CreelLesson{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreelLesson) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreelLesson) ProtoMessage() {}
+
+func (x *CreelLesson) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreelLesson.ProtoReflect.Descriptor instead.
+func (*CreelLesson) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{11}
+}
+
+func (x *CreelLesson) GetFeedGroup() string {
+	if x != nil {
+		return x.FeedGroup
+	}
+	return ""
+}
+
+func (x *CreelLesson) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *CreelLesson) GetLifeRatio() float64 {
+	if x != nil {
+		return x.LifeRatio
+	}
+	return 0
+}
+
+func (x *CreelLesson) GetLifeRatioSd() float64 {
+	if x != nil {
+		return x.LifeRatioSd
+	}
+	return 0
+}
+
+func (x *CreelLesson) GetConeMassCv() float64 {
+	if x != nil {
+		return x.ConeMassCv
+	}
+	return 0
+}
+
+func (x *CreelLesson) GetObservationCount() int32 {
+	if x != nil {
+		return x.ObservationCount
+	}
+	return 0
+}
+
+func (x *CreelLesson) GetApartCount() int32 {
+	if x != nil {
+		return x.ApartCount
+	}
+	return 0
+}
+
+func (x *CreelLesson) GetNewestRatio() float64 {
+	if x != nil {
+		return x.NewestRatio
+	}
+	return 0
+}
+
+func (x *CreelLesson) GetNewestApart() bool {
+	if x != nil {
+		return x.NewestApart
+	}
+	return false
+}
+
+func (x *CreelLesson) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+type GetCreelRequest struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Machine       string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCreelRequest) Reset() {
+	*x = GetCreelRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCreelRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCreelRequest) ProtoMessage() {}
+
+func (x *GetCreelRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCreelRequest.ProtoReflect.Descriptor instead.
+func (*GetCreelRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{12}
+}
+
+func (x *GetCreelRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+type GetCreelResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Creel         *Creel                 `protobuf:"bytes,1,opt,name=creel,proto3" json:"creel,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *GetCreelResponse) Reset() {
+	*x = GetCreelResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *GetCreelResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*GetCreelResponse) ProtoMessage() {}
+
+func (x *GetCreelResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use GetCreelResponse.ProtoReflect.Descriptor instead.
+func (*GetCreelResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{13}
+}
+
+func (x *GetCreelResponse) GetCreel() *Creel {
+	if x != nil {
+		return x.Creel
+	}
+	return nil
+}
+
+// Creel is what stands at one machine.
+type Creel struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "machines/k01/creel".
+	Name            string           `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Machine         string           `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	RevolutionCount int64            `protobuf:"varint,3,opt,name=revolution_count,json=revolutionCount,proto3" json:"revolution_count,omitempty"`
+	Positions       []*CreelPosition `protobuf:"bytes,4,rep,name=positions,proto3" json:"positions,omitempty"`
+	Lessons         []*CreelLesson   `protobuf:"bytes,5,rep,name=lessons,proto3" json:"lessons,omitempty"`
+	// Feed groups that knit several lots at once, in words.
+	Warnings      []string `protobuf:"bytes,6,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Creel) Reset() {
+	*x = Creel{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Creel) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Creel) ProtoMessage() {}
+
+func (x *Creel) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Creel.ProtoReflect.Descriptor instead.
+func (*Creel) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{14}
+}
+
+func (x *Creel) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Creel) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *Creel) GetRevolutionCount() int64 {
+	if x != nil {
+		return x.RevolutionCount
+	}
+	return 0
+}
+
+func (x *Creel) GetPositions() []*CreelPosition {
+	if x != nil {
+		return x.Positions
+	}
+	return nil
+}
+
+func (x *Creel) GetLessons() []*CreelLesson {
+	if x != nil {
+		return x.Lessons
+	}
+	return nil
+}
+
+func (x *Creel) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+// CreelPosition is one place of a creel.
+type CreelPosition struct {
+	state      protoimpl.MessageState `protogen:"open.v1"`
+	FeedGroup  string                 `protobuf:"bytes,1,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
+	Number     int32                  `protobuf:"varint,2,opt,name=number,proto3" json:"number,omitempty"`
+	Lot        string                 `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	ConeNetKg  float64                `protobuf:"fixed64,4,opt,name=cone_net_kg,json=coneNetKg,proto3" json:"cone_net_kg,omitempty"`
+	ConeMassCv float64                `protobuf:"fixed64,5,opt,name=cone_mass_cv,json=coneMassCv,proto3" json:"cone_mass_cv,omitempty"`
+	// Revolutions of the machine when the running cone began to be drawn.
+	LoadRevolutionCount int64   `protobuf:"varint,6,opt,name=load_revolution_count,json=loadRevolutionCount,proto3" json:"load_revolution_count,omitempty"`
+	LeftKg              *Figure `protobuf:"bytes,7,opt,name=left_kg,json=leftKg,proto3" json:"left_kg,omitempty"`
+	ReserveLot          string  `protobuf:"bytes,8,opt,name=reserve_lot,json=reserveLot,proto3" json:"reserve_lot,omitempty"`
+	ReserveNetKg        float64 `protobuf:"fixed64,9,opt,name=reserve_net_kg,json=reserveNetKg,proto3" json:"reserve_net_kg,omitempty"`
+	ReserveTied         bool    `protobuf:"varint,10,opt,name=reserve_tied,json=reserveTied,proto3" json:"reserve_tied,omitempty"`
+	// Task that has this place; empty = none within sight.
+	Task          string `protobuf:"bytes,11,opt,name=task,proto3" json:"task,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *CreelPosition) Reset() {
+	*x = CreelPosition{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *CreelPosition) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*CreelPosition) ProtoMessage() {}
+
+func (x *CreelPosition) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use CreelPosition.ProtoReflect.Descriptor instead.
+func (*CreelPosition) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{15}
+}
+
+func (x *CreelPosition) GetFeedGroup() string {
+	if x != nil {
+		return x.FeedGroup
+	}
+	return ""
+}
+
+func (x *CreelPosition) GetNumber() int32 {
+	if x != nil {
+		return x.Number
+	}
+	return 0
+}
+
+func (x *CreelPosition) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *CreelPosition) GetConeNetKg() float64 {
+	if x != nil {
+		return x.ConeNetKg
+	}
+	return 0
+}
+
+func (x *CreelPosition) GetConeMassCv() float64 {
+	if x != nil {
+		return x.ConeMassCv
+	}
+	return 0
+}
+
+func (x *CreelPosition) GetLoadRevolutionCount() int64 {
+	if x != nil {
+		return x.LoadRevolutionCount
+	}
+	return 0
+}
+
+func (x *CreelPosition) GetLeftKg() *Figure {
+	if x != nil {
+		return x.LeftKg
+	}
+	return nil
+}
+
+func (x *CreelPosition) GetReserveLot() string {
+	if x != nil {
+		return x.ReserveLot
+	}
+	return ""
+}
+
+func (x *CreelPosition) GetReserveNetKg() float64 {
+	if x != nil {
+		return x.ReserveNetKg
+	}
+	return 0
+}
+
+func (x *CreelPosition) GetReserveTied() bool {
+	if x != nil {
+		return x.ReserveTied
+	}
+	return false
+}
+
+func (x *CreelPosition) GetTask() string {
+	if x != nil {
+		return x.Task
+	}
+	return ""
+}
+
+type RecordReadingRequest struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Machine   string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	FeedGroup string                 `protobuf:"bytes,2,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
+	Lot       string                 `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	Kind      ReadingKind            `protobuf:"varint,4,opt,name=kind,proto3,enum=turnwise.v1.ReadingKind" json:"kind,omitempty"`
+	// Turns of the machine over which it was measured.
+	RevolutionCount int64 `protobuf:"varint,5,opt,name=revolution_count,json=revolutionCount,proto3" json:"revolution_count,omitempty"`
+	// Metres at one feed, for a meter.
+	LengthM float64 `protobuf:"fixed64,6,opt,name=length_m,json=lengthM,proto3" json:"length_m,omitempty"`
+	// Kilos of all rolls, for rolls.
+	NetKg float64 `protobuf:"fixed64,7,opt,name=net_kg,json=netKg,proto3" json:"net_kg,omitempty"`
+	// Standard deviation of the reading, a share; 0 = 0.005 of a meter, 0.01 of rolls.
+	ReadingSd float64 `protobuf:"fixed64,8,opt,name=reading_sd,json=readingSd,proto3" json:"reading_sd,omitempty"`
+	// Required.
+	RequestId     string `protobuf:"bytes,9,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	ValidateOnly  bool   `protobuf:"varint,10,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordReadingRequest) Reset() {
+	*x = RecordReadingRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordReadingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordReadingRequest) ProtoMessage() {}
+
+func (x *RecordReadingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordReadingRequest.ProtoReflect.Descriptor instead.
+func (*RecordReadingRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{16}
+}
+
+func (x *RecordReadingRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *RecordReadingRequest) GetFeedGroup() string {
+	if x != nil {
+		return x.FeedGroup
+	}
+	return ""
+}
+
+func (x *RecordReadingRequest) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *RecordReadingRequest) GetKind() ReadingKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ReadingKind_READING_KIND_UNSPECIFIED
+}
+
+func (x *RecordReadingRequest) GetRevolutionCount() int64 {
+	if x != nil {
+		return x.RevolutionCount
+	}
+	return 0
+}
+
+func (x *RecordReadingRequest) GetLengthM() float64 {
+	if x != nil {
+		return x.LengthM
+	}
+	return 0
+}
+
+func (x *RecordReadingRequest) GetNetKg() float64 {
+	if x != nil {
+		return x.NetKg
+	}
+	return 0
+}
+
+func (x *RecordReadingRequest) GetReadingSd() float64 {
+	if x != nil {
+		return x.ReadingSd
+	}
+	return 0
+}
+
+func (x *RecordReadingRequest) GetRequestId() string {
+	if x != nil {
+		return x.RequestId
+	}
+	return ""
+}
+
+func (x *RecordReadingRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+type RecordReadingResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Measured over calculated yarn of a turn.
+	Ratio         float64        `protobuf:"fixed64,1,opt,name=ratio,proto3" json:"ratio,omitempty"`
+	Lessons       []*CreelLesson `protobuf:"bytes,2,rep,name=lessons,proto3" json:"lessons,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RecordReadingResponse) Reset() {
+	*x = RecordReadingResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RecordReadingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RecordReadingResponse) ProtoMessage() {}
+
+func (x *RecordReadingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RecordReadingResponse.ProtoReflect.Descriptor instead.
+func (*RecordReadingResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *RecordReadingResponse) GetRatio() float64 {
+	if x != nil {
+		return x.Ratio
+	}
+	return 0
+}
+
+func (x *RecordReadingResponse) GetLessons() []*CreelLesson {
+	if x != nil {
+		return x.Lessons
+	}
+	return nil
+}
+
 type UndoLoadRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Machine       string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
@@ -1309,7 +2062,7 @@ type UndoLoadRequest struct {
 
 func (x *UndoLoadRequest) Reset() {
 	*x = UndoLoadRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1321,7 +2074,7 @@ func (x *UndoLoadRequest) String() string {
 func (*UndoLoadRequest) ProtoMessage() {}
 
 func (x *UndoLoadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[11]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1334,7 +2087,7 @@ func (x *UndoLoadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoLoadRequest.ProtoReflect.Descriptor instead.
 func (*UndoLoadRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{11}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *UndoLoadRequest) GetMachine() string {
@@ -1359,7 +2112,7 @@ type UndoLoadResponse struct {
 
 func (x *UndoLoadResponse) Reset() {
 	*x = UndoLoadResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1371,7 +2124,7 @@ func (x *UndoLoadResponse) String() string {
 func (*UndoLoadResponse) ProtoMessage() {}
 
 func (x *UndoLoadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[12]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1384,7 +2137,7 @@ func (x *UndoLoadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoLoadResponse.ProtoReflect.Descriptor instead.
 func (*UndoLoadResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{12}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{19}
 }
 
 type WatchTasksRequest struct {
@@ -1399,7 +2152,7 @@ type WatchTasksRequest struct {
 
 func (x *WatchTasksRequest) Reset() {
 	*x = WatchTasksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1411,7 +2164,7 @@ func (x *WatchTasksRequest) String() string {
 func (*WatchTasksRequest) ProtoMessage() {}
 
 func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[13]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1424,7 +2177,7 @@ func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchTasksRequest.ProtoReflect.Descriptor instead.
 func (*WatchTasksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{13}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *WatchTasksRequest) GetMachines() []string {
@@ -1451,7 +2204,7 @@ type WatchTasksResponse struct {
 
 func (x *WatchTasksResponse) Reset() {
 	*x = WatchTasksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1463,7 +2216,7 @@ func (x *WatchTasksResponse) String() string {
 func (*WatchTasksResponse) ProtoMessage() {}
 
 func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[14]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1476,7 +2229,7 @@ func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchTasksResponse.ProtoReflect.Descriptor instead.
 func (*WatchTasksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{14}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *WatchTasksResponse) GetTasks() []*Task {
@@ -1498,7 +2251,7 @@ type ListWalksRequest struct {
 
 func (x *ListWalksRequest) Reset() {
 	*x = ListWalksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1510,7 +2263,7 @@ func (x *ListWalksRequest) String() string {
 func (*ListWalksRequest) ProtoMessage() {}
 
 func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[15]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1523,7 +2276,7 @@ func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWalksRequest.ProtoReflect.Descriptor instead.
 func (*ListWalksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{15}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *ListWalksRequest) GetMachines() []string {
@@ -1557,7 +2310,7 @@ type ListWalksResponse struct {
 
 func (x *ListWalksResponse) Reset() {
 	*x = ListWalksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1569,7 +2322,7 @@ func (x *ListWalksResponse) String() string {
 func (*ListWalksResponse) ProtoMessage() {}
 
 func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[16]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1582,7 +2335,7 @@ func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWalksResponse.ProtoReflect.Descriptor instead.
 func (*ListWalksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{16}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *ListWalksResponse) GetAsOfTime() *timestamppb.Timestamp {
@@ -1632,7 +2385,7 @@ type WatchWalksRequest struct {
 
 func (x *WatchWalksRequest) Reset() {
 	*x = WatchWalksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1644,7 +2397,7 @@ func (x *WatchWalksRequest) String() string {
 func (*WatchWalksRequest) ProtoMessage() {}
 
 func (x *WatchWalksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[17]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1657,7 +2410,7 @@ func (x *WatchWalksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchWalksRequest.ProtoReflect.Descriptor instead.
 func (*WatchWalksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{17}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *WatchWalksRequest) GetMachines() []string {
@@ -1683,7 +2436,7 @@ type WatchWalksResponse struct {
 
 func (x *WatchWalksResponse) Reset() {
 	*x = WatchWalksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1695,7 +2448,7 @@ func (x *WatchWalksResponse) String() string {
 func (*WatchWalksResponse) ProtoMessage() {}
 
 func (x *WatchWalksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1708,7 +2461,7 @@ func (x *WatchWalksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchWalksResponse.ProtoReflect.Descriptor instead.
 func (*WatchWalksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *WatchWalksResponse) GetWalks() *ListWalksResponse {
@@ -1727,8 +2480,11 @@ type ReportTaskRequest struct {
 	ActTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=act_time,json=actTime,proto3" json:"act_time,omitempty"`
 	// Lot of the cones put on; empty = the one that the task named.
 	Lot string `protobuf:"bytes,4,opt,name=lot,proto3" json:"lot,omitempty"`
-	// Cones put on; 0 = all, or half of them, rounded down.
+	// Cones put on; 0 = all, or half of them, rounded down. With done of a stop for yarn: cones that
+	// had run out and were replaced, of feed_group.
 	ConeCount int32 `protobuf:"varint,5,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	// Of a stop's cones; empty = the only one.
+	FeedGroup string `protobuf:"bytes,8,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
 	// Required. The same one again changes nothing and gives the first answer.
 	RequestId     string `protobuf:"bytes,6,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
 	ValidateOnly  bool   `protobuf:"varint,7,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
@@ -1738,7 +2494,7 @@ type ReportTaskRequest struct {
 
 func (x *ReportTaskRequest) Reset() {
 	*x = ReportTaskRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1750,7 +2506,7 @@ func (x *ReportTaskRequest) String() string {
 func (*ReportTaskRequest) ProtoMessage() {}
 
 func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1763,7 +2519,7 @@ func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportTaskRequest.ProtoReflect.Descriptor instead.
 func (*ReportTaskRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{19}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ReportTaskRequest) GetTask() string {
@@ -1801,6 +2557,13 @@ func (x *ReportTaskRequest) GetConeCount() int32 {
 	return 0
 }
 
+func (x *ReportTaskRequest) GetFeedGroup() string {
+	if x != nil {
+		return x.FeedGroup
+	}
+	return ""
+}
+
 func (x *ReportTaskRequest) GetRequestId() string {
 	if x != nil {
 		return x.RequestId
@@ -1824,13 +2587,17 @@ type ReportTaskResponse struct {
 	// Load that the act wrote or took back, "machines/k01/loads/12"; empty = none.
 	Load          string                 `protobuf:"bytes,4,opt,name=load,proto3" json:"load,omitempty"`
 	FixerCallTime *timestamppb.Timestamp `protobuf:"bytes,5,opt,name=fixer_call_time,json=fixerCallTime,proto3" json:"fixer_call_time,omitempty"`
+	// What the mill's rule lets pass, in words.
+	Warnings []string `protobuf:"bytes,6,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	// What is known of the feed group's cones now.
+	Lessons       []*CreelLesson `protobuf:"bytes,7,rep,name=lessons,proto3" json:"lessons,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *ReportTaskResponse) Reset() {
 	*x = ReportTaskResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1842,7 +2609,7 @@ func (x *ReportTaskResponse) String() string {
 func (*ReportTaskResponse) ProtoMessage() {}
 
 func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1855,7 +2622,7 @@ func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportTaskResponse.ProtoReflect.Descriptor instead.
 func (*ReportTaskResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{20}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{27}
 }
 
 func (x *ReportTaskResponse) GetTask() string {
@@ -1893,6 +2660,20 @@ func (x *ReportTaskResponse) GetFixerCallTime() *timestamppb.Timestamp {
 	return nil
 }
 
+func (x *ReportTaskResponse) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+func (x *ReportTaskResponse) GetLessons() []*CreelLesson {
+	if x != nil {
+		return x.Lessons
+	}
+	return nil
+}
+
 // Lot is yarn of one lot, in kilograms.
 type Lot struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -1911,14 +2692,21 @@ type Lot struct {
 	// Machines whose creels have it.
 	Machines []string `protobuf:"bytes,8,rep,name=machines,proto3" json:"machines,omitempty"`
 	// Releases in force.
-	Releases      []*LotRelease `protobuf:"bytes,9,rep,name=releases,proto3" json:"releases,omitempty"`
+	Releases []*LotRelease `protobuf:"bytes,9,rep,name=releases,proto3" json:"releases,omitempty"`
+	// Yarn that orders still need of it, in order of their promises.
+	Reservations []*LotReservation `protobuf:"bytes,10,rep,name=reservations,proto3" json:"reservations,omitempty"`
+	// Store, creels and machines together, less what is reserved; and what is missing.
+	FreeKg  *Figure `protobuf:"bytes,11,opt,name=free_kg,json=freeKg,proto3" json:"free_kg,omitempty"`
+	ShortKg *Figure `protobuf:"bytes,12,opt,name=short_kg,json=shortKg,proto3" json:"short_kg,omitempty"`
+	// Machines that knit it now.
+	Draws         []*LotDraw `protobuf:"bytes,13,rep,name=draws,proto3" json:"draws,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1930,7 +2718,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1943,7 +2731,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{21}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *Lot) GetName() string {
@@ -2009,6 +2797,238 @@ func (x *Lot) GetReleases() []*LotRelease {
 	return nil
 }
 
+func (x *Lot) GetReservations() []*LotReservation {
+	if x != nil {
+		return x.Reservations
+	}
+	return nil
+}
+
+func (x *Lot) GetFreeKg() *Figure {
+	if x != nil {
+		return x.FreeKg
+	}
+	return nil
+}
+
+func (x *Lot) GetShortKg() *Figure {
+	if x != nil {
+		return x.ShortKg
+	}
+	return nil
+}
+
+func (x *Lot) GetDraws() []*LotDraw {
+	if x != nil {
+		return x.Draws
+	}
+	return nil
+}
+
+// LotReservation is yarn that an order still needs.
+type LotReservation struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Order string                 `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	// Waste included.
+	NeedKg        *Figure `protobuf:"bytes,2,opt,name=need_kg,json=needKg,proto3" json:"need_kg,omitempty"`
+	CoveredKg     *Figure `protobuf:"bytes,3,opt,name=covered_kg,json=coveredKg,proto3" json:"covered_kg,omitempty"`
+	ShortKg       *Figure `protobuf:"bytes,4,opt,name=short_kg,json=shortKg,proto3" json:"short_kg,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotReservation) Reset() {
+	*x = LotReservation{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[29]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotReservation) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotReservation) ProtoMessage() {}
+
+func (x *LotReservation) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[29]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotReservation.ProtoReflect.Descriptor instead.
+func (*LotReservation) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{29}
+}
+
+func (x *LotReservation) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *LotReservation) GetNeedKg() *Figure {
+	if x != nil {
+		return x.NeedKg
+	}
+	return nil
+}
+
+func (x *LotReservation) GetCoveredKg() *Figure {
+	if x != nil {
+		return x.CoveredKg
+	}
+	return nil
+}
+
+func (x *LotReservation) GetShortKg() *Figure {
+	if x != nil {
+		return x.ShortKg
+	}
+	return nil
+}
+
+// LotDraw is a machine that knits a lot.
+type LotDraw struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	Machine   string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	KgPerHour float64                `protobuf:"fixed64,2,opt,name=kg_per_hour,json=kgPerHour,proto3" json:"kg_per_hour,omitempty"`
+	// Running hours until it stands without the lot, the store given to whoever is out first.
+	HoursLeft float64 `protobuf:"fixed64,3,opt,name=hours_left,json=hoursLeft,proto3" json:"hours_left,omitempty"`
+	// The cones on the machine are the last of the lot: rolls that are knitted whole before it ends, and
+	// rolls into which both lots may come. Absent = there is more of it.
+	Change        *LotChange `protobuf:"bytes,4,opt,name=change,proto3" json:"change,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *LotDraw) Reset() {
+	*x = LotDraw{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[30]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotDraw) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotDraw) ProtoMessage() {}
+
+func (x *LotDraw) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[30]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotDraw.ProtoReflect.Descriptor instead.
+func (*LotDraw) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{30}
+}
+
+func (x *LotDraw) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *LotDraw) GetKgPerHour() float64 {
+	if x != nil {
+		return x.KgPerHour
+	}
+	return 0
+}
+
+func (x *LotDraw) GetHoursLeft() float64 {
+	if x != nil {
+		return x.HoursLeft
+	}
+	return 0
+}
+
+func (x *LotDraw) GetChange() *LotChange {
+	if x != nil {
+		return x.Change
+	}
+	return nil
+}
+
+// LotChange is the end of a lot among the rolls of a machine.
+type LotChange struct {
+	state          protoimpl.MessageState `protogen:"open.v1"`
+	CleanRollCount int32                  `protobuf:"varint,1,opt,name=clean_roll_count,json=cleanRollCount,proto3" json:"clean_roll_count,omitempty"`
+	RiskRollCount  int32                  `protobuf:"varint,2,opt,name=risk_roll_count,json=riskRollCount,proto3" json:"risk_roll_count,omitempty"`
+	// Turn of the machine at which a change by hand mixes nothing.
+	CutRevolutionCount int64 `protobuf:"varint,3,opt,name=cut_revolution_count,json=cutRevolutionCount,proto3" json:"cut_revolution_count,omitempty"`
+	unknownFields      protoimpl.UnknownFields
+	sizeCache          protoimpl.SizeCache
+}
+
+func (x *LotChange) Reset() {
+	*x = LotChange{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[31]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *LotChange) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*LotChange) ProtoMessage() {}
+
+func (x *LotChange) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[31]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use LotChange.ProtoReflect.Descriptor instead.
+func (*LotChange) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{31}
+}
+
+func (x *LotChange) GetCleanRollCount() int32 {
+	if x != nil {
+		return x.CleanRollCount
+	}
+	return 0
+}
+
+func (x *LotChange) GetRiskRollCount() int32 {
+	if x != nil {
+		return x.RiskRollCount
+	}
+	return 0
+}
+
+func (x *LotChange) GetCutRevolutionCount() int64 {
+	if x != nil {
+		return x.CutRevolutionCount
+	}
+	return 0
+}
+
 // LotRelease lets a lot onto a machine whose card names another one.
 type LotRelease struct {
 	state   protoimpl.MessageState `protogen:"open.v1"`
@@ -2024,7 +3044,7 @@ type LotRelease struct {
 
 func (x *LotRelease) Reset() {
 	*x = LotRelease{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2036,7 +3056,7 @@ func (x *LotRelease) String() string {
 func (*LotRelease) ProtoMessage() {}
 
 func (x *LotRelease) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2049,7 +3069,7 @@ func (x *LotRelease) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotRelease.ProtoReflect.Descriptor instead.
 func (*LotRelease) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{22}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *LotRelease) GetLot() string {
@@ -2097,7 +3117,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2109,7 +3129,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2122,7 +3142,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{23}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -2149,7 +3169,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2161,7 +3181,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2174,7 +3194,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{24}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -2207,7 +3227,7 @@ type MoveLotRequest struct {
 
 func (x *MoveLotRequest) Reset() {
 	*x = MoveLotRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2219,7 +3239,7 @@ func (x *MoveLotRequest) String() string {
 func (*MoveLotRequest) ProtoMessage() {}
 
 func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2232,7 +3252,7 @@ func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotRequest.ProtoReflect.Descriptor instead.
 func (*MoveLotRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{25}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *MoveLotRequest) GetLot() string {
@@ -2286,7 +3306,7 @@ type MoveLotResponse struct {
 
 func (x *MoveLotResponse) Reset() {
 	*x = MoveLotResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2298,7 +3318,7 @@ func (x *MoveLotResponse) String() string {
 func (*MoveLotResponse) ProtoMessage() {}
 
 func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2311,7 +3331,7 @@ func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotResponse.ProtoReflect.Descriptor instead.
 func (*MoveLotResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{26}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *MoveLotResponse) GetLot() *Lot {
@@ -2336,7 +3356,7 @@ type ReleaseLotRequest struct {
 
 func (x *ReleaseLotRequest) Reset() {
 	*x = ReleaseLotRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2348,7 +3368,7 @@ func (x *ReleaseLotRequest) String() string {
 func (*ReleaseLotRequest) ProtoMessage() {}
 
 func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2361,7 +3381,7 @@ func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLotRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseLotRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{27}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *ReleaseLotRequest) GetLot() string {
@@ -2415,7 +3435,7 @@ type ReleaseLotResponse struct {
 
 func (x *ReleaseLotResponse) Reset() {
 	*x = ReleaseLotResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2427,7 +3447,7 @@ func (x *ReleaseLotResponse) String() string {
 func (*ReleaseLotResponse) ProtoMessage() {}
 
 func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2440,7 +3460,7 @@ func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLotResponse.ProtoReflect.Descriptor instead.
 func (*ReleaseLotResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{28}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *ReleaseLotResponse) GetRelease() *LotRelease {
@@ -2542,7 +3562,7 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
 	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"<\n" +
 	"\x11ListTasksResponse\x12'\n" +
-	"\x05tasks\x18\x01 \x03(\v2\x11.turnwise.v1.TaskR\x05tasks\"\xde\x02\n" +
+	"\x05tasks\x18\x01 \x03(\v2\x11.turnwise.v1.TaskR\x05tasks\"\xc9\x03\n" +
 	"\x10LoadCreelRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1d\n" +
 	"\n" +
@@ -2555,12 +3575,80 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\x10revolution_count\x18\a \x01(\x03H\x00R\x0frevolutionCount\x88\x01\x01\x12\x1d\n" +
 	"\n" +
 	"request_id\x18\b \x01(\tR\trequestId\x12#\n" +
-	"\rvalidate_only\x18\t \x01(\bR\fvalidateOnlyB\x13\n" +
-	"\x11_revolution_count\"F\n" +
+	"\rvalidate_only\x18\t \x01(\bR\fvalidateOnly\x12)\n" +
+	"\x04work\x18\n" +
+	" \x01(\x0e2\x15.turnwise.v1.LoadWorkR\x04work\x12\x1c\n" +
+	"\tpositions\x18\v \x03(\x05R\tpositions\x12 \n" +
+	"\fcone_mass_cv\x18\f \x01(\x01R\n" +
+	"coneMassCvB\x13\n" +
+	"\x11_revolution_count\"\x96\x01\n" +
 	"\x11LoadCreelResponse\x12\x12\n" +
 	"\x04load\x18\x01 \x01(\tR\x04load\x12\x1d\n" +
 	"\n" +
-	"cone_count\x18\x02 \x01(\x05R\tconeCount\"?\n" +
+	"cone_count\x18\x02 \x01(\x05R\tconeCount\x12\x1a\n" +
+	"\bwarnings\x18\x03 \x03(\tR\bwarnings\x122\n" +
+	"\alessons\x18\x04 \x03(\v2\x18.turnwise.v1.CreelLessonR\alessons\"\xd3\x02\n" +
+	"\vCreelLesson\x12\x1d\n" +
+	"\n" +
+	"feed_group\x18\x01 \x01(\tR\tfeedGroup\x12\x10\n" +
+	"\x03lot\x18\x02 \x01(\tR\x03lot\x12\x1d\n" +
+	"\n" +
+	"life_ratio\x18\x03 \x01(\x01R\tlifeRatio\x12\"\n" +
+	"\rlife_ratio_sd\x18\x04 \x01(\x01R\vlifeRatioSd\x12 \n" +
+	"\fcone_mass_cv\x18\x05 \x01(\x01R\n" +
+	"coneMassCv\x12+\n" +
+	"\x11observation_count\x18\x06 \x01(\x05R\x10observationCount\x12\x1f\n" +
+	"\vapart_count\x18\a \x01(\x05R\n" +
+	"apartCount\x12!\n" +
+	"\fnewest_ratio\x18\b \x01(\x01R\vnewestRatio\x12!\n" +
+	"\fnewest_apart\x18\t \x01(\bR\vnewestApart\x12\x1a\n" +
+	"\bsentence\x18\n" +
+	" \x01(\tR\bsentence\"+\n" +
+	"\x0fGetCreelRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\"<\n" +
+	"\x10GetCreelResponse\x12(\n" +
+	"\x05creel\x18\x01 \x01(\v2\x12.turnwise.v1.CreelR\x05creel\"\xea\x01\n" +
+	"\x05Creel\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12)\n" +
+	"\x10revolution_count\x18\x03 \x01(\x03R\x0frevolutionCount\x128\n" +
+	"\tpositions\x18\x04 \x03(\v2\x1a.turnwise.v1.CreelPositionR\tpositions\x122\n" +
+	"\alessons\x18\x05 \x03(\v2\x18.turnwise.v1.CreelLessonR\alessons\x12\x1a\n" +
+	"\bwarnings\x18\x06 \x03(\tR\bwarnings\"\xfa\x02\n" +
+	"\rCreelPosition\x12\x1d\n" +
+	"\n" +
+	"feed_group\x18\x01 \x01(\tR\tfeedGroup\x12\x16\n" +
+	"\x06number\x18\x02 \x01(\x05R\x06number\x12\x10\n" +
+	"\x03lot\x18\x03 \x01(\tR\x03lot\x12\x1e\n" +
+	"\vcone_net_kg\x18\x04 \x01(\x01R\tconeNetKg\x12 \n" +
+	"\fcone_mass_cv\x18\x05 \x01(\x01R\n" +
+	"coneMassCv\x122\n" +
+	"\x15load_revolution_count\x18\x06 \x01(\x03R\x13loadRevolutionCount\x12,\n" +
+	"\aleft_kg\x18\a \x01(\v2\x13.turnwise.v1.FigureR\x06leftKg\x12\x1f\n" +
+	"\vreserve_lot\x18\b \x01(\tR\n" +
+	"reserveLot\x12$\n" +
+	"\x0ereserve_net_kg\x18\t \x01(\x01R\freserveNetKg\x12!\n" +
+	"\freserve_tied\x18\n" +
+	" \x01(\bR\vreserveTied\x12\x12\n" +
+	"\x04task\x18\v \x01(\tR\x04task\"\xcf\x02\n" +
+	"\x14RecordReadingRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1d\n" +
+	"\n" +
+	"feed_group\x18\x02 \x01(\tR\tfeedGroup\x12\x10\n" +
+	"\x03lot\x18\x03 \x01(\tR\x03lot\x12,\n" +
+	"\x04kind\x18\x04 \x01(\x0e2\x18.turnwise.v1.ReadingKindR\x04kind\x12)\n" +
+	"\x10revolution_count\x18\x05 \x01(\x03R\x0frevolutionCount\x12\x19\n" +
+	"\blength_m\x18\x06 \x01(\x01R\alengthM\x12\x15\n" +
+	"\x06net_kg\x18\a \x01(\x01R\x05netKg\x12\x1d\n" +
+	"\n" +
+	"reading_sd\x18\b \x01(\x01R\treadingSd\x12\x1d\n" +
+	"\n" +
+	"request_id\x18\t \x01(\tR\trequestId\x12#\n" +
+	"\rvalidate_only\x18\n" +
+	" \x01(\bR\fvalidateOnly\"a\n" +
+	"\x15RecordReadingResponse\x12\x14\n" +
+	"\x05ratio\x18\x01 \x01(\x01R\x05ratio\x122\n" +
+	"\alessons\x18\x02 \x03(\v2\x18.turnwise.v1.CreelLessonR\alessons\"?\n" +
 	"\x0fUndoLoadRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x12\n" +
 	"\x04load\x18\x02 \x01(\tR\x04load\"\x12\n" +
@@ -2584,7 +3672,7 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\bmachines\x18\x01 \x03(\tR\bmachines\x12'\n" +
 	"\x0fhorizon_minutes\x18\x02 \x01(\x05R\x0ehorizonMinutes\"J\n" +
 	"\x12WatchWalksResponse\x124\n" +
-	"\x05walks\x18\x01 \x01(\v2\x1e.turnwise.v1.ListWalksResponseR\x05walks\"\xfb\x01\n" +
+	"\x05walks\x18\x01 \x01(\v2\x1e.turnwise.v1.ListWalksResponseR\x05walks\"\x9a\x02\n" +
 	"\x11ReportTaskRequest\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12&\n" +
 	"\x03act\x18\x02 \x01(\x0e2\x14.turnwise.v1.TaskActR\x03act\x125\n" +
@@ -2593,15 +3681,19 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\n" +
 	"cone_count\x18\x05 \x01(\x05R\tconeCount\x12\x1d\n" +
 	"\n" +
+	"feed_group\x18\b \x01(\tR\tfeedGroup\x12\x1d\n" +
+	"\n" +
 	"request_id\x18\x06 \x01(\tR\trequestId\x12#\n" +
-	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\"\xe9\x01\n" +
+	"\rvalidate_only\x18\a \x01(\bR\fvalidateOnly\"\xb9\x02\n" +
 	"\x12ReportTaskResponse\x12\x12\n" +
 	"\x04task\x18\x01 \x01(\tR\x04task\x12,\n" +
 	"\x05state\x18\x02 \x01(\x0e2\x16.turnwise.v1.TaskStateR\x05state\x129\n" +
 	"\n" +
 	"state_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tstateTime\x12\x12\n" +
 	"\x04load\x18\x04 \x01(\tR\x04load\x12B\n" +
-	"\x0ffixer_call_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\rfixerCallTime\"\xc6\x02\n" +
+	"\x0ffixer_call_time\x18\x05 \x01(\v2\x1a.google.protobuf.TimestampR\rfixerCallTime\x12\x1a\n" +
+	"\bwarnings\x18\x06 \x03(\tR\bwarnings\x122\n" +
+	"\alessons\x18\a \x03(\v2\x18.turnwise.v1.CreelLessonR\alessons\"\x91\x04\n" +
 	"\x03Lot\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04yarn\x18\x02 \x01(\tR\x04yarn\x12\x10\n" +
@@ -2611,7 +3703,28 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\von_creel_kg\x18\x06 \x01(\v2\x13.turnwise.v1.FigureR\tonCreelKg\x12\x16\n" +
 	"\x06orders\x18\a \x03(\tR\x06orders\x12\x1a\n" +
 	"\bmachines\x18\b \x03(\tR\bmachines\x123\n" +
-	"\breleases\x18\t \x03(\v2\x17.turnwise.v1.LotReleaseR\breleases\"\xa3\x01\n" +
+	"\breleases\x18\t \x03(\v2\x17.turnwise.v1.LotReleaseR\breleases\x12?\n" +
+	"\freservations\x18\n" +
+	" \x03(\v2\x1b.turnwise.v1.LotReservationR\freservations\x12,\n" +
+	"\afree_kg\x18\v \x01(\v2\x13.turnwise.v1.FigureR\x06freeKg\x12.\n" +
+	"\bshort_kg\x18\f \x01(\v2\x13.turnwise.v1.FigureR\ashortKg\x12*\n" +
+	"\x05draws\x18\r \x03(\v2\x14.turnwise.v1.LotDrawR\x05draws\"\xb8\x01\n" +
+	"\x0eLotReservation\x12\x14\n" +
+	"\x05order\x18\x01 \x01(\tR\x05order\x12,\n" +
+	"\aneed_kg\x18\x02 \x01(\v2\x13.turnwise.v1.FigureR\x06needKg\x122\n" +
+	"\n" +
+	"covered_kg\x18\x03 \x01(\v2\x13.turnwise.v1.FigureR\tcoveredKg\x12.\n" +
+	"\bshort_kg\x18\x04 \x01(\v2\x13.turnwise.v1.FigureR\ashortKg\"\x92\x01\n" +
+	"\aLotDraw\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1e\n" +
+	"\vkg_per_hour\x18\x02 \x01(\x01R\tkgPerHour\x12\x1d\n" +
+	"\n" +
+	"hours_left\x18\x03 \x01(\x01R\thoursLeft\x12.\n" +
+	"\x06change\x18\x04 \x01(\v2\x16.turnwise.v1.LotChangeR\x06change\"\x8f\x01\n" +
+	"\tLotChange\x12(\n" +
+	"\x10clean_roll_count\x18\x01 \x01(\x05R\x0ecleanRollCount\x12&\n" +
+	"\x0frisk_roll_count\x18\x02 \x01(\x05R\rriskRollCount\x120\n" +
+	"\x14cut_revolution_count\x18\x03 \x01(\x03R\x12cutRevolutionCount\"\xa3\x01\n" +
 	"\n" +
 	"LotRelease\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x18\n" +
@@ -2665,14 +3778,26 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\x0eTASK_KIND_DOFF\x10\x02\x12\x13\n" +
 	"\x0fTASK_KIND_CREEL\x10\x03\x12\x1a\n" +
 	"\x16TASK_KIND_STYLE_CHANGE\x10\x04\x12\x18\n" +
-	"\x14TASK_KIND_END_OF_JOB\x10\x05*R\n" +
+	"\x14TASK_KIND_END_OF_JOB\x10\x05*{\n" +
+	"\bLoadWork\x12\x19\n" +
+	"\x15LOAD_WORK_UNSPECIFIED\x10\x00\x12\x14\n" +
+	"\x10LOAD_WORK_CHANGE\x10\x01\x12\x15\n" +
+	"\x11LOAD_WORK_RUN_OUT\x10\x02\x12\x11\n" +
+	"\rLOAD_WORK_TIE\x10\x03\x12\x14\n" +
+	"\x10LOAD_WORK_BESIDE\x10\x04*[\n" +
+	"\vReadingKind\x12\x1c\n" +
+	"\x18READING_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
+	"\x12READING_KIND_METER\x10\x01\x12\x16\n" +
+	"\x12READING_KIND_ROLLS\x10\x02*R\n" +
 	"\aLotMove\x12\x18\n" +
 	"\x14LOT_MOVE_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14LOT_MOVE_REQUISITION\x10\x01\x12\x13\n" +
-	"\x0fLOT_MOVE_RETURN\x10\x022\x8a\x06\n" +
+	"\x0fLOT_MOVE_RETURN\x10\x022\xab\a\n" +
 	"\fCreelService\x12J\n" +
 	"\tListTasks\x12\x1d.turnwise.v1.ListTasksRequest\x1a\x1e.turnwise.v1.ListTasksResponse\x12J\n" +
 	"\tLoadCreel\x12\x1d.turnwise.v1.LoadCreelRequest\x1a\x1e.turnwise.v1.LoadCreelResponse\x12G\n" +
+	"\bGetCreel\x12\x1c.turnwise.v1.GetCreelRequest\x1a\x1d.turnwise.v1.GetCreelResponse\x12V\n" +
+	"\rRecordReading\x12!.turnwise.v1.RecordReadingRequest\x1a\".turnwise.v1.RecordReadingResponse\x12G\n" +
 	"\bUndoLoad\x12\x1c.turnwise.v1.UndoLoadRequest\x1a\x1d.turnwise.v1.UndoLoadResponse\x12O\n" +
 	"\n" +
 	"WatchTasks\x12\x1e.turnwise.v1.WatchTasksRequest\x1a\x1f.turnwise.v1.WatchTasksResponse0\x01\x12J\n" +
@@ -2698,121 +3823,154 @@ func file_turnwise_v1_creel_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_creel_proto_rawDescData
 }
 
-var file_turnwise_v1_creel_proto_enumTypes = make([]protoimpl.EnumInfo, 4)
-var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 29)
+var file_turnwise_v1_creel_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
+var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
 var file_turnwise_v1_creel_proto_goTypes = []any{
 	(TaskState)(0),                // 0: turnwise.v1.TaskState
 	(TaskAct)(0),                  // 1: turnwise.v1.TaskAct
 	(TaskKind)(0),                 // 2: turnwise.v1.TaskKind
-	(LotMove)(0),                  // 3: turnwise.v1.LotMove
-	(*Task)(nil),                  // 4: turnwise.v1.Task
-	(*Remnant)(nil),               // 5: turnwise.v1.Remnant
-	(*Fetch)(nil),                 // 6: turnwise.v1.Fetch
-	(*Walk)(nil),                  // 7: turnwise.v1.Walk
-	(*WalkStop)(nil),              // 8: turnwise.v1.WalkStop
-	(*SetLoad)(nil),               // 9: turnwise.v1.SetLoad
-	(*MachineSplit)(nil),          // 10: turnwise.v1.MachineSplit
-	(*ListTasksRequest)(nil),      // 11: turnwise.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),     // 12: turnwise.v1.ListTasksResponse
-	(*LoadCreelRequest)(nil),      // 13: turnwise.v1.LoadCreelRequest
-	(*LoadCreelResponse)(nil),     // 14: turnwise.v1.LoadCreelResponse
-	(*UndoLoadRequest)(nil),       // 15: turnwise.v1.UndoLoadRequest
-	(*UndoLoadResponse)(nil),      // 16: turnwise.v1.UndoLoadResponse
-	(*WatchTasksRequest)(nil),     // 17: turnwise.v1.WatchTasksRequest
-	(*WatchTasksResponse)(nil),    // 18: turnwise.v1.WatchTasksResponse
-	(*ListWalksRequest)(nil),      // 19: turnwise.v1.ListWalksRequest
-	(*ListWalksResponse)(nil),     // 20: turnwise.v1.ListWalksResponse
-	(*WatchWalksRequest)(nil),     // 21: turnwise.v1.WatchWalksRequest
-	(*WatchWalksResponse)(nil),    // 22: turnwise.v1.WatchWalksResponse
-	(*ReportTaskRequest)(nil),     // 23: turnwise.v1.ReportTaskRequest
-	(*ReportTaskResponse)(nil),    // 24: turnwise.v1.ReportTaskResponse
-	(*Lot)(nil),                   // 25: turnwise.v1.Lot
-	(*LotRelease)(nil),            // 26: turnwise.v1.LotRelease
-	(*ListLotsRequest)(nil),       // 27: turnwise.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),      // 28: turnwise.v1.ListLotsResponse
-	(*MoveLotRequest)(nil),        // 29: turnwise.v1.MoveLotRequest
-	(*MoveLotResponse)(nil),       // 30: turnwise.v1.MoveLotResponse
-	(*ReleaseLotRequest)(nil),     // 31: turnwise.v1.ReleaseLotRequest
-	(*ReleaseLotResponse)(nil),    // 32: turnwise.v1.ReleaseLotResponse
-	(*timestamppb.Timestamp)(nil), // 33: google.protobuf.Timestamp
-	(*Figure)(nil),                // 34: turnwise.v1.Figure
+	(LoadWork)(0),                 // 3: turnwise.v1.LoadWork
+	(ReadingKind)(0),              // 4: turnwise.v1.ReadingKind
+	(LotMove)(0),                  // 5: turnwise.v1.LotMove
+	(*Task)(nil),                  // 6: turnwise.v1.Task
+	(*Remnant)(nil),               // 7: turnwise.v1.Remnant
+	(*Fetch)(nil),                 // 8: turnwise.v1.Fetch
+	(*Walk)(nil),                  // 9: turnwise.v1.Walk
+	(*WalkStop)(nil),              // 10: turnwise.v1.WalkStop
+	(*SetLoad)(nil),               // 11: turnwise.v1.SetLoad
+	(*MachineSplit)(nil),          // 12: turnwise.v1.MachineSplit
+	(*ListTasksRequest)(nil),      // 13: turnwise.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),     // 14: turnwise.v1.ListTasksResponse
+	(*LoadCreelRequest)(nil),      // 15: turnwise.v1.LoadCreelRequest
+	(*LoadCreelResponse)(nil),     // 16: turnwise.v1.LoadCreelResponse
+	(*CreelLesson)(nil),           // 17: turnwise.v1.CreelLesson
+	(*GetCreelRequest)(nil),       // 18: turnwise.v1.GetCreelRequest
+	(*GetCreelResponse)(nil),      // 19: turnwise.v1.GetCreelResponse
+	(*Creel)(nil),                 // 20: turnwise.v1.Creel
+	(*CreelPosition)(nil),         // 21: turnwise.v1.CreelPosition
+	(*RecordReadingRequest)(nil),  // 22: turnwise.v1.RecordReadingRequest
+	(*RecordReadingResponse)(nil), // 23: turnwise.v1.RecordReadingResponse
+	(*UndoLoadRequest)(nil),       // 24: turnwise.v1.UndoLoadRequest
+	(*UndoLoadResponse)(nil),      // 25: turnwise.v1.UndoLoadResponse
+	(*WatchTasksRequest)(nil),     // 26: turnwise.v1.WatchTasksRequest
+	(*WatchTasksResponse)(nil),    // 27: turnwise.v1.WatchTasksResponse
+	(*ListWalksRequest)(nil),      // 28: turnwise.v1.ListWalksRequest
+	(*ListWalksResponse)(nil),     // 29: turnwise.v1.ListWalksResponse
+	(*WatchWalksRequest)(nil),     // 30: turnwise.v1.WatchWalksRequest
+	(*WatchWalksResponse)(nil),    // 31: turnwise.v1.WatchWalksResponse
+	(*ReportTaskRequest)(nil),     // 32: turnwise.v1.ReportTaskRequest
+	(*ReportTaskResponse)(nil),    // 33: turnwise.v1.ReportTaskResponse
+	(*Lot)(nil),                   // 34: turnwise.v1.Lot
+	(*LotReservation)(nil),        // 35: turnwise.v1.LotReservation
+	(*LotDraw)(nil),               // 36: turnwise.v1.LotDraw
+	(*LotChange)(nil),             // 37: turnwise.v1.LotChange
+	(*LotRelease)(nil),            // 38: turnwise.v1.LotRelease
+	(*ListLotsRequest)(nil),       // 39: turnwise.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),      // 40: turnwise.v1.ListLotsResponse
+	(*MoveLotRequest)(nil),        // 41: turnwise.v1.MoveLotRequest
+	(*MoveLotResponse)(nil),       // 42: turnwise.v1.MoveLotResponse
+	(*ReleaseLotRequest)(nil),     // 43: turnwise.v1.ReleaseLotRequest
+	(*ReleaseLotResponse)(nil),    // 44: turnwise.v1.ReleaseLotResponse
+	(*timestamppb.Timestamp)(nil), // 45: google.protobuf.Timestamp
+	(*Figure)(nil),                // 46: turnwise.v1.Figure
 }
 var file_turnwise_v1_creel_proto_depIdxs = []int32{
 	2,  // 0: turnwise.v1.Task.kind:type_name -> turnwise.v1.TaskKind
-	33, // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
-	33, // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
-	33, // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
-	33, // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
-	33, // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
-	33, // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
-	34, // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
+	45, // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
+	45, // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
+	45, // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
+	45, // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
+	45, // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
+	45, // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
+	46, // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
 	0,  // 8: turnwise.v1.Task.state:type_name -> turnwise.v1.TaskState
-	33, // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
-	33, // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
-	33, // 11: turnwise.v1.Task.open_time:type_name -> google.protobuf.Timestamp
-	33, // 12: turnwise.v1.Task.latest_time:type_name -> google.protobuf.Timestamp
-	5,  // 13: turnwise.v1.Task.remnants:type_name -> turnwise.v1.Remnant
-	34, // 14: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
-	33, // 15: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
-	33, // 16: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
-	33, // 17: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
-	8,  // 18: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
-	6,  // 19: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
-	33, // 20: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
-	33, // 21: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
-	33, // 22: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
-	33, // 23: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
-	4,  // 24: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
-	6,  // 25: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
-	9,  // 26: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
-	9,  // 27: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
-	4,  // 28: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
-	33, // 29: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
-	4,  // 30: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
-	33, // 31: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	7,  // 32: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
-	6,  // 33: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
-	10, // 34: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
-	20, // 35: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
-	1,  // 36: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
-	33, // 37: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
-	0,  // 38: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
-	33, // 39: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
-	33, // 40: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
-	34, // 41: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
-	34, // 42: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
-	34, // 43: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
-	26, // 44: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
-	33, // 45: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
-	25, // 46: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
-	3,  // 47: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
-	25, // 48: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
-	26, // 49: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
-	11, // 50: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
-	13, // 51: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
-	15, // 52: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
-	17, // 53: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
-	19, // 54: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
-	21, // 55: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
-	23, // 56: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
-	27, // 57: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
-	29, // 58: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
-	31, // 59: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
-	12, // 60: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
-	14, // 61: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
-	16, // 62: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
-	18, // 63: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
-	20, // 64: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
-	22, // 65: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
-	24, // 66: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
-	28, // 67: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
-	30, // 68: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
-	32, // 69: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
-	60, // [60:70] is the sub-list for method output_type
-	50, // [50:60] is the sub-list for method input_type
-	50, // [50:50] is the sub-list for extension type_name
-	50, // [50:50] is the sub-list for extension extendee
-	0,  // [0:50] is the sub-list for field type_name
+	45, // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
+	45, // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
+	45, // 11: turnwise.v1.Task.open_time:type_name -> google.protobuf.Timestamp
+	45, // 12: turnwise.v1.Task.latest_time:type_name -> google.protobuf.Timestamp
+	7,  // 13: turnwise.v1.Task.remnants:type_name -> turnwise.v1.Remnant
+	46, // 14: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
+	45, // 15: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
+	45, // 16: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
+	45, // 17: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
+	10, // 18: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
+	8,  // 19: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
+	45, // 20: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
+	45, // 21: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
+	45, // 22: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
+	45, // 23: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
+	6,  // 24: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
+	8,  // 25: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
+	11, // 26: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
+	11, // 27: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
+	6,  // 28: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
+	45, // 29: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
+	3,  // 30: turnwise.v1.LoadCreelRequest.work:type_name -> turnwise.v1.LoadWork
+	17, // 31: turnwise.v1.LoadCreelResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	20, // 32: turnwise.v1.GetCreelResponse.creel:type_name -> turnwise.v1.Creel
+	21, // 33: turnwise.v1.Creel.positions:type_name -> turnwise.v1.CreelPosition
+	17, // 34: turnwise.v1.Creel.lessons:type_name -> turnwise.v1.CreelLesson
+	46, // 35: turnwise.v1.CreelPosition.left_kg:type_name -> turnwise.v1.Figure
+	4,  // 36: turnwise.v1.RecordReadingRequest.kind:type_name -> turnwise.v1.ReadingKind
+	17, // 37: turnwise.v1.RecordReadingResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	6,  // 38: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
+	45, // 39: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	9,  // 40: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
+	8,  // 41: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
+	12, // 42: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
+	29, // 43: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
+	1,  // 44: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
+	45, // 45: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
+	0,  // 46: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
+	45, // 47: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
+	45, // 48: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
+	17, // 49: turnwise.v1.ReportTaskResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	46, // 50: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
+	46, // 51: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
+	46, // 52: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
+	38, // 53: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
+	35, // 54: turnwise.v1.Lot.reservations:type_name -> turnwise.v1.LotReservation
+	46, // 55: turnwise.v1.Lot.free_kg:type_name -> turnwise.v1.Figure
+	46, // 56: turnwise.v1.Lot.short_kg:type_name -> turnwise.v1.Figure
+	36, // 57: turnwise.v1.Lot.draws:type_name -> turnwise.v1.LotDraw
+	46, // 58: turnwise.v1.LotReservation.need_kg:type_name -> turnwise.v1.Figure
+	46, // 59: turnwise.v1.LotReservation.covered_kg:type_name -> turnwise.v1.Figure
+	46, // 60: turnwise.v1.LotReservation.short_kg:type_name -> turnwise.v1.Figure
+	37, // 61: turnwise.v1.LotDraw.change:type_name -> turnwise.v1.LotChange
+	45, // 62: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
+	34, // 63: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
+	5,  // 64: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
+	34, // 65: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
+	38, // 66: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
+	13, // 67: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
+	15, // 68: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
+	18, // 69: turnwise.v1.CreelService.GetCreel:input_type -> turnwise.v1.GetCreelRequest
+	22, // 70: turnwise.v1.CreelService.RecordReading:input_type -> turnwise.v1.RecordReadingRequest
+	24, // 71: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
+	26, // 72: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
+	28, // 73: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
+	30, // 74: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
+	32, // 75: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
+	39, // 76: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
+	41, // 77: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
+	43, // 78: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
+	14, // 79: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
+	16, // 80: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
+	19, // 81: turnwise.v1.CreelService.GetCreel:output_type -> turnwise.v1.GetCreelResponse
+	23, // 82: turnwise.v1.CreelService.RecordReading:output_type -> turnwise.v1.RecordReadingResponse
+	25, // 83: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
+	27, // 84: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
+	29, // 85: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
+	31, // 86: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
+	33, // 87: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
+	40, // 88: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
+	42, // 89: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
+	44, // 90: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
+	79, // [79:91] is the sub-list for method output_type
+	67, // [67:79] is the sub-list for method input_type
+	67, // [67:67] is the sub-list for extension type_name
+	67, // [67:67] is the sub-list for extension extendee
+	0,  // [0:67] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_creel_proto_init() }
@@ -2827,8 +3985,8 @@ func file_turnwise_v1_creel_proto_init() {
 		File: protoimpl.DescBuilder{
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_creel_proto_rawDesc), len(file_turnwise_v1_creel_proto_rawDesc)),
-			NumEnums:      4,
-			NumMessages:   29,
+			NumEnums:      6,
+			NumMessages:   39,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

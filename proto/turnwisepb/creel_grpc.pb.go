@@ -19,16 +19,18 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CreelService_ListTasks_FullMethodName  = "/turnwise.v1.CreelService/ListTasks"
-	CreelService_LoadCreel_FullMethodName  = "/turnwise.v1.CreelService/LoadCreel"
-	CreelService_UndoLoad_FullMethodName   = "/turnwise.v1.CreelService/UndoLoad"
-	CreelService_WatchTasks_FullMethodName = "/turnwise.v1.CreelService/WatchTasks"
-	CreelService_ListWalks_FullMethodName  = "/turnwise.v1.CreelService/ListWalks"
-	CreelService_WatchWalks_FullMethodName = "/turnwise.v1.CreelService/WatchWalks"
-	CreelService_ReportTask_FullMethodName = "/turnwise.v1.CreelService/ReportTask"
-	CreelService_ListLots_FullMethodName   = "/turnwise.v1.CreelService/ListLots"
-	CreelService_MoveLot_FullMethodName    = "/turnwise.v1.CreelService/MoveLot"
-	CreelService_ReleaseLot_FullMethodName = "/turnwise.v1.CreelService/ReleaseLot"
+	CreelService_ListTasks_FullMethodName     = "/turnwise.v1.CreelService/ListTasks"
+	CreelService_LoadCreel_FullMethodName     = "/turnwise.v1.CreelService/LoadCreel"
+	CreelService_GetCreel_FullMethodName      = "/turnwise.v1.CreelService/GetCreel"
+	CreelService_RecordReading_FullMethodName = "/turnwise.v1.CreelService/RecordReading"
+	CreelService_UndoLoad_FullMethodName      = "/turnwise.v1.CreelService/UndoLoad"
+	CreelService_WatchTasks_FullMethodName    = "/turnwise.v1.CreelService/WatchTasks"
+	CreelService_ListWalks_FullMethodName     = "/turnwise.v1.CreelService/ListWalks"
+	CreelService_WatchWalks_FullMethodName    = "/turnwise.v1.CreelService/WatchWalks"
+	CreelService_ReportTask_FullMethodName    = "/turnwise.v1.CreelService/ReportTask"
+	CreelService_ListLots_FullMethodName      = "/turnwise.v1.CreelService/ListLots"
+	CreelService_MoveLot_FullMethodName       = "/turnwise.v1.CreelService/MoveLot"
+	CreelService_ReleaseLot_FullMethodName    = "/turnwise.v1.CreelService/ReleaseLot"
 )
 
 // CreelServiceClient is the client API for CreelService service.
@@ -41,6 +43,10 @@ type CreelServiceClient interface {
 	ListTasks(ctx context.Context, in *ListTasksRequest, opts ...grpc.CallOption) (*ListTasksResponse, error)
 	// Says that cones of a feed group were changed.
 	LoadCreel(ctx context.Context, in *LoadCreelRequest, opts ...grpc.CallOption) (*LoadCreelResponse, error)
+	// What stands in the creel of a machine, place by place, and what was learnt of it.
+	GetCreel(ctx context.Context, in *GetCreelRequest, opts ...grpc.CallOption) (*GetCreelResponse, error)
+	// Says what weighed rolls or a yarn meter tell of a feed group.
+	RecordReading(ctx context.Context, in *RecordReadingRequest, opts ...grpc.CallOption) (*RecordReadingResponse, error)
 	// Takes the newest load of a feed group back.
 	UndoLoad(ctx context.Context, in *UndoLoadRequest, opts ...grpc.CallOption) (*UndoLoadResponse, error)
 	// Tasks whenever they change. The first answer comes at once.
@@ -82,6 +88,26 @@ func (c *creelServiceClient) LoadCreel(ctx context.Context, in *LoadCreelRequest
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(LoadCreelResponse)
 	err := c.cc.Invoke(ctx, CreelService_LoadCreel_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) GetCreel(ctx context.Context, in *GetCreelRequest, opts ...grpc.CallOption) (*GetCreelResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(GetCreelResponse)
+	err := c.cc.Invoke(ctx, CreelService_GetCreel_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) RecordReading(ctx context.Context, in *RecordReadingRequest, opts ...grpc.CallOption) (*RecordReadingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(RecordReadingResponse)
+	err := c.cc.Invoke(ctx, CreelService_RecordReading_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -196,6 +222,10 @@ type CreelServiceServer interface {
 	ListTasks(context.Context, *ListTasksRequest) (*ListTasksResponse, error)
 	// Says that cones of a feed group were changed.
 	LoadCreel(context.Context, *LoadCreelRequest) (*LoadCreelResponse, error)
+	// What stands in the creel of a machine, place by place, and what was learnt of it.
+	GetCreel(context.Context, *GetCreelRequest) (*GetCreelResponse, error)
+	// Says what weighed rolls or a yarn meter tell of a feed group.
+	RecordReading(context.Context, *RecordReadingRequest) (*RecordReadingResponse, error)
 	// Takes the newest load of a feed group back.
 	UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error)
 	// Tasks whenever they change. The first answer comes at once.
@@ -228,6 +258,12 @@ func (UnimplementedCreelServiceServer) ListTasks(context.Context, *ListTasksRequ
 }
 func (UnimplementedCreelServiceServer) LoadCreel(context.Context, *LoadCreelRequest) (*LoadCreelResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method LoadCreel not implemented")
+}
+func (UnimplementedCreelServiceServer) GetCreel(context.Context, *GetCreelRequest) (*GetCreelResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method GetCreel not implemented")
+}
+func (UnimplementedCreelServiceServer) RecordReading(context.Context, *RecordReadingRequest) (*RecordReadingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method RecordReading not implemented")
 }
 func (UnimplementedCreelServiceServer) UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UndoLoad not implemented")
@@ -306,6 +342,42 @@ func _CreelService_LoadCreel_Handler(srv interface{}, ctx context.Context, dec f
 	}
 	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
 		return srv.(CreelServiceServer).LoadCreel(ctx, req.(*LoadCreelRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_GetCreel_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(GetCreelRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).GetCreel(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_GetCreel_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).GetCreel(ctx, req.(*GetCreelRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_RecordReading_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(RecordReadingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).RecordReading(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_RecordReading_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).RecordReading(ctx, req.(*RecordReadingRequest))
 	}
 	return interceptor(ctx, in, info, handler)
 }
@@ -454,6 +526,14 @@ var CreelService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "LoadCreel",
 			Handler:    _CreelService_LoadCreel_Handler,
+		},
+		{
+			MethodName: "GetCreel",
+			Handler:    _CreelService_GetCreel_Handler,
+		},
+		{
+			MethodName: "RecordReading",
+			Handler:    _CreelService_RecordReading_Handler,
 		},
 		{
 			MethodName: "UndoLoad",

@@ -15,6 +15,7 @@ import (
 const (
 	defaultHorizon = 120 * time.Minute
 	maxHorizonMin  = 7 * 24 * 60
+	mostPositions  = 10_000
 )
 
 type creelService struct {
@@ -53,11 +54,7 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 	if err != nil {
 		return nil, s.status.of("LoadCreel", err)
 	}
-	load.Group = group
-	switch {
-	case load.Cones == 0:
-		load.Cones = cones
-	case load.Cones > cones:
+	if load.Cones > cones {
 		v.add("cone_count", fmt.Sprintf("is %d, but feed group %s of %s takes %d cones", load.Cones, group, load.Machine, cones))
 	}
 	if load.Lot != "" && !s.floor.KnowsLot(load.Lot) {
@@ -66,29 +63,33 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 	if err := v.err(); err != nil {
 		return nil, err
 	}
-	if load.Lot != "" {
-		if err := s.floor.CheckLot(load.Machine, group, load.Lot, load.At); err != nil {
-			s.refused(ctx, r.GetValidateOnly(), err)
-			return nil, s.status.of("LoadCreel", err)
-		}
-	}
-	if err := s.floor.CheckCone(load.Machine, group, load.ConeKg, load.At); err != nil {
+	load, err = s.floor.CompleteLoad(ctx, load)
+	if err != nil {
+		s.refused(ctx, r.GetValidateOnly(), err)
 		return nil, s.status.of("LoadCreel", err)
 	}
 	if r.RevolutionCount != nil {
 		load.Revolutions = r.GetRevolutionCount()
-	} else if load.Revolutions, err = s.st.RevolutionsAt(ctx, load.Machine, load.At); err != nil {
-		return nil, s.status.of("LoadCreel", err)
 	}
+	out := &pb.LoadCreelResponse{ConeCount: int32(load.Cones), Warnings: s.lotWarnings(&load)}
 	if r.GetValidateOnly() {
-		return &pb.LoadCreelResponse{ConeCount: int32(load.Cones)}, nil
+		return out, nil
 	}
 	id, err := s.st.AddLoad(ctx, load)
 	if err != nil {
 		return nil, s.status.of("LoadCreel", err)
 	}
 	s.refresh(ctx)
-	return &pb.LoadCreelResponse{Load: fmt.Sprintf("machines/%s/loads/%d", load.Machine, id), ConeCount: int32(load.Cones)}, nil
+	s.keepLearnt(ctx, load.Machine, load.Group)
+	out.Load, out.Lessons = fmt.Sprintf("machines/%s/loads/%d", load.Machine, id), lessonsToPB(s.floor.Lessons(load.Machine, load.Group))
+	return out, nil
+}
+
+func (s *creelService) lotWarnings(l *store.Load) []string {
+	if w := s.floor.LotWarning(l.Machine, l.Group, l.Lot, l.At); w != "" {
+		return []string{w}
+	}
+	return nil
 }
 
 // loadFromPB reads the fields of a load; what the floor must complete is left
@@ -99,6 +100,20 @@ func loadFromPB(r *pb.LoadCreelRequest) (store.Load, violations) {
 		Machine: machineID("machine", r.GetMachine(), &v), Group: text("feed_group", r.GetFeedGroup(), &v), Lot: text("lot", r.GetLot(), &v),
 		Cones: whole("cone_count", int64(r.GetConeCount()), 0, mostCount, &v), ConeKg: finite("cone_net_kg", r.GetConeNetKg(), 0, 100, &v),
 		At: instant("load_time", r.GetLoadTime(), &v), RequestID: text("request_id", r.GetRequestId(), &v),
+		ConeCV: finite("cone_mass_cv", r.GetConeMassCv(), 0, 0.5, &v), Work: workFromPB[r.GetWork()],
+	}
+	if l.Work == "" {
+		v.add("work", "is not one of CHANGE, RUN_OUT, TIE and BESIDE")
+	}
+	if len(r.GetPositions()) > mostPositions {
+		v.add("positions", fmt.Sprintf("are %d, at most %d are expected", len(r.GetPositions()), mostPositions))
+	} else {
+		for _, p := range r.GetPositions() {
+			l.Positions = append(l.Positions, int(p))
+		}
+	}
+	if l.Cones == 0 {
+		l.Cones = len(l.Positions)
 	}
 	if r.RevolutionCount != nil && r.GetRevolutionCount() < 0 {
 		v.add("revolution_count", fmt.Sprintf("is %d, expected 0 or more", r.GetRevolutionCount()))
@@ -121,6 +136,7 @@ func (s *creelService) UndoLoad(ctx context.Context, r *pb.UndoLoadRequest) (*pb
 		return nil, s.status.of("UndoLoad", err)
 	}
 	s.refresh(ctx)
+	s.keepLearnt(ctx, machine, "")
 	return &pb.UndoLoadResponse{}, nil
 }
 

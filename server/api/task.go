@@ -70,12 +70,13 @@ func (s *creelService) ReportTask(ctx context.Context, r *pb.ReportTaskRequest) 
 	if tap.At.IsZero() {
 		tap.At = now
 	}
-	lot := text("lot", r.GetLot(), &v)
-	cones := whole("cone_count", int64(r.GetConeCount()), 0, mostCount, &v)
+	told := floor.Told{
+		Group: text("feed_group", r.GetFeedGroup(), &v), Lot: text("lot", r.GetLot(), &v), Cones: whole("cone_count", int64(r.GetConeCount()), 0, mostCount, &v),
+	}
 	if err := v.err(); err != nil {
 		return nil, err
 	}
-	tap, err := s.floor.ReadyTap(ctx, tap, lot, cones)
+	tap, err := s.floor.ReadyTap(ctx, tap, told)
 	if err != nil {
 		s.refused(ctx, r.GetValidateOnly(), err)
 		return nil, s.status.of("ReportTask", err)
@@ -90,6 +91,13 @@ func (s *creelService) ReportTask(ctx context.Context, r *pb.ReportTaskRequest) 
 	out := &pb.ReportTaskResponse{Task: "tasks/" + state.Task, State: taskStateToPB[state.State], StateTime: stamp(state.Since), FixerCallTime: stamp(state.Fixer)}
 	if state.Load != 0 {
 		out.Load = fmt.Sprintf("machines/%s/loads/%d", state.Machine, state.Load)
+		s.keepLearnt(ctx, state.Machine, "")
+	}
+	if l := tap.Load; l != nil {
+		out.Warnings = s.lotWarnings(l)
+		if !r.GetValidateOnly() {
+			out.Lessons = lessonsToPB(s.floor.Lessons(l.Machine, l.Group))
+		}
 	}
 	return out, nil
 }
@@ -104,6 +112,20 @@ func lotToPB(l *floor.LotView) *pb.Lot {
 	for i := range l.Releases {
 		out.Releases = append(out.Releases, releaseToPB(&l.Releases[i]))
 	}
+	calculated := func(x float64) *pb.Figure { return kg(x, pb.Provenance_PROVENANCE_CALCULATED) }
+	out.FreeKg, out.ShortKg = calculated(l.FreeKg), calculated(l.ShortKg)
+	for _, c := range l.Covers {
+		out.Reservations = append(out.Reservations, &pb.LotReservation{
+			Order: c.Order, NeedKg: calculated(float64(c.Need + c.Waste)), CoveredKg: calculated(float64(c.Covered)), ShortKg: calculated(float64(c.Short)),
+		})
+	}
+	for _, d := range l.Draws {
+		x := &pb.LotDraw{Machine: d.Machine, KgPerHour: d.PerHour, HoursLeft: hoursToPB(d.Hours)}
+		if c := d.Change; c != nil {
+			x.Change = &pb.LotChange{CleanRollCount: int32(c.Clean), RiskRollCount: int32(c.Risk), CutRevolutionCount: int64(c.CutAt)}
+		}
+		out.Draws = append(out.Draws, x)
+	}
 	return out
 }
 
@@ -111,10 +133,14 @@ func releaseToPB(r *store.LotRelease) *pb.LotRelease {
 	return &pb.LotRelease{Lot: "lots/" + r.Lot, Machine: "machines/" + r.Machine, Role: r.Role, Reason: r.Reason, ReleaseTime: stamp(r.At)}
 }
 
-func (s *creelService) ListLots(_ context.Context, r *pb.ListLotsRequest) (*pb.ListLotsResponse, error) {
+func (s *creelService) ListLots(ctx context.Context, r *pb.ListLotsRequest) (*pb.ListLotsResponse, error) {
 	var v violations
 	size := pageSize(r.GetPageSize(), &v)
-	list, next := page(s.floor.Lots(), func(l floor.LotView) string { return l.ID }, "lots", r.GetPageToken(), size, &v)
+	all, err := s.floor.LotBalances(ctx)
+	if err != nil {
+		return nil, s.status.of("ListLots", err)
+	}
+	list, next := page(all, func(l floor.LotView) string { return l.ID }, "lots", r.GetPageToken(), size, &v)
 	if err := v.err(); err != nil {
 		return nil, err
 	}
@@ -159,9 +185,13 @@ func (s *creelService) MoveLot(ctx context.Context, r *pb.MoveLotRequest) (*pb.M
 	if !r.GetValidateOnly() {
 		s.refresh(ctx)
 	}
-	for _, l := range s.floor.Lots() {
-		if l.ID == m.Lot {
-			return &pb.MoveLotResponse{Lot: lotToPB(&l)}, nil
+	lots, err := s.floor.LotBalances(ctx)
+	if err != nil {
+		return nil, s.status.of("MoveLot", err)
+	}
+	for i := range lots {
+		if lots[i].ID == m.Lot {
+			return &pb.MoveLotResponse{Lot: lotToPB(&lots[i])}, nil
 		}
 	}
 	return &pb.MoveLotResponse{}, nil

@@ -82,7 +82,8 @@ func (e *LotRefused) Unwrap() error { return e.Err }
 
 // CheckLot tells whether cones of a lot may be put on a feed group of the card
 // that a machine runs at an instant: the yarn must be that of the card. Another lot
-// of the same yarn than the order's or the card's needs a release. An error that
+// of the same yarn than the order's or the card's needs a release, unless the mill's rule
+// only warns. An error that
 // holds [ErrLot] is a [LotRefused].
 func (f *Floor) CheckLot(machine, group, lot string, at time.Time) error {
 	err := f.checkLot(machine, group, lot, at)

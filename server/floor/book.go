@@ -17,6 +17,7 @@ import (
 // book is the mill's register with its indexes. It does not change once made.
 type book struct {
 	store.Book
+	loads     []store.Load
 	creel     creelBook
 	positions map[string][]store.Position // by machine
 	biases    biases
@@ -81,7 +82,7 @@ func index[T any](list []T, id func(T) string) map[string]T {
 }
 
 func (b *book) equal(o *book) bool {
-	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
+	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
 }
 
 // weigh makes the planner's card of a card of the book.
@@ -221,6 +222,26 @@ func (f *Floor) KnowsLot(id string) bool {
 // ErrLot is inside the error about cones of a yarn that the card does not take.
 var ErrLot = errors.New("lot does not fit")
 
+// LotWarning says what the mill's rule lets pass of a lot: it is not that of the order or the card.
+// Empty = nothing.
+func (f *Floor) LotWarning(machine, group, lot string, at time.Time) string {
+	if !f.c.Rule.WarnLots || lot == "" {
+		return ""
+	}
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	for _, g := range b.cards[b.at(machine, at).Card].Feeds {
+		if g.ID != group || g.Yarn != b.lots[lot].Yarn {
+			continue
+		}
+		if err := b.otherLot(machine, g, lot, at); err != nil {
+			return err.Error()
+		}
+	}
+	return ""
+}
+
 // checkLot is [Floor.CheckLot] without the details.
 func (f *Floor) checkLot(machine, group, lot string, at time.Time) error {
 	f.mu.Lock()
@@ -236,6 +257,9 @@ func (f *Floor) checkLot(machine, group, lot string, at time.Time) error {
 			continue
 		}
 		if g.Yarn == l.Yarn {
+			if f.c.Rule.WarnLots {
+				return nil // LotWarning tells it
+			}
 			return b.otherLot(machine, g, lot, at)
 		}
 		takes := g.Yarn + " (" + b.yarns[g.Yarn].Count + ")"

@@ -199,13 +199,9 @@ type creelMemo struct {
 
 // readPositions reads what stands in the creels, and learns anew when that has changed. It
 // needs f.reading.
-func (f *Floor) readPositions(ctx context.Context) (map[string][]store.Position, biases, error) {
+func (f *Floor) readPositions(ctx context.Context, loads []store.Load) (map[string][]store.Position, biases, error) {
 	var all []store.Position
 	if f.c.Creel == nil {
-		loads, err := f.st.Loads(ctx)
-		if err != nil {
-			return nil, nil, err
-		}
 		by := map[[2]string][]store.Load{}
 		for _, l := range loads {
 			k := [2]string{l.Machine, l.Group}

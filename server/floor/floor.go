@@ -221,13 +221,14 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	defer f.reading.Unlock()
 	b, err1 := f.st.Book(ctx)
 	agents, err2 := f.st.Agents(ctx)
-	told, err3 := f.readCreel(ctx)
-	positions, learnt, err4 := f.readPositions(ctx)
-	if err := errors.Join(err1, err2, err3, err4); err != nil {
+	loads, err3 := f.st.Loads(ctx)
+	told, err4 := f.readCreel(ctx)
+	positions, learnt, err5 := f.readPositions(ctx, loads)
+	if err := errors.Join(err1, err2, err3, err4, err5); err != nil {
 		return fmt.Errorf("floor: read the book: %w", err)
 	}
 	nb := newBook(b, agents)
-	nb.creel, nb.positions, nb.biases = told, positions, learnt
+	nb.loads, nb.creel, nb.positions, nb.biases = loads, told, positions, learnt
 
 	f.mu.Lock()
 	changed := f.book == nil || !f.book.equal(nb)

@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -9,6 +10,7 @@ import (
 	"time"
 
 	"turnwise/planner/creel"
+	"turnwise/planner/unit"
 	"turnwise/server/store"
 )
 
@@ -77,11 +79,18 @@ func (f *Floor) Task(ctx context.Context, id string) (TaskView, error) {
 // ErrNoTaps says that this server does not keep what people tell.
 var ErrNoTaps = errors.New("what people tell of tasks and lots is not kept here")
 
+// Told is what somebody says of the cones with a tap; zero values stand for what the task names.
+type Told struct {
+	Group, Lot string
+	Cones      int
+}
+
 // ReadyTap checks what somebody does about a task, and adds the load that done and
 // half of a creel bring: of the lot and the number of cones that the task names, unless
 // the caller says others. A tap that was heard before is left as it is: it gets its
 // first answer. Errors: [store.ErrNotFound], [store.ErrInvalid], [ErrLot].
-func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones int) (store.Tap, error) {
+func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, told Told) (store.Tap, error) {
+	cones := told.Cones
 	if f.c.Creel == nil {
 		return tap, ErrNoTaps
 	}
@@ -95,30 +104,31 @@ func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones i
 		}
 	}
 	f.mu.Lock()
-	known, told := f.book.creel.taps[tap.Task]
+	known, tapped := f.book.creel.taps[tap.Task]
 	f.mu.Unlock()
-	if told {
+	if tapped {
 		tap.Machine = known.Machine
 	}
 	if heard {
 		return tap, nil
 	}
 	task, err := f.Task(ctx, tap.Task)
-	if errors.Is(err, store.ErrNotFound) && told && (known.State == store.TaskDone || tap.Act == store.ActUndo) {
+	if errors.Is(err, store.ErrNotFound) && tapped && (known.State == store.TaskDone || tap.Act == store.ActUndo) {
 		return tap, nil // it is over, and the record knows why
 	}
 	if err != nil {
 		return tap, err
 	}
 	tap.Machine = task.Machine
-	if task.Kind != TaskCreel {
-		if tap.Act == store.ActHalf || lot != "" || cones != 0 {
+	ranOut := task.Kind == TaskStop && tap.Act == store.ActDone && cones > 0
+	if task.Kind != TaskCreel && !ranOut {
+		if tap.Act == store.ActHalf || told.Lot != "" || cones != 0 {
 			return tap, fmt.Errorf("task %s: %w: half, a lot and cones are for creels; say done", tap.Task, store.ErrInvalid)
 		}
 		return tap, nil
 	}
 	if (tap.Act == store.ActDone || tap.Act == store.ActHalf) && task.State.State != store.TaskDone {
-		load, err := f.loadOf(ctx, &task, tap, lot, cones)
+		load, err := f.loadOf(ctx, &task, tap, told)
 		if err != nil {
 			return tap, err
 		}
@@ -127,18 +137,23 @@ func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, lot string, cones i
 	return tap, nil
 }
 
-// loadOf is the load that a tap on a creel brings.
-func (f *Floor) loadOf(ctx context.Context, t *TaskView, tap store.Tap, lot string, cones int) (store.Load, error) {
-	w := t.Window
-	l := store.Load{Machine: t.Machine, Group: w.Group, Lot: lot, Cones: cones, At: tap.At}
-	if l.Lot == "" {
-		l.Lot = w.Lot
+// loadOf is the load that a tap on a creel brings, or on a stop whose cones had run out.
+func (f *Floor) loadOf(ctx context.Context, t *TaskView, tap store.Tap, told Told) (store.Load, error) {
+	l := store.Load{Machine: t.Machine, Group: told.Group, Lot: told.Lot, Cones: told.Cones, At: tap.At}
+	if t.Kind == TaskStop {
+		l.Work, l.At = store.LoadOut, t.Since // it was drawn until the stop, whenever somebody came
+		return f.CompleteLoad(ctx, l)
 	}
-	if cones < 0 || cones > w.Cones {
-		return l, fmt.Errorf("task %s: %d cones: %w: the task has %d; count again", t.ID, cones, store.ErrInvalid, w.Cones)
+	w := t.Window
+	l.Group, l.Lot = w.Group, cmp.Or(told.Lot, w.Lot)
+	if t.Tie {
+		l.Work = store.LoadTie
+	}
+	if told.Cones < 0 || told.Cones > w.Cones {
+		return l, fmt.Errorf("task %s: %d cones: %w: the task has %d; count again", t.ID, told.Cones, store.ErrInvalid, w.Cones)
 	}
 	switch {
-	case cones > 0:
+	case told.Cones > 0:
 	case tap.Act == store.ActHalf && w.Cones < 2:
 		return l, fmt.Errorf("task %s: %w: one cone has no half; say done", t.ID, store.ErrInvalid)
 	case tap.Act == store.ActHalf:
@@ -146,11 +161,14 @@ func (f *Floor) loadOf(ctx context.Context, t *TaskView, tap store.Tap, lot stri
 	default:
 		l.Cones = w.Cones
 	}
+	if len(t.Positions) >= l.Cones {
+		l.Positions = slices.Clone(t.Positions[:l.Cones])
+	}
 	return f.CompleteLoad(ctx, l)
 }
 
 // CompleteLoad checks a load against the card that the machine knits, and fills
-// in the machine's turns. Errors: [store.ErrNotFound], [store.ErrInvalid], [ErrLot].
+// in places, the turns a cone lasts and, unless they are told, the machine's turns. Errors: [store.ErrNotFound], [store.ErrInvalid], [ErrLot].
 func (f *Floor) CompleteLoad(ctx context.Context, l store.Load) (store.Load, error) {
 	group, places, err := f.FeedGroup(l.Machine, l.Group, l.At)
 	if err != nil {
@@ -171,8 +189,37 @@ func (f *Floor) CompleteLoad(ctx context.Context, l store.Load) (store.Load, err
 	if err := f.CheckCone(l.Machine, group, l.ConeKg, l.At); err != nil {
 		return l, err
 	}
-	l.Revolutions, err = f.st.RevolutionsAt(ctx, l.Machine, l.At)
+	l.Places = places
+	if len(l.Positions) > 0 {
+		sorted := slices.Clone(l.Positions)
+		slices.Sort(sorted)
+		if len(sorted) != l.Cones || sorted[0] < 1 || sorted[len(sorted)-1] > places || len(slices.Compact(sorted)) != l.Cones {
+			return l, fmt.Errorf("load of %s: positions %v for %d cones: %w: one for each cone, each once, of 1 to %d of feed group %s; count again", l.Machine, l.Positions, l.Cones, store.ErrInvalid, places, group)
+		}
+	}
+	l.Turns = f.turnsOfCone(&l)
+	if l.Revolutions == 0 {
+		l.Revolutions, err = f.st.RevolutionsAt(ctx, l.Machine, l.At)
+	}
 	return l, err
+}
+
+// turnsOfCone is how many turns a cone of a load lasts, as calculated; 0 = not known.
+func (f *Floor) turnsOfCone(l *store.Load) float64 {
+	f.mu.Lock()
+	b := f.book
+	f.mu.Unlock()
+	card := b.cards[b.at(l.Machine, l.At).Card]
+	for i, g := range card.knit.Feeds {
+		if g.ID != l.Group {
+			continue
+		}
+		net, _ := b.cone(store.Cone{Lot: l.Lot, Kg: l.ConeKg}, card.Feeds[i].Yarn, f.c.Rule)
+		if life, err := g.RevolutionsPerCone(unit.Kilograms(net)); err == nil && net > 0 {
+			return float64(life)
+		}
+	}
+	return 0
 }
 
 // CheckCone refuses a cone that is heavier than one of its yarn can be without core
@@ -211,6 +258,11 @@ type LotView struct {
 	OnCreelKg        float64
 	Orders, Machines []string
 	Releases         []store.LotRelease
+
+	// Of LotBalances only.
+	Covers          []creel.Cover // orders that need it, the first to be served in front
+	FreeKg, ShortKg float64
+	Draws           []LotDraw
 }
 
 // Lots returns every lot of the book, by id.

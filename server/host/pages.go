@@ -9,6 +9,7 @@ import (
 	"net/netip"
 
 	"turnwise/planner/outlook"
+	"turnwise/server/floor"
 	"turnwise/server/store"
 	"turnwise/server/web"
 )
@@ -51,7 +52,7 @@ func ownName(next http.Handler) http.Handler {
 // tap records what a tender told on a page.
 func (h *Host) tap(ctx context.Context, t web.Tap) (store.TaskState, error) {
 	tap := store.Tap{Task: t.Task, Act: t.Act, RequestID: t.RequestID, At: t.At, Heard: h.o.Now()}
-	tap, err := h.floor.ReadyTap(ctx, tap, t.Lot, t.Cones)
+	tap, err := h.floor.ReadyTap(ctx, tap, floor.Told{Lot: t.Lot, Cones: t.Cones})
 	if err != nil {
 		if e := h.calls.Refused(ctx, err); e != nil {
 			h.o.Log.Error("an alarm about a lot is not kept", "error", e)
@@ -63,6 +64,11 @@ func (h *Host) tap(ctx context.Context, t web.Tap) (store.TaskState, error) {
 		return state, err
 	}
 	h.refresh(ctx)
+	if state.Load != 0 {
+		if err := h.floor.KeepLearnt(context.WithoutCancel(ctx), state.Machine, ""); err != nil {
+			h.o.Log.Warn("what was learnt of a creel is kept later", "machine", state.Machine, "error", err)
+		}
+	}
 	return state, nil
 }
 

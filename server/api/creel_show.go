@@ -1,0 +1,121 @@
+package api
+
+import (
+	"context"
+	"math"
+	"strings"
+	"time"
+
+	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/floor"
+	"turnwise/server/store"
+)
+
+var workFromPB = map[pb.LoadWork]string{
+	pb.LoadWork_LOAD_WORK_UNSPECIFIED: store.LoadChange, pb.LoadWork_LOAD_WORK_CHANGE: store.LoadChange, pb.LoadWork_LOAD_WORK_RUN_OUT: store.LoadOut,
+	pb.LoadWork_LOAD_WORK_TIE: store.LoadTie, pb.LoadWork_LOAD_WORK_BESIDE: store.LoadBeside,
+}
+
+func (s *creelService) GetCreel(ctx context.Context, r *pb.GetCreelRequest) (*pb.GetCreelResponse, error) {
+	var v violations
+	machine := machineID("machine", r.GetMachine(), &v)
+	if err := v.err(); err != nil {
+		return nil, err
+	}
+	view, err := s.floor.Creel(ctx, machine)
+	if err != nil {
+		return nil, s.status.of("GetCreel", err)
+	}
+	return &pb.GetCreelResponse{Creel: creelToPB(&view, s.now())}, nil
+}
+
+func creelToPB(v *floor.CreelView, now time.Time) *pb.Creel {
+	out := &pb.Creel{
+		Name: "machines/" + v.Machine + "/creel", Machine: v.Machine, RevolutionCount: v.Revolutions,
+		Lessons: lessonsToPB(v.Lessons), Warnings: v.Mixed,
+	}
+	for i := range v.Positions {
+		p := &v.Positions[i]
+		x := &pb.CreelPosition{
+			FeedGroup: p.Group, Number: int32(p.Number), Lot: p.Running.Lot, ConeNetKg: p.Running.Kg, ConeMassCv: p.Running.CV, LoadRevolutionCount: p.At,
+			LeftKg: figure(p.LeftKg, unitKg, pb.Provenance_PROVENANCE_CALCULATED, now), ReserveTied: p.Tied,
+		}
+		if p.Reserve != nil {
+			x.ReserveLot, x.ReserveNetKg = p.Reserve.Lot, p.Reserve.Kg
+		}
+		if p.Task != "" {
+			x.Task = "tasks/" + p.Task
+		}
+		out.Positions = append(out.Positions, x)
+	}
+	return out
+}
+
+func lessonsToPB(list []floor.LessonView) []*pb.CreelLesson {
+	var out []*pb.CreelLesson
+	for _, l := range list {
+		out = append(out, &pb.CreelLesson{
+			FeedGroup: l.Group, Lot: l.Lot, LifeRatio: l.Ratio, LifeRatioSd: l.SD, ConeMassCv: l.ConeCV, ObservationCount: int32(l.Seen),
+			ApartCount: int32(l.Apart), NewestRatio: l.Newest, NewestApart: l.NewestApart, Sentence: l.Sentence,
+		})
+	}
+	return out
+}
+
+func (s *creelService) RecordReading(ctx context.Context, r *pb.RecordReadingRequest) (*pb.RecordReadingResponse, error) {
+	var v violations
+	reading := store.Reading{
+		Machine: machineID("machine", r.GetMachine(), &v), Group: text("feed_group", r.GetFeedGroup(), &v),
+		Lot: strings.TrimPrefix(text("lot", r.GetLot(), &v), "lots/"), SD: finite("reading_sd", r.GetReadingSd(), 0, 0.5, &v),
+		RequestID: required(r, &v), At: s.now(),
+	}
+	turns := r.GetRevolutionCount()
+	if turns < 1 || turns > 1e9 {
+		v.add("revolution_count", "must be 1 to 1e9: the turns over which it was measured")
+	}
+	measured := 0.0
+	switch r.GetKind() {
+	case pb.ReadingKind_READING_KIND_METER:
+		reading.Kind, measured = store.ReadMeter, finite("length_m", r.GetLengthM(), 0, 1e9, &v)
+	case pb.ReadingKind_READING_KIND_ROLLS:
+		reading.Kind, measured = store.ReadRolls, finite("net_kg", r.GetNetKg(), 0, 1e7, &v)
+	default:
+		v.add("kind", "is not one of METER and ROLLS")
+	}
+	if err := v.err(); err != nil {
+		return nil, err
+	}
+	if s.told == nil {
+		return nil, s.status.of("RecordReading", floor.ErrNoTaps)
+	}
+	reading, err := s.floor.ReadYarn(reading, turns, measured)
+	if err != nil {
+		return nil, s.status.of("RecordReading", err)
+	}
+	if err := s.told.AddReading(ctx, reading, r.GetValidateOnly()); err != nil {
+		return nil, s.status.of("RecordReading", err)
+	}
+	out := &pb.RecordReadingResponse{Ratio: reading.Ratio}
+	if !r.GetValidateOnly() {
+		s.refresh(ctx)
+		s.keepLearnt(ctx, reading.Machine, reading.Group)
+		out.Lessons = lessonsToPB(s.floor.Lessons(reading.Machine, reading.Group))
+	}
+	return out, nil
+}
+
+// keepLearnt has the store keep what the floor has just learnt of a feed group. The
+// loads stand, even if this is late: they teach it again.
+func (s *creelService) keepLearnt(ctx context.Context, machine, group string) {
+	if err := s.floor.KeepLearnt(context.WithoutCancel(ctx), machine, group); err != nil {
+		s.log.Warn("what was learnt of a creel is kept later", "machine", machine, "err", err)
+	}
+}
+
+// hoursToPB leaves out what never comes.
+func hoursToPB(h float64) float64 {
+	if math.IsInf(h, 0) || math.IsNaN(h) {
+		return 0
+	}
+	return h
+}
