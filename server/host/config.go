@@ -5,6 +5,7 @@ import (
 
 	"turnwise/planner/calendar"
 	"turnwise/proto/conf"
+	"turnwise/server/floor"
 )
 
 // Config is server.yaml. [Defaults] is what holds without a file.
@@ -128,11 +129,24 @@ type GroupConfig struct {
 	Within   conf.Duration `yaml:"within"`
 }
 
-// CreelConfig is about cones.
+// CreelConfig is about cones. RunOutCost, VisitCost and YarnValue are in one currency,
+// whichever; with a RunOutCost above 0 the chance follows from the costs.
 type CreelConfig struct {
+	RunOutChance  float64       `yaml:"run_out_chance"` // borne for each cone
+	RunOutCost    float64       `yaml:"run_out_cost"`   // of one: stop, tie, the mark in the cloth
+	VisitCost     float64       `yaml:"visit_cost"`     // of one walk to a creel
+	YarnValue     float64       `yaml:"yarn_value"`     // of a kilogram left on a cone
 	PackageMassCV float64       `yaml:"package_mass_cv"`
 	WarnBefore    conf.Duration `yaml:"warn_before"`
 	LotRule       string        `yaml:"lot_rule"`
+}
+
+// rule is what the floor knows of it.
+func (c CreelConfig) rule() floor.CreelRule {
+	return floor.CreelRule{
+		Chance: c.RunOutChance, RunOutCost: c.RunOutCost, VisitCost: c.VisitCost, KgValue: c.YarnValue,
+		ConeCV: c.PackageMassCV, WarnLots: c.LotRule == "warn",
+	}
 }
 
 // PlanConfig is about dates.
@@ -190,7 +204,7 @@ func Defaults() Config {
 		Calendar: CalendarConfig{DayStarts: 6 * 60},
 		Units:    UnitsConfig{Count: "ne", Mass: "kg", Diameter: "inch", Width: "cm"},
 		Causes:   defaultCauses(),
-		Creel:    CreelConfig{PackageMassCV: 0.02, WarnBefore: conf.Duration(15 * minute), LotRule: "block"},
+		Creel:    CreelConfig{RunOutChance: 0.01, VisitCost: 2, YarnValue: 3, PackageMassCV: 0.02, WarnBefore: conf.Duration(15 * minute), LotRule: "block"},
 		Plan: PlanConfig{Risk: 0.10, KeepRunningJobs: true, Horizon: conf.Duration(21 * day),
 			Efficiency: EfficiencyConfig{LearnFrom: conf.Duration(28 * day), Prior: 0.85, PriorWeight: 5}},
 		Proof:  ProofConfig{RatioLow: 0.98, RatioHigh: 1.02, MinRolls: 5},
@@ -218,7 +232,7 @@ func defaultCauses() []CauseConfig {
 // notUsedYet are keys that are read and checked, and that nothing in this
 // version acts upon. A key that ends with '.' stands for all below it.
 var notUsedYet = []string{
-	"site.locale", "site.digits", "units.", "creel.package_mass_cv", "creel.lot_rule", "plan.keep_running_jobs", "plan.horizon", "plan.efficiency.",
+	"site.locale", "site.digits", "units.", "plan.keep_running_jobs", "plan.horizon", "plan.efficiency.",
 	"proof.", "people.", "push.web_push",
 }
 
