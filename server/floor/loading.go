@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -155,6 +156,7 @@ func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (Loading
 	laid.Moves = board.Diff(before, laid)
 	for i := range laid.Moves {
 		laid.Moves[i].Rule = cmp.Or(laid.Moves[i].Rule, "by hand")
+		laid.Moves[i].Sentence = cmp.Or(laid.Moves[i].Sentence, f.movedWords(laid.Moves[i]))
 	}
 	out, err := f.dress(p, laid, OriginHand)
 	out.Assumptions = append(told, out.Assumptions...)
@@ -327,8 +329,35 @@ func (f *Floor) dress(p *plan, b board.Plan, origin string) (LoadingPlan, error)
 	}
 	spread(&out, after)
 	f.warnYarn(p, after, &out)
+	p.book.nameMachines(&out)
 	return out, nil
 }
+
+// nameMachines writes machines in the sentences of a plan as people call them.
+func (b *book) nameMachines(l *LoadingPlan) {
+	named := func(s string) string {
+		return machineWord.ReplaceAllStringFunc(s, func(w string) string {
+			if _, ok := b.machines[w]; ok {
+				return b.name(w)
+			}
+			return w
+		})
+	}
+	for i := range l.Moves {
+		l.Moves[i].Sentence = named(l.Moves[i].Sentence)
+	}
+	for i := range l.Refused {
+		r := &l.Refused[i]
+		r.Why = named(r.Why)
+		r.Reasons = slices.Clone(r.Reasons)
+		for k := range r.Reasons {
+			r.Reasons[k].Sentence = named(r.Reasons[k].Sentence)
+		}
+	}
+}
+
+// machineWord is a word that may be the id of a machine.
+var machineWord = regexp.MustCompile(`[a-z0-9_-]*[a-z][a-z0-9_-]*`)
 
 // cardOf is the card that a machine has for an order: of its job, then of its cards.
 func (f *Floor) cardOf(p *plan, m *outlook.Machine, order string) outlook.Card {

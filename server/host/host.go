@@ -68,6 +68,7 @@ type Host struct {
 	st          store.Store
 	incarnation store.ID
 	floor       *floor.Floor
+	searcher    *floor.Searcher
 	promises    store.PromiseRecord
 	plans       store.PlanRecord
 	told        store.CreelRecord
@@ -173,6 +174,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	if err != nil {
 		return fmt.Errorf("host: %w", err)
 	}
+	h.searcher = floor.NewSearcher(h.floor)
 	h.record = record.New(h.floor, h.promises, record.Options{Calendar: cal, Log: h.o.Log})
 	if h.calls, err = calls.New(ctx, h.floor, h.answers, h.c.calls(h.o)); err != nil {
 		return fmt.Errorf("host: %w", err)
@@ -275,6 +277,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind, back := errgroup.WithContext(back)
 	behind.Go(named("ingest", func() error { return h.ingest.Run(back) }))
 	behind.Go(named("floor", func() error { return h.floor.Run(back) }))
+	behind.Go(named("searches", func() error { return h.searcher.Run(back) }))
 	behind.Go(named("record", func() error { return h.record.Run(back) }))
 	behind.Go(named("calls", func() error { return h.calls.Run(back) }))
 	behind.Go(named("heads", func() error { return h.heads.run(back) }))

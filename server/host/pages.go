@@ -22,7 +22,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	}
 	cal := h.c.calendar()
 	pages, err := web.New(h.floor, web.Options{
-		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, KeepPlan: h.keepPlan, UndoPlan: h.undoPlan, Now: h.o.Now, Log: h.o.Log,
+		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, KeepPlan: h.keepPlan, ApplyPlan: h.applyPlan, UndoPlan: h.undoPlan, Searches: h.searcher, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("host: pages: %w", err)
@@ -83,6 +83,11 @@ func (h *Host) keepPlan(ctx context.Context, changes ...outlook.Change) (int64, 
 	}
 	_, _, err = h.floor.ApplyPlan(ctx, p.ID, false)
 	return p.ID, err
+}
+
+func (h *Host) applyPlan(ctx context.Context, id int64) error {
+	_, _, err := h.floor.ApplyPlan(ctx, id, false)
+	return err
 }
 
 func (h *Host) undoPlan(ctx context.Context, id int64) error {

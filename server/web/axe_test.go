@@ -13,6 +13,8 @@ import (
 
 	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+
+	"turnwise/server/floor"
 )
 
 // The accessibility rules of axe-core 4.14.1 (MPL-2.0, whole and unchanged in
@@ -54,6 +56,12 @@ func TestAxe(t *testing.T) {
 	ctx := browser(t)
 	src := axeSource(t)
 	f, none, big := mill(), emptyMill(), bigMill(50)
+	searched, search, o := searchedMill(t)
+	searched.keep(t, 12)
+	if _, err := search.Start(floor.SolveRequest{}); err != nil {
+		t.Fatal(err)
+	}
+	plans := serve(t, searched, o).URL
 	base, empty, fifty := serve(t, f, millOptions(f)).URL, serve(t, none, millOptions(none)).URL, serve(t, big, millOptions(big)).URL
 	const openAll = `document.querySelectorAll("details").forEach(d => d.open = true)`
 	type test struct{ name, url, use string }
@@ -62,7 +70,7 @@ func TestAxe(t *testing.T) {
 		{"creel with the strip", base + "/creel?set=A", `document.querySelector(".tk-row:nth-child(3) .hit").click()`},
 		{"wrong lot", base + "/creel?set=A", `document.getElementById("stop-head").textContent = "Wrong lot"; document.getElementById("stop").showModal()`},
 		{"runs", base + "/runs", openAll}, {"machine", base + "/m/k04", openAll}, {"promises", base + "/promises", openAll}, {"order", base + "/o/SO-1041", openAll},
-		{"what if", base + "/whatif?c=down+k04+6h,+slow+K03+27", openAll}, {"kept", base + "/kept", openAll}, {"loading tried", base + "/loading?c=move+SO-1052+K02", openAll},
+		{"what if", base + "/whatif?c=down+k04+6h,+slow+K03+27", openAll}, {"kept", base + "/kept", openAll}, {"plan beside", plans + "/loading?c=plan+12&c2=move+SO-1052+K02", openAll}, {"search", plans + "/loading/search/" + search.told.ID, ""}, {"loading tried", base + "/loading?c=move+SO-1052+K02", openAll},
 	}
 	phoneOnly := []test{
 		{"no creel", empty + "/creel", ""}, {"fifty machines", fifty + "/creel?machines=all", ""}, {"silent machine", base + "/m/k09", ""},

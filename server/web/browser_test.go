@@ -264,8 +264,12 @@ func TestShots(t *testing.T) {
 		t.Fatal(err)
 	}
 	ctx := browser(t)
-	f := mill()
-	srv := serve(t, f, millOptions(f))
+	f, search, o := searchedMill(t)
+	f.keep(t, 12)
+	if _, err := search.Start(floor.SolveRequest{For: 20 * time.Second}); err != nil {
+		t.Fatal(err)
+	}
+	srv := serve(t, f, o)
 	big, none := bigMill(50), emptyMill()
 	srvBig, srvNone := serve(t, big, millOptions(big)), serve(t, none, millOptions(none))
 	shots := []struct {
@@ -287,6 +291,8 @@ func TestShots(t *testing.T) {
 		{"loading-1440", srv.URL + "/loading", 1440, ""}, {"loading-390", srv.URL + "/loading", 390, ""}, {"loading-print", srv.URL + "/loading", 1050, "print"}, {"loading-dark", srv.URL + "/loading", 1440, "dark"},
 		{"loading-try-1440", srv.URL + "/loading?c=move+SO-1052+K02&c2=split+SO-1041+K05+200", 1440, ""}, {"loading-fifty-1440", srvBig.URL + "/loading", 1440, ""}, {"loading-none-390", srvNone.URL + "/loading", 390, ""},
 		{"alarms-1440", srv.URL + "/alarms", 1440, ""}, {"alarms-390", srv.URL + "/alarms", 390, ""}, {"alarms-dark", srv.URL + "/alarms", 390, "dark"}, {"alarms-print", srv.URL + "/alarms", 1050, "print"}, {"alarms-none-390", srvNone.URL + "/alarms", 390, ""}, {"alarms-none-1440", srvNone.URL + "/alarms", 1440, ""}, {"alarms-fifty-1440", srvBig.URL + "/alarms", 1440, ""},
+		{"loading-plan-1440", srv.URL + "/loading?c=plan+12&c2=move+SO-1052+K02", 1440, ""}, {"loading-plan-390", srv.URL + "/loading?c=plan+12&c2=move+SO-1052+K02", 390, ""}, {"loading-plan-dark", srv.URL + "/loading?c=plan+12", 1440, "dark"}, {"loading-plan-print", srv.URL + "/loading?c=plan+12", 1050, "print"},
+		{"search-1440", srv.URL + "/loading/search/" + search.told.ID, 1440, ""}, {"search-390", srv.URL + "/loading/search/" + search.told.ID, 390, ""},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},
 	}
 	if url := os.Getenv("TURNWISE_SHOTS_URL"); url != "" { // the pages of a server that runs

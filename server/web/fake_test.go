@@ -28,6 +28,7 @@ type fakeFloor struct {
 	kept     floor.CalibrationView
 	err      error
 	wake     []chan struct{}
+	plans    map[int64]floor.LoadingPlan // kept
 }
 
 func (f *fakeFloor) Machines() []floor.MachineView {

@@ -22,6 +22,7 @@ type view struct {
 	Parts []part
 	Lists []list
 	Still bool // a page of the past: it never changes
+	Again bool // without script it is loaded again every two seconds
 }
 
 // A part is one element with an id that is rendered by its own template.

@@ -50,6 +50,10 @@ type Floor interface {
 	// outlook.ErrRequest for a move that cannot be.
 	LoadingNow(ctx context.Context) (floor.LoadingPlan, error)
 	Propose(ctx context.Context, changes ...outlook.Change) (floor.LoadingPlan, error)
+	// KeptPlan is one plan that is kept, or store.ErrNotFound; KeptPlans lists
+	// those older than a number, 0 = all, the newest first.
+	KeptPlan(ctx context.Context, id int64) (floor.LoadingPlan, error)
+	KeptPlans(ctx context.Context, before int64, limit int) ([]floor.LoadingPlan, error)
 	// Subscribe returns a channel that wakes after changes, many of them as
 	// one. It closes when ctx ends.
 	Subscribe(ctx context.Context) <-chan struct{}
@@ -77,6 +81,10 @@ type Options struct {
 	UndoPlan func(ctx context.Context, id int64) error
 	// Calls keeps the alarms. Nil = there are none.
 	Calls Calls
+	// ApplyPlan writes a kept plan into the book, and Searches look for better
+	// ones. With one nil the page offers no search.
+	ApplyPlan func(ctx context.Context, id int64) error
+	Searches  Searches
 	// Now is the clock. Nil means time.Now.
 	Now func() time.Time
 	// Log takes what went wrong behind a page. Nil means slog.Default.
@@ -126,6 +134,11 @@ func New(f Floor, o Options) (http.Handler, error) {
 	if o.Calls != nil {
 		mux.HandleFunc("POST /alarms", s.answerAlarm)
 	}
+	if s.searchable() {
+		mux.HandleFunc("POST /loading/search", s.startSearch)
+		mux.HandleFunc("POST /loading/stop", s.stopSearch)
+		mux.HandleFunc("GET /loading/search/{search}", s.searchPage)
+	}
 	mux.HandleFunc("/", func(w http.ResponseWriter, r *http.Request) { s.fail(w, r, errNoPage) })
 	return headers(http.NewCrossOriginProtection().Handler(mux)), nil
 }
@@ -168,7 +181,7 @@ func open(f Floor, o Options) (*site, error) {
 	}
 	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
 		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
-		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading, "alarms": s.alarms,
+		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading, "search": s.search, "alarms": s.alarms,
 	}
 	var err error
 	if s.files, err = newStatics(); err != nil {
@@ -200,6 +213,7 @@ type frame struct {
 	Stream            string // address of the live stream, empty on a page that stands still
 	Version           string
 	CSS, JS, Icon     string
+	Again             bool // a browser without script loads it again
 	Main              template.HTML
 }
 
@@ -207,15 +221,15 @@ type frame struct {
 // that a stranger's link cannot fill the cache.
 var keptQuery = map[string][]string{
 	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "told"}, "promises": {"risk", "order"},
-	"loading": {"c", "c2", "c3", "add", "order", "machine", "kg", "kept", "undone"},
-	"order":   {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
+	"loading": {"c", "c2", "c3", "add", "order", "machine", "kg", "kept", "undone", "show"}, "search": {"c", "c2", "c3"},
+	"order": {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
 }
 
 // behind are pages that one comes to from a page of the navigation.
-var behind = map[string]string{"order": "/promises", "whatif": "/promises", "kept": "/promises"}
+var behind = map[string]string{"search": "/loading", "order": "/promises", "whatif": "/promises", "kept": "/promises"}
 
 // namedBy are the pages of one thing, with the part of the address that names it.
-var namedBy = map[string]string{"machine": "machine", "order": "order"}
+var namedBy = map[string]string{"search": "search", "machine": "machine", "order": "order"}
 
 const longestParameter = 1000 // bytes; a list of all machines of a big mill fits
 
@@ -248,7 +262,7 @@ func (s *site) page(name string) http.HandlerFunc {
 		}
 		rid := newToken()
 		f := s.frame(p.Title, cmp.Or(behind[name], "/"+name), p.at)
-		f.Name, f.Version = name, p.version
+		f.Name, f.Version, f.Again = name, p.version, p.Again
 		f.Main = template.HTML(strings.ReplaceAll(string(p.main), ridMark, rid))
 		if !p.Still {
 			q.Set("page", name)

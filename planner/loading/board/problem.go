@@ -177,7 +177,8 @@ type Options struct {
 	// Continue is asked often; the search ends with its best plan when it is false. Nil
 	// never stops it.
 	Continue func() bool
-	// Progress hears of every better plan. It may be nil.
+	// Progress hears of the start, of every better plan, and now and then that the search
+	// goes on. It may be nil.
 	Progress func(Progress)
 	// Keep is how many of the last best plans are ranked anew by the chance of being
 	// late; zero means none. Machines without Stops count as certain.

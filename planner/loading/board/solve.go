@@ -7,7 +7,10 @@ import (
 	"time"
 )
 
-const defaultIterations = 2000
+const (
+	defaultIterations = 2000
+	tellEvery         = 1024 // rounds, though nothing got better
+)
 
 // Solve plans. It refuses single orders in [Plan.Refused]; an error holds [ErrProblem].
 func Solve(p Problem, o Options) (Plan, error) {
@@ -41,6 +44,7 @@ func Solve(p Problem, o Options) (Plan, error) {
 			l = from
 		}
 	}
+	cost = start.total() // with what its changes cost
 	bound := d.s.bound(d.s.split)
 	rounds, risk := d.search(l, o, mend, cost, bound)
 	plan := d.tell(l)
@@ -105,8 +109,9 @@ func (d *desk) search(l *layout, o Options, mend bool, start, bound int64) (int,
 			o.Progress(Progress{Iterations: n, Cost: units(x.bestCost) + r, Start: units(start) + r, Bound: units(bound) + r})
 		}
 	}
+	tell(0)
 	n := x.run(rounds, func(n int, better bool) bool {
-		if better {
+		if better || n%tellEvery == 0 {
 			tell(n)
 		}
 		return o.Continue == nil || o.Continue()

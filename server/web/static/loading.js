@@ -8,8 +8,11 @@
   const field = document.getElementById('so-far');
   const mark = row => rows.forEach(r => r.classList.toggle('aim', r === row));
   const go = (order, machine) => {
-    const so = field && field.value ? field.value + ', ' : '';
-    location.href = '/loading?c=' + encodeURIComponent(so + 'move ' + order + ' ' + machine);
+    const q = new URLSearchParams(new FormData(field.form));
+    q.set('add', 'move');
+    q.set('order', order);
+    q.set('machine', machine);
+    location.href = '/loading?' + q;
   };
   let held = null;
   document.addEventListener('pointerdown', e => {
@@ -35,7 +38,7 @@
     const button = e.target.closest && e.target.closest('[data-move]');
     if (!button) return;
     let at = rows.findIndex(r => r.classList.contains('aim'));
-    if (at < 0) at = rows.findIndex(r => r.dataset.name === button.dataset.on);
+    if (at < 0) at = rows.findIndex(r => r.dataset.name === button.dataset.from);
     if (e.key === 'ArrowDown' || e.key === 'ArrowUp') {
       at = Math.min(rows.length - 1, Math.max(0, at + (e.key === 'ArrowDown' ? 1 : -1)));
       mark(rows[at]);
@@ -49,4 +52,20 @@
       e.preventDefault();
     }
   });
+  // A search under way: how far it is, and on to its plan when it is done. The
+  // button that stops it keeps the focus, since only what is told is renewed.
+  let told = document.getElementById('search');
+  const look = async () => {
+    if (!told || told.dataset.runs !== 'true') return;
+    try {
+      const answer = await fetch(location.href, {cache: 'no-store'});
+      if (answer.redirected) { location.replace(answer.url); return; }
+      const next = new DOMParser().parseFromString(await answer.text(), 'text/html').getElementById('search');
+      if (!next || next.dataset.runs !== 'true') { location.reload(); return; }
+      told.replaceWith(next);
+      told = next;
+    } catch { /* the line is down: it is asked again */ }
+    setTimeout(look, 700);
+  };
+  setTimeout(look, 700);
 })();
