@@ -137,7 +137,8 @@ type Desk struct {
 	alarms map[string]Alarm
 	called map[string]time.Time // tasks that were called, by id
 	subs   map[chan struct{}]struct{}
-	nextOr time.Time // when orders are looked at again
+	unsure map[string]time.Time // promises that are too unsure, by alarm, since when
+	nextOr time.Time            // when orders are looked at again
 }
 
 // ErrAlarm is inside the error about an alarm that is not known.

@@ -322,9 +322,29 @@ func TestPromiseAndRatio(t *testing.T) {
 	for _, s := range steps {
 		h.orders[0].Outlook.Finish = outlook.Finish{MissChance: s.miss}
 		ratio.CountedKg, ratio.Rolls = s.counted, s.rolls
-		d.goOn(t, 20*time.Second)
+		d.goOn(t, promiseHolds+20*time.Second)
 		d.expect(t, fmt.Sprintf("miss %g, %g kg of %d rolls", s.miss, s.counted, s.rolls), s.want...)
 	}
+}
+
+// A forecast that is unsure for a moment, as while records of a lost hour come
+// in, is no alarm.
+func TestPromiseMustBeUnsureForAWhile(t *testing.T) {
+	h := newHall()
+	order := floor.OrderView{ID: "SO-1", Promise: six.Add(72 * time.Hour)}
+	order.Outlook.RemainingKg = 100
+	h.orders = []floor.OrderView{order}
+	d := newDesk(t, h, Options{})
+	for range 3 {
+		h.orders[0].Outlook.Finish = outlook.Finish{MissChance: 1}
+		d.goOn(t, promiseHolds-20*time.Second)
+		h.orders[0].Outlook.Finish = outlook.Finish{MissChance: 0.05}
+		d.goOn(t, 20*time.Second)
+	}
+	d.expect(t, "unsure for less than five minutes")
+	h.orders[0].Outlook.Finish = outlook.Finish{MissChance: 0.11}
+	d.goOn(t, promiseHolds+20*time.Second)
+	d.expect(t, "and for longer", "promise-SO-1 UNACK")
 }
 
 // What was raised, seen and shelved is as it was after a restart, and a

@@ -22,6 +22,9 @@ const (
 	// calmer is the share of the limit below which a promise is safe again, so
 	// that a chance at the limit does not come and go.
 	calmer = 0.8
+	// promiseHolds is how long a promise must be too unsure before people are
+	// told: a forecast moves while records of a lost hour come in.
+	promiseHolds = 5 * time.Minute
 	// normalKept is how long an alarm that is over can still be asked about.
 	normalKept = 24 * time.Hour
 )
@@ -146,21 +149,31 @@ func (d *Desk) orderConditions(ctx context.Context) ([]condition, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	var out []condition
+	now, unsure := d.o.Now(), map[string]time.Time{}
 	for _, o := range orders {
 		f := o.Outlook.Finish
 		if o.Promise.IsZero() || f.Refused != "" || !(o.Outlook.RemainingKg > 0) {
 			continue
 		}
 		id := string(alarm.Promise) + "-" + o.ID
-		limit := d.o.Risk
-		if d.alarms[id].Raw {
+		limit, stands := d.o.Risk, d.alarms[id].Raw
+		if stands {
 			limit *= calmer
 		}
-		if f.MissChance > limit {
-			out = append(out, condition{holds: true, alarm: Alarm{ID: id, Class: alarm.Promise, Order: o.ID, Asked: []string{planning}, Begin: d.o.Now(),
+		if f.MissChance <= limit {
+			continue
+		}
+		begin, ok := d.unsure[id]
+		if !ok {
+			begin = now
+		}
+		unsure[id] = begin
+		if stands || now.Sub(begin) >= promiseHolds {
+			out = append(out, condition{holds: true, alarm: Alarm{ID: id, Class: alarm.Promise, Order: o.ID, Asked: []string{planning}, Begin: begin,
 				Sentence: fmt.Sprintf("The promise of %s for %s is kept with less than %.0f %%. Look at its causes, and tell the customer or move the job.", o.ID, o.Promise.In(d.o.Zone).Format("Mon 2 Jan 15:04"), 100*(1-d.o.Risk))}})
 		}
 	}
+	d.unsure = unsure
 	if d.o.Ratios == nil {
 		return out, nil
 	}
@@ -173,7 +186,7 @@ func (d *Desk) orderConditions(ctx context.Context) ([]condition, error) {
 			continue
 		}
 		if x := r.CountedKg / r.WeighedKg; x < d.o.RatioLow || x > d.o.RatioHigh {
-			out = append(out, condition{holds: true, alarm: Alarm{ID: string(alarm.Ratio) + "-" + r.Order, Class: alarm.Ratio, Order: r.Order, Asked: []string{quality}, Begin: d.o.Now(),
+			out = append(out, condition{holds: true, alarm: Alarm{ID: string(alarm.Ratio) + "-" + r.Order, Class: alarm.Ratio, Order: r.Order, Asked: []string{quality}, Begin: now,
 				Sentence: fmt.Sprintf("%s: counted over weighed kilos are outside %.2f to %.2f. Check the card's course length and the scale.", r.Order, d.o.RatioLow, d.o.RatioHigh)}})
 		}
 	}
