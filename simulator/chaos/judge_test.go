@@ -1,9 +1,12 @@
 package chaos
 
 import (
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"pgregory.net/rapid"
 
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/simulator/machine"
@@ -112,4 +115,60 @@ func TestMatch(t *testing.T) {
 			t.Errorf("%s: %d lost, %d doubled, want %d, %d", tt.name, lost, doubled, tt.lost, tt.doubled)
 		}
 	}
+}
+
+// TestMatchUnderWrongClock: a stop that was put in a wrong place, or stretched,
+// by a clock that was wrong may be the one it is, also where it has more time in
+// common with another; one more than there are places is still found.
+func TestMatchUnderWrongClock(t *testing.T) {
+	const s = time.Second
+	c := newCylinder("k01", machine.U16, 0)
+	c.begun = time.Now().Add(-time.Minute)
+	c.stops = []stop{{10 * s, 14 * s, 0}, {24 * s, 25 * s, 0}, {40 * s, 41 * s, 1}}
+	for _, v := range c.stops {
+		c.sights = append(c.sights, sight{gen: 1, from: v.begin, to: v.end, calls: 20, input: v.input})
+	}
+	first, stretched, third := told{10 * s, 14 * s, "yarn"}, told{9 * s, 25 * s, "yarn"}, told{40 * s, 41 * s, "needle"}
+	for _, tt := range []struct {
+		name    string
+		books   []told
+		within  time.Duration
+		doubled int64
+	}{
+		{"stretched over another", []told{first, stretched, third}, 20 * s, 0},
+		{"the stretched one told first", []told{stretched, first, third}, 20 * s, 0},
+		{"one too many", []told{first, stretched, {24 * s, 25 * s, "yarn"}, third}, 20 * s, 1},
+		{"another cause has no place", []told{first, stretched, third, {22 * s, 23 * s, "needle"}}, 20 * s, 1},
+		{"all clocks right", []told{first, {5 * s, 6 * s, "yarn"}, third}, matchWithin, 1},
+	} {
+		if _, doubled, which := c.match(tt.books, nil, tt.within); doubled != tt.doubled || len(which) < int(doubled) {
+			t.Errorf("%s: %d doubled, want %d: %q", tt.name, doubled, tt.doubled, which)
+		}
+	}
+}
+
+// TestUnplaced compares with every way of placing, tried one after the other.
+func TestUnplaced(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		room := rapid.SliceOfN(rapid.Int64Range(0, 2), 1, 4).Draw(t, "room")
+		may := rapid.SliceOfN(rapid.SliceOfNDistinct(rapid.IntRange(0, len(room)-1), 0, len(room), rapid.ID), 0, 6).Draw(t, "may")
+		var most func(i int, room []int64) int
+		most = func(i int, room []int64) int {
+			if i == len(may) {
+				return 0
+			}
+			best := most(i+1, room)
+			for _, at := range may[i] {
+				if room[at] > 0 {
+					room[at]--
+					best = max(best, 1+most(i+1, room))
+					room[at]++
+				}
+			}
+			return best
+		}
+		if left := unplaced(may, slices.Clone(room)); len(left) != len(may)-most(0, room) {
+			t.Fatalf("%d of %d are left over, the best way leaves %d", len(left), len(may), len(may)-most(0, room))
+		}
+	})
 }

@@ -1,8 +1,10 @@
 package chaos
 
 import (
+	"cmp"
 	"context"
 	"fmt"
+	"slices"
 	"time"
 
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -20,32 +22,77 @@ type told struct {
 const matchWithin = 700 * time.Millisecond
 
 // match compares stops one by one. A stop of the ledger that was kept for sure
-// must be in the books; each one in the books must be one of the ledger, and
-// no more often than readers began to look at it.
+// must be in the books; those in the books must be stops of the ledger, each no
+// more often than readers began to look at it. Where a clock was wrong, within is
+// wide and a stop of the books may be one of several: it is too many only where
+// no way to tell them apart leaves it a place.
 func (c *cylinder) match(books []told, gens map[int]*generation, within time.Duration) (lost, doubled int64, which []string) {
 	say := func(format string, args ...any) { which = append(which, fmt.Sprintf(format, args...)) }
 	within += c.hung
-	times := make([]int64, len(c.stops))
-	for _, b := range books {
-		if at := c.nearest(b, within); at < 0 {
-			doubled++
+	room := make([]int64, len(c.stops))
+	sure := make([]bool, len(c.stops))
+	for i, s := range c.stops {
+		room[i], sure[i] = c.lookedAt(s, gens)
+	}
+	may := make([][]int, len(books))
+	for i, b := range books {
+		may[i] = c.near(b, within)
+	}
+	for _, i := range unplaced(may, room) {
+		doubled++
+		b := books[i]
+		switch at := may[i]; len(at) {
+		case 0:
 			say("the books have a stop (%s) from %.2f to %.2f s that the ledger does not know", b.cause, b.begin.Seconds(), b.end.Seconds())
-		} else {
-			times[at]++
+		default:
+			s := c.stops[at[0]]
+			say("the books have a stop (%s) from %.2f to %.2f s too many: readers began to look %d times at the one from %.2f to %.2f s, and %d others near it leave no place",
+				b.cause, b.begin.Seconds(), b.end.Seconds(), room[at[0]], s.begin.Seconds(), c.endOf(s).Seconds(), len(at)-1)
 		}
 	}
 	for i, s := range c.stops {
-		looks, sure := c.lookedAt(s, gens)
-		if n := times[i] - looks; n > 0 {
-			doubled += n
-			say("the books have the stop (%s) from %.2f to %.2f s %d times, readers began to look at it %d times", causes[s.input], s.begin.Seconds(), c.endOf(s).Seconds(), times[i], looks)
-		}
-		if sure && !c.among(s, books, within) {
+		if sure[i] && !c.among(s, books, within) {
 			lost++
 			say("the stop (%s) from %.2f to %.2f s is not in the books", causes[s.input], s.begin.Seconds(), c.endOf(s).Seconds())
 		}
 	}
 	return lost, doubled, which
+}
+
+// unplaced gives each of a number of things one of the places it may have, of
+// which each holds so many, and returns those that are left over by the best way:
+// paths are followed along which things already placed can move on (a greatest
+// matching of a bipartite graph by augmenting paths).
+func unplaced(may [][]int, room []int64) (left []int) {
+	in := make([][]int, len(room)) // things in each place
+	var place func(i int, tried map[int]bool) bool
+	place = func(i int, tried map[int]bool) bool {
+		for _, at := range may[i] {
+			if int64(len(in[at])) < room[at] {
+				in[at] = append(in[at], i)
+				return true
+			}
+		}
+		for _, at := range may[i] {
+			if tried[at] {
+				continue
+			}
+			tried[at] = true
+			for k, other := range in[at] {
+				if place(other, tried) {
+					in[at][k] = i
+					return true
+				}
+			}
+		}
+		return false
+	}
+	for i := range may {
+		if !place(i, map[int]bool{}) {
+			left = append(left, i)
+		}
+	}
+	return left
 }
 
 // lookedAt counts the times that readers began to look at a stop, and tells
@@ -84,14 +131,18 @@ func (c *cylinder) among(s stop, books []told, within time.Duration) bool {
 	return false
 }
 
-// nearest is the stop of the ledger that one of the books is; -1 = none.
-func (c *cylinder) nearest(b told, within time.Duration) int {
-	at, most := -1, -within
+// near are the stops of the ledger that one of the books may be, the one with
+// the most time in common first.
+func (c *cylinder) near(b told, within time.Duration) (at []int) {
+	common := func(i int) time.Duration {
+		return min(b.end, c.endOf(c.stops[i])) - max(b.begin, c.stops[i].begin)
+	}
 	for i, s := range c.stops {
-		if common := min(b.end, c.endOf(s)) - max(b.begin, s.begin); b.cause == causes[s.input] && common > most {
-			at, most = i, common
+		if b.cause == causes[s.input] && common(i) > -within {
+			at = append(at, i)
 		}
 	}
+	slices.SortStableFunc(at, func(i, k int) int { return cmp.Compare(common(k), common(i)) })
 	return at
 }
 
