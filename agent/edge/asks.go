@@ -96,20 +96,9 @@ func (m *machine) remember(ctx context.Context) {
 			m.log.Info("server did not say where the counter stood; a counter life begins, the server links it later")
 		}
 	case r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE:
-		m.scribe.Begin(m.watch.Resume(resumed(r, got.at)))
+		m.scribe.Begin(m.watch.Resume(watch.Answer(r, got.at)))
 		m.log.Info("counter goes on from the server's reading", "raw", r.GetRaw(), "age", time.Duration(r.GetSentNs()-r.GetReadingNs()).Round(time.Second))
 	case r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED:
 		m.log.Error("server does not hand the counter over", "reason", r.GetReason())
 	}
-}
-
-// resumed is a checked answer in the words of the watch.
-func resumed(r *wirepb.Resume, at source.Instant) watch.Resumed {
-	w := watch.Resumed{
-		Ext: r.GetExtended(), Raw: r.GetRaw(), Bits: uint(r.GetRawBits()), PerRevolution: max(r.GetCountsPerRevolution(), 1),
-		At: at, Age: time.Duration(r.GetSentNs() - r.GetReadingNs()),
-	}
-	copy(w.Life[:], r.GetLifeId())
-	copy(w.Stop[:], r.GetStopId())
-	return w
 }

@@ -11,6 +11,7 @@ import (
 
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
+	"turnwise/server/ingest"
 	"turnwise/server/store"
 )
 
@@ -94,7 +95,7 @@ func (r *resumes) answer(ctx context.Context) {
 			continue
 		}
 		r.note(q, got)
-		r.tell(q.agent, &wirepb.Command{Resumes: []*wirepb.Resume{resumeMessage(q, got, incarnation, r.now())}})
+		r.tell(q.agent, &wirepb.Command{Resumes: []*wirepb.Resume{ingest.ResumeAnswer(q.machine, q.stream, got, incarnation, r.now())}})
 	}
 }
 
@@ -114,31 +115,6 @@ func (r *resumes) note(q asked, got store.Resume) {
 	case store.ResumeRefused:
 		r.log.Error("counter not handed over", "agent", q.agent, "machine", q.machine, "reason", got.Reason)
 	}
-}
-
-var resumeVerdicts = map[store.ResumeVerdict]wirepb.ResumeVerdict{
-	store.ResumeContinue: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE,
-	store.ResumeNothing:  wirepb.ResumeVerdict_RESUME_VERDICT_NOTHING,
-	store.ResumeRefused:  wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED,
-}
-
-// resumeMessage is an answer on the wire, sent at an instant.
-func resumeMessage(q asked, got store.Resume, incarnation store.ID, now time.Time) *wirepb.Resume {
-	m := &wirepb.Resume{
-		Machine: q.machine, StreamId: q.stream[:], Verdict: resumeVerdicts[got.Verdict], Reason: got.Reason,
-		DbIncarnation: incarnation[:], SentNs: now.UnixNano(),
-	}
-	if got.Verdict != store.ResumeContinue {
-		return m
-	}
-	m.LifeId, m.Extended, m.Raw, m.RawBits, m.CountsPerRevolution = got.Life[:], got.Ext, got.Raw, got.RawBits, got.PerRev
-	m.BootId, m.BoottimeNs = got.Boot[:], got.Boottime
-	// A reader whose clock is placed a little late may have read after now.
-	m.ReadingNs = min(got.At.UnixNano(), m.SentNs)
-	if got.Stop != (store.ID{}) {
-		m.StopId = got.Stop[:]
-	}
-	return m
 }
 
 // command sends commands to an agent. One that is away asks again.

@@ -12,6 +12,7 @@ import (
 	"turnwise/agent/journal"
 	"turnwise/agent/source"
 	"turnwise/agent/uplink/sender"
+	"turnwise/proto/turnwisepb/wirepb"
 )
 
 const (
@@ -73,7 +74,12 @@ type seat struct {
 	scribe *scribe.Scribe
 	pulses int64 // pulse counters: turned at count 0
 	wrong  time.Duration
+	watch  *watch.Watch
+	asking bool // where the counter stood; nothing is read meanwhile
 }
+
+// askFor is how long a machine without a state waits for the server's word.
+const askFor = 10 * time.Second
 
 func newBox(m *mill, id string, plcs []*plc) *box {
 	b := &box{w: m.w, mill: m, id: id, since: m.w.now, plcs: plcs, disk: newDisk(m.w), quality: source.Free}
@@ -113,7 +119,12 @@ func (b *box) start() {
 	b.w.note("agent " + b.id + " started")
 	b.mill.oracle.opened(b)
 	for i, s := range p.seats {
-		b.w.after(time.Duration(i+1)*37*time.Millisecond, func() { p.poll(s) })
+		wait := time.Duration(i+1) * 37 * time.Millisecond
+		if s.asking {
+			b.w.after(askFor+wait, func() { p.answered(s, nil, source.Instant{}) })
+			continue
+		}
+		b.w.after(wait, func() { p.poll(s) })
 	}
 	b.w.after(time.Minute, p.house)
 	p.connect()
@@ -150,16 +161,51 @@ func (p *process) open() (err error) {
 		if err != nil {
 			return err
 		}
-		s := &seat{plc: m}
+		s := &seat{plc: m, watch: w, asking: ch.Memory() != journal.MemoryKept}
 		if s.scribe, err = scribe.New(ch, w); err != nil {
 			return err
+		}
+		if ch.Memory() == journal.MemoryLost {
+			s.scribe.Begin(watch.State{}) // a later life may be with the server
 		}
 		s.pulses = m.at() - int64(s.scribe.State().Count.Raw) // a pulse counter goes on where it was told
 		p.seats = append(p.seats, s)
 	}
-	p.s = sender.New(p.j, sender.Options{Site: site, Agent: b.id, Log: log, Random: b.w.rnd.Float64})
+	p.s = sender.New(p.j, sender.Options{Site: site, Agent: b.id, Log: log, Random: b.w.rnd.Float64, Asking: p.asking, Resumed: p.resumed})
 	p.dirty()
 	return nil
+}
+
+// asking lists the machines of which the process does not know the state.
+func (p *process) asking() (list []string) {
+	for _, s := range p.seats {
+		if s.asking {
+			list = append(list, s.plc.id)
+		}
+	}
+	return list
+}
+
+// resumed takes the server's word on one of them.
+func (p *process) resumed(r *wirepb.Resume, at source.Instant) {
+	for _, s := range p.seats {
+		if s.plc.id == r.GetMachine() {
+			p.answered(s, r, at)
+		}
+	}
+}
+
+// answered ends the wait for the server's word, with or without one.
+func (p *process) answered(s *seat, r *wirepb.Resume, at source.Instant) {
+	if !s.asking || p.dead {
+		return
+	}
+	s.asking = false
+	if r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE {
+		p.b.w.fault("agent: counter handed over")
+		s.scribe.Begin(s.watch.Resume(watch.Answer(r, at)))
+	}
+	p.poll(s)
 }
 
 // errKilled is how a step ends in which the process was killed.

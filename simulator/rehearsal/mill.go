@@ -68,7 +68,7 @@ func Run(o Options) Result {
 	m := &mill{w: w, o: o}
 	m.oracle = &oracle{w: w, mill: m, seen: map[string]*sight{}, acked: map[[16]byte]ackedAt{}}
 	m.build()
-	w.run(5 * time.Second) // first sight, in peace
+	w.run(12 * time.Second) // first sight, in peace
 	for _, p := range m.plcs {
 		p.run()
 	}

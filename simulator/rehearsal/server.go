@@ -1,11 +1,13 @@
 package rehearsal
 
 import (
+	"fmt"
 	"time"
 
 	"google.golang.org/protobuf/proto"
 
 	"turnwise/agent/uplink/sender"
+	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
 	"turnwise/server/ingest"
 	"turnwise/server/store"
@@ -82,6 +84,9 @@ func (s *server) arrive(agent string, m sender.Message) {
 		s.w.fail("message of %s on %s: %v", agent, m.Topic, err)
 		return
 	}
+	if t.Kind == "state" {
+		s.asked(agent, m.Payload)
+	}
 	if t.Kind != "up" {
 		return
 	}
@@ -94,6 +99,36 @@ func (s *server) arrive(agent string, m sender.Message) {
 				s.commit()
 			}
 		})
+	}
+}
+
+// asked answers an agent that does not know where a counter stood.
+func (s *server) asked(agent string, payload []byte) {
+	st := new(wirepb.AgentState)
+	if err := proto.Unmarshal(payload, st); err != nil {
+		s.w.fail("state of %s: %v", agent, err)
+		return
+	}
+	inc, err := s.st.Incarnation(background)
+	if err != nil || s.full {
+		return // it asks again
+	}
+	for _, q := range st.GetResumes() {
+		stream := store.ID(q.GetStreamId())
+		got, err := s.st.Resume(background, store.ResumeQuery{Agent: agent, Machine: q.GetMachine(), Stream: stream, Head: q.GetHeadSeq()}, s.now())
+		if err != nil {
+			s.w.fail("hand-over of %s to %s: %v", q.GetMachine(), agent, err)
+			return
+		}
+		s.w.note(fmt.Sprintf("%s asks for the counter of %s, verdict %d", agent, q.GetMachine(), got.Verdict), got.Ext)
+		if got.Verdict == store.ResumeLater {
+			continue
+		}
+		b, err := proto.Marshal(&wirepb.Command{Resumes: []*wirepb.Resume{ingest.ResumeAnswer(q.GetMachine(), stream, got, inc, s.now())}})
+		if err != nil {
+			panic(err)
+		}
+		s.mill.net.speak(agent, sender.Message{Topic: wire.Cmd(site, agent), Payload: b})
 	}
 }
 

@@ -5,6 +5,7 @@ import (
 
 	"turnwise/agent/count"
 	"turnwise/agent/source"
+	"turnwise/proto/turnwisepb/wirepb"
 )
 
 // Resumed is where the server last knew the counter of a machine.
@@ -19,6 +20,17 @@ type Resumed struct {
 	Age time.Duration
 	// Stop is the stop that was open; zero when there was none.
 	Stop [16]byte
+}
+
+// Answer is the server's checked word, which came at an instant.
+func Answer(r *wirepb.Resume, at source.Instant) Resumed {
+	x := Resumed{
+		Ext: r.GetExtended(), Raw: r.GetRaw(), Bits: uint(r.GetRawBits()), PerRevolution: max(r.GetCountsPerRevolution(), 1),
+		At: at, Age: time.Duration(r.GetSentNs() - r.GetReadingNs()),
+	}
+	copy(x.Life[:], r.GetLifeId())
+	copy(x.Stop[:], r.GetStopId())
+	return x
 }
 
 // placing is how far off the age of a reading can be: its host's clock and the

@@ -1,0 +1,34 @@
+package ingest
+
+import (
+	"time"
+
+	"turnwise/proto/turnwisepb/wirepb"
+	"turnwise/server/store"
+)
+
+var resumeVerdicts = map[store.ResumeVerdict]wirepb.ResumeVerdict{
+	store.ResumeContinue: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE,
+	store.ResumeNothing:  wirepb.ResumeVerdict_RESUME_VERDICT_NOTHING,
+	store.ResumeRefused:  wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED,
+}
+
+// ResumeAnswer is what the reader of a machine is told of its counter, sent at
+// an instant.
+func ResumeAnswer(machine string, stream store.ID, got store.Resume, incarnation store.ID, now time.Time) *wirepb.Resume {
+	m := &wirepb.Resume{
+		Machine: machine, StreamId: stream[:], Verdict: resumeVerdicts[got.Verdict], Reason: got.Reason,
+		DbIncarnation: incarnation[:], SentNs: now.UnixNano(),
+	}
+	if got.Verdict != store.ResumeContinue {
+		return m
+	}
+	m.LifeId, m.Extended, m.Raw, m.RawBits, m.CountsPerRevolution = got.Life[:], got.Ext, got.Raw, got.RawBits, got.PerRev
+	m.BootId, m.BoottimeNs = got.Boot[:], got.Boottime
+	// A reader whose clock is placed a little late may have read after now.
+	m.ReadingNs = min(got.At.UnixNano(), m.SentNs)
+	if got.Stop != (store.ID{}) {
+		m.StopId = got.Stop[:]
+	}
+	return m
+}
