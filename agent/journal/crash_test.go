@@ -482,3 +482,37 @@ func (m *model) check(t *rapid.T) {
 		}
 	}
 }
+
+// The process is killed at any call while a segment begins, and the power goes
+// some records later: what was synced by the next process is there.
+func TestKilledWhileASegmentBegins(t *testing.T) {
+	for n := 1; ; n++ {
+		d := newMemDisk(0)
+		o := Options{Log: silent, Disk: d}
+		j, _ := mustOpen(t, "box", o)
+		c := mustChannel(t, j, "a")
+		mustAppend(t, c, "one", span(j.Boot([16]byte{1}), 1))
+		mustSync(t, j)
+		before := d.calls
+		d.last = before + n
+		j.mu.Lock()
+		err := j.roll()
+		j.mu.Unlock()
+		done := err == nil && d.calls <= d.last
+		j.closed, d.last = true, 0
+		j, _ = mustOpen(t, "box", o)
+		c = mustChannel(t, j, "a")
+		mustAppend(t, c, "two", span(j.Boot([16]byte{1}), 2), span(j.Boot([16]byte{1}), 3))
+		mustSync(t, j)
+		head, stream := c.Head(), c.StreamID()
+		j.closed = true
+		j, _ = mustOpen(t, "box", Options{Log: silent, Disk: d.crash()})
+		c = mustChannel(t, j, "a")
+		if c.Head() != head || c.StreamID() != stream || string(c.State()) != "two" {
+			t.Errorf("killed after %d calls: stream %x up to %d with state %q, it was %x up to %d with \"two\"", n, c.StreamID(), c.Head(), c.State(), stream, head)
+		}
+		if done {
+			return
+		}
+	}
+}

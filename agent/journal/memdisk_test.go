@@ -22,6 +22,7 @@ type memDisk struct {
 	names map[string]*memInode // as of the last sync of names
 	calls int
 	fail  int // that call (from 1) goes wrong; 0 = none
+	last  int // the last call (from 1) that reaches the disk; 0 = all do
 	open  int // files open
 	most  int // files that may be open; 0 = any number
 }
@@ -80,7 +81,7 @@ func (d *memDisk) Room() (free, size int64, ok bool) {
 }
 
 func (d *memDisk) call() error {
-	if d.calls++; d.calls == d.fail {
+	if d.calls++; d.calls == d.fail || d.last > 0 && d.calls > d.last {
 		return syscall.EIO
 	}
 	return nil

@@ -31,7 +31,8 @@ type box struct {
 	plcs  []*plc
 	disk  *disk
 	line  lineFaults
-	gone  bool          // it never comes back
+	gone  bool          // it is not there, and comes back as a stray only
+	stray bool          // it is there although another box has its machines
 	since time.Duration // there has been such an agent
 
 	boot    [16]byte
@@ -44,8 +45,9 @@ type box struct {
 	starts int
 	known  map[string][16]byte // streams of the journal that is in use, by machine
 
-	tampered bool // its stream may be frozen
-	helped   bool // people are on their way
+	told     time.Duration // when the server last had all of its journal
+	tampered bool          // its stream may be frozen
+	helped   bool          // people are on their way
 }
 
 // process is one life of the agent program.
@@ -82,7 +84,7 @@ type seat struct {
 const askFor = 10 * time.Second
 
 func newBox(m *mill, id string, plcs []*plc) *box {
-	b := &box{w: m.w, mill: m, id: id, since: m.w.now, plcs: plcs, disk: newDisk(m.w), quality: source.Free}
+	b := &box{w: m.w, mill: m, id: id, since: m.w.now, told: m.w.now, plcs: plcs, disk: newDisk(m.w), quality: source.Free}
 	if m.w.chance(0.5) {
 		b.quality = source.NTPSynced
 	}
@@ -238,7 +240,9 @@ func (b *box) kill() {
 		p.link.end()
 	}
 	for _, s := range p.seats {
-		b.mill.oracle.unwatched(s.plc)
+		if !b.stray {
+			b.mill.oracle.unwatched(s.plc)
+		}
 	}
 	b.later(200*time.Millisecond, 15*time.Second)
 }
@@ -286,7 +290,7 @@ func (p *process) poll(s *seat) {
 		if err == nil {
 			p.dirty()
 		}
-		if r.Err == nil {
+		if r.Err == nil && !b.stray {
 			b.mill.oracle.read(s.plc, r, err == nil, r.Raw == true || s.plc.width == 0)
 		}
 		return nil
@@ -419,6 +423,9 @@ func (p *process) receive(l *link, m sender.Message) {
 		now := p.now()
 		m.At = now.Clock.Boottime
 		p.s.Receive(now, m)
+		if p.drained() {
+			p.b.told = p.b.w.now
+		}
 		p.dirty()
 		p.step()
 		return nil

@@ -55,8 +55,9 @@ type mill struct {
 	calm   bool
 	// badClock: the server's clock steps in this mill.
 	badClock bool
-	// When the server was last set back to a backup.
-	restored time.Duration
+	// When the server was last set back to a backup, and when the newest one
+	// was taken.
+	restored, backedUp time.Duration
 }
 
 // Run plays one seed.
@@ -149,9 +150,11 @@ func (m *mill) replaceJournal(b *box) {
 	b.disk.lies = m.o.Break == "lying disk"
 	m.w.note("journal of " + b.id + " replaced by an empty one")
 	for _, p := range b.plcs {
-		m.oracle.of(p).reasons["a journal is gone"] = true
-		m.oracle.unwatched(p)
+		if !b.stray {
+			m.oracle.forgotten(p, b.told)
+		}
 	}
+	b.told = m.w.now
 }
 
 // frozen is told when the server stops a stream: rightly so only when people
@@ -164,6 +167,9 @@ func (m *mill) frozen(agent string, a *wirepb.Ack) {
 		// A new journal whose first instants were placed by a clock that was wrong
 		// may seem to be older than the one that it replaced.
 		wrongTime := strings.Contains(a.GetReason(), "handed over") && (m.badClock || m.oracle.of(m.plc(a.GetMachine())).badTime)
+		if b.stray {
+			return // people take it away before long
+		}
 		if !b.tampered && !wrongTime {
 			m.w.fail("stream of %s frozen for no reason: %s", agent, a.GetReason())
 			return
@@ -206,6 +212,9 @@ func (m *mill) enter(b *box) {
 func (m *mill) settle() {
 	m.calm = true
 	m.net.air, m.net.cutAll = calm, false
+	for _, b := range m.boxes {
+		m.takeAway(b)
+	}
 	clear(m.net.up)
 	clear(m.net.down)
 	m.server.full, m.server.crash, m.server.clock = false, "", 0

@@ -31,10 +31,16 @@ type sight struct {
 	slack    int64           // counts that nobody can know of, either way
 	reasons  map[string]bool // why bounds may be declared
 	everRead bool
-	badTime  bool // a clock of its agents stepped
+	clone    time.Duration // since when two boxes have one journal; 0 = none
+	badTime  bool          // a clock of its agents stepped
 }
 
-type stretch struct{ from, to time.Duration }
+// stretch is a time of which something may be missing. gone: what was seen in
+// it may be lost with a journal, but nobody has seen it twice.
+type stretch struct {
+	from, to time.Duration
+	gone     bool
+}
 
 func (o *oracle) of(p *plc) *sight {
 	s := o.seen[p.id]
@@ -77,7 +83,7 @@ func (m *mill) beyond(p *plc, s *sight) bool {
 // hole notes a time in which nobody looked.
 func (o *oracle) hole(p *plc, from, to time.Duration) {
 	s := o.of(p)
-	s.holes = append(s.holes, stretch{from, to})
+	s.holes = append(s.holes, stretch{from: from, to: to})
 	if p.width == 0 {
 		s.reasons["pulses while nobody counted"] = true
 		return
@@ -94,8 +100,30 @@ func (o *oracle) most(p *plc, d time.Duration) int64 { return int64((d+5*time.Se
 func (o *oracle) unwatched(p *plc) {
 	s := o.of(p)
 	if s.everRead {
-		s.holes = append(s.holes, stretch{max(s.last-rollback, 0), o.w.now})
+		s.holes = append(s.holes, stretch{from: max(s.last-rollback, 0), to: o.w.now})
 	}
+}
+
+// cloned notes that from now on two boxes write one journal. What either has
+// seen may be lost with its copy.
+func (o *oracle) cloned(p *plc) {
+	if s := o.of(p); s.clone == 0 {
+		s.clone = o.w.now
+	}
+}
+
+// forgotten notes that the journal of a machine is gone, with all that the
+// server did not have of it.
+func (o *oracle) forgotten(p *plc, since time.Duration) {
+	s := o.of(p)
+	s.reasons["a journal is gone"] = true
+	if s.clone > 0 {
+		since, s.clone = min(since, s.clone), 0
+	}
+	if s.everRead {
+		s.holes = append(s.holes, stretch{max(min(since, s.last)-rollback, 0), o.w.now, true})
+	}
+	o.unwatched(p)
 }
 
 // judgeUpsets looks, at the first good reading after the register lost its
@@ -244,16 +272,19 @@ func (o *oracle) stops(p *plc, s *sight, r record) {
 		if end == 0 {
 			end = o.w.now
 		}
-		touched := int64(0)
+		touched, lost := int64(0), false
 		for _, h := range s.holes {
 			if h.from-2*hold <= end+2*hold && h.to+2*hold >= t.begin-2*hold {
-				touched++
+				lost = true
+				if !h.gone {
+					touched++
+				}
 			}
 		}
-		if touched == 0 {
-			sure++
-		} else {
+		if lost {
 			maybe += 1 + touched
+		} else {
+			sure++
 		}
 	}
 	if o.buried(s, r) {

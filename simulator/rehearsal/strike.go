@@ -9,7 +9,7 @@ import (
 // strike injects one fault of the larger kind.
 func (m *mill) strike() {
 	w := m.w
-	b := m.boxes[w.rnd.IntN(len(m.boxes))]
+	b := m.boxes[w.rnd.IntN(len(m.boxes))] // a stray may be struck too
 	p := m.plcs[w.rnd.IntN(len(m.plcs))]
 	switch n := w.rnd.IntN(100); {
 	case n < 10:
@@ -62,6 +62,7 @@ func (m *mill) strike() {
 		p.upset(w.chance(0.4))
 	case n < 92:
 		m.server.st.backup()
+		m.backedUp = w.now
 		w.fault("server: backup")
 	case n < 94:
 		m.restore()
@@ -140,13 +141,22 @@ func (m *mill) restore() {
 	}
 	m.w.fault("server: restored from a backup")
 	m.restored = m.w.now
+	for _, b := range m.boxes {
+		b.told = min(b.told, m.backedUp)
+	}
 	m.server.stop()
 }
 
 // journalTrouble is what happens to a journal by damage, or by people.
 func (m *mill) journalTrouble(b *box) {
 	w := m.w
-	switch w.rnd.IntN(6) {
+	switch w.rnd.IntN(9) {
+	case 6:
+		if w.chance(0.3) {
+			m.cloneBox(b)
+		}
+	case 7, 8:
+		m.comeBack()
 	case 0, 1:
 		b.tampered = true // the last frames may pass for a torn tail
 		for _, p := range b.plcs {
@@ -184,15 +194,14 @@ func (m *mill) setBack(b *box) {
 	b.powerUp()
 	b.image, b.tampered = nil, true
 	for _, p := range b.plcs {
-		m.oracle.of(p).reasons["a journal is gone"] = true
-		m.oracle.unwatched(p)
+		m.oracle.forgotten(p, b.told)
 	}
 }
 
 // replaceBox puts another box in the place of one that broke: it has an empty
 // journal and a name of its own. The old one may come back for a while.
 func (m *mill) replaceBox(old *box) {
-	if old.gone || len(m.boxes) > 12 {
+	if old.gone || old.stray || len(m.boxes) > 12 {
 		return
 	}
 	w := m.w
@@ -200,10 +209,70 @@ func (m *mill) replaceBox(old *box) {
 	old.kill()
 	old.gone = true
 	for _, p := range old.plcs {
-		m.oracle.of(p).reasons["a journal is gone"] = true
-		m.oracle.unwatched(p)
+		m.oracle.forgotten(p, old.told)
 	}
-	b := m.register(old.id+"x", old.plcs)
+	id := old.id + "x"
+	if w.chance(0.4) {
+		id = old.id // a new box under the name of the old one
+	}
+	b := m.register(id, old.plcs)
 	b.disk.lies = m.o.Break == "lying disk"
 	b.later(time.Second, 20*time.Second)
+}
+
+// comeBack lets a box that was replaced read again, with the journal that it
+// had, until people take it away.
+func (m *mill) comeBack() {
+	var away []*box
+	for _, b := range m.boxes {
+		if b.gone && !b.stray && len(b.disk.names) > 0 {
+			away = append(away, b)
+		}
+	}
+	if len(away) == 0 {
+		return
+	}
+	b := away[m.w.rnd.IntN(len(away))]
+	m.w.fault("agent: a replaced box comes back")
+	b.disk.powerCut()
+	b.powerUp()
+	for _, x := range m.boxes {
+		// Of two boxes under one name, the one may be believed or the other.
+		x.tampered = x.tampered || x.id == b.id
+	}
+	m.letIn(b)
+}
+
+// cloneBox runs a second box with a copy of a journal, under the same name,
+// until people take it away.
+func (m *mill) cloneBox(b *box) {
+	if b.gone || b.stray || b.p == nil || len(m.boxes) > 14 {
+		return
+	}
+	m.w.fault("agent: cloned")
+	b.tampered = true // whoever speaks second is stopped
+	for _, p := range b.plcs {
+		m.oracle.cloned(p)
+	}
+	c := newBox(m, b.id, b.plcs)
+	c.disk.load(b.disk.image())
+	c.tampered = true
+	m.boxes = append(m.boxes, c)
+	m.letIn(c)
+}
+
+// letIn starts a stray for a while.
+func (m *mill) letIn(b *box) {
+	b.gone, b.stray = false, true
+	b.start()
+	m.w.after(m.w.between(5*time.Second, 5*time.Minute), func() { m.takeAway(b) })
+}
+
+// takeAway ends a stray.
+func (m *mill) takeAway(b *box) {
+	if b.stray {
+		b.kill()
+		b.gone, b.stray = true, false
+		m.w.note("stray box of " + b.id + " taken away")
+	}
 }
