@@ -3,6 +3,7 @@ package readers
 import (
 	"crypto/sha256"
 	"encoding/binary"
+	"math"
 	"slices"
 	"time"
 
@@ -23,6 +24,9 @@ const (
 	// maxAsked is how often a stream waits for one. A line that is so slow, or
 	// a clock that is stepped all the time, must not keep records away.
 	maxAsked = 3
+	// stale is how far the instant of receipt may be from where a boot places
+	// the sending. No batch is that long on its way: it is sent again.
+	stale = time.Minute
 )
 
 // Unmeasured tells whether a batch has to wait for a measurement.
@@ -125,7 +129,12 @@ func (r *Row) placeBoot(m *tally.Machine, st *Stream, b *store.Batch, idx uint32
 	}
 	st.Boots[idx], st.Places.Offsets[idx] = boot, offset
 	c.Placed = append(c.Placed, Placed{st, idx, boot})
-	if idx == b.Clock.Boot && tally.Measured(b) {
+	switch receipt := b.Received.UnixNano() - b.Clock.Boottime; {
+	case idx != b.Clock.Boot:
+	case tally.Measured(b):
 		st.addLines(idx, tally.Follow(st.Places, b, 0, false), c)
+	case known && time.Duration(receipt-offset).Abs() > stale:
+		// The server's clock was set since another stream had this boot placed.
+		st.addLines(idx, []tally.Line{{From: math.MinInt64, Offset: receipt}}, c)
 	}
 }
