@@ -28,7 +28,7 @@ type planSolveCmd struct {
 	Seconds float64 `default:"2" help:"How long to search."`
 	Rounds  int32   `help:"Search so many rounds instead: the same seed and rounds give the same plan."`
 	Seed    int64   `default:"1" help:"Seed of the search."`
-	Frozen  float64 `default:"8" help:"Nothing that starts within so many hours is moved; -1 = only what runs stays."`
+	Frozen  float64 `help:"Nothing that starts within so many hours is moved; 0 = as the mill's settings say, -1 = only what runs stays."`
 	DryRun  bool    `name:"dry-run" help:"Tell the plan and keep nothing."`
 }
 
@@ -257,7 +257,13 @@ func (s *session) tellPlan(p *pb.LoadingPlan) error {
 	for _, a := range j.Assumptions {
 		fmt.Fprintf(&b, "assumed: %s\n", a)
 	}
-	fmt.Fprintf(&b, "late %.1f h of weight 1, set-up %.1f h; %.1f h late at first\n", j.Cost.Tardiness/60, j.Cost.Setup/2/60, j.Cost.Start/60)
+	up := 0.0
+	for _, line := range j.Machines {
+		for _, job := range line.Jobs {
+			up += job.SetupMin / 60
+		}
+	}
+	fmt.Fprintf(&b, "late %.1f h of weight 1, set-up %.1f h; cost %.1f h, %.1f h at first\n", j.Cost.Tardiness/60, up, (j.Cost.Tardiness+j.Cost.Setup+j.Cost.Change)/60, j.Cost.Start/60)
 	switch {
 	case j.Plan == "":
 		b.WriteString("nothing was kept (dry run)\n")

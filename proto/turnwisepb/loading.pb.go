@@ -939,8 +939,8 @@ type SolvePlanRequest struct {
 	Seed int64 `protobuf:"varint,2,opt,name=seed,proto3" json:"seed,omitempty"`
 	// Rounds of the search at most; 0 = as the time allows.
 	Rounds int32 `protobuf:"varint,3,opt,name=rounds,proto3" json:"rounds,omitempty"`
-	// Nothing that starts within so many hours is moved; 0 = 8, -1 = nothing
-	// but what runs stays.
+	// Nothing that starts within so many hours is moved; 0 = as the server's
+	// settings say, -1 = nothing but what runs stays.
 	FrozenHours float64 `protobuf:"fixed64,4,opt,name=frozen_hours,json=frozenHours,proto3" json:"frozen_hours,omitempty"`
 	// Keep nothing; the plan is only told.
 	ValidateOnly bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`

@@ -45,6 +45,7 @@ type Config struct {
 	Risk     float64             // accepted chance to be late; 0 = 0.1
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
 	Plans    store.PlanRecord    // of loading; nil = none are kept
+	Prices   Prices              // of loading
 	Creel    store.CreelRecord   // what people told of tasks and lots; nil = nothing is kept
 	Now      func() time.Time    // nil = time.Now
 	Log      *slog.Logger        // nil = silent
@@ -145,6 +146,7 @@ func New(ctx context.Context, st store.Store, c Config) (*Floor, error) {
 	if c.Now == nil {
 		c.Now = time.Now
 	}
+	c.Prices = c.Prices.usual()
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}

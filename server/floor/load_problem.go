@@ -45,7 +45,7 @@ func setupsOf(b *book) (rows []store.Setup, assumed bool) {
 // something left, and what was taken for granted.
 func (f *Floor) problem(ctx context.Context, p *plan) (board.Problem, []string, error) {
 	b := p.book
-	out := board.Problem{Now: p.At, Frozen: usualFrozen, Steady: steadyFor, ChangeCost: changePrice, SetupCost: setupPrice}
+	out := board.Problem{Now: p.At, Frozen: max(f.c.Prices.Frozen, 0), Steady: f.c.Prices.Steady, ChangeCost: f.c.Prices.Change, SetupCost: max(f.c.Prices.Setup, 0)}
 	var told []string
 	rows, assumed := setupsOf(b)
 	if assumed {
@@ -81,7 +81,7 @@ func (f *Floor) problem(ctx context.Context, p *plan) (board.Problem, []string, 
 		}
 		if bo.Due.IsZero() {
 			without++
-			bo.Due, bo.Weight = p.At.AddDate(0, 0, 90), min(bo.Weight, 0.1)
+			bo.Due, bo.Weight = p.At.AddDate(0, 0, 90), min(bo.Weight, f.c.Prices.Undated)
 		}
 		out.Orders = append(out.Orders, bo)
 	}

@@ -20,14 +20,28 @@ import (
 // ErrNoPlans: the store keeps no loading plans.
 var ErrNoPlans = errors.New("loading plans are not kept here")
 
-// What a plan goes by when nobody says otherwise. Assumptions, no source.
-const (
-	usualFrozen = 8 * time.Hour
-	steadyFor   = 24 * time.Hour
-	changePrice = 240 // late minutes of weight 1 that one moved order is worth
-	setupPrice  = 2   // late minutes of weight 1 that a minute of set-up is worth
-	crumbKg     = 0.5 // nobody knits that
-)
+// Prices are what plans go by. A price is in late minutes of an order of
+// weight 1; the zero value is [UsualPrices].
+type Prices struct {
+	Frozen  time.Duration // nothing that starts within is moved; below 0 = only what runs stays
+	Steady  time.Duration // a move of what starts within costs Change, of later ones a quarter
+	Setup   float64       // of a minute of set-up; below 0 = nothing
+	Change  float64       // of one moved order; below 0 = nothing
+	Undated float64       // weight of an order without a promised date
+}
+
+// UsualPrices hold when nobody says otherwise. Assumptions, no source.
+var UsualPrices = Prices{Frozen: 8 * time.Hour, Steady: 24 * time.Hour, Setup: 2, Change: 240, Undated: 0.1}
+
+const crumbKg = 0.5 // nobody knits that
+
+// usual fills what is not told.
+func (p Prices) usual() Prices {
+	return Prices{
+		Frozen: cmp.Or(p.Frozen, UsualPrices.Frozen), Steady: cmp.Or(p.Steady, UsualPrices.Steady),
+		Setup: cmp.Or(p.Setup, UsualPrices.Setup), Change: cmp.Or(p.Change, UsualPrices.Change), Undated: cmp.Or(p.Undated, UsualPrices.Undated),
+	}
+}
 
 // Origins of a LoadingPlan.
 const (
@@ -187,7 +201,7 @@ func (f *Floor) LoadingNow(ctx context.Context) (LoadingPlan, error) {
 		for k := range l.Jobs {
 			j := &l.Jobs[k]
 			on[j.Order] = true
-			j.Frozen = j.Kind != board.JobCare && j.SetupStart.Before(p.At.Add(usualFrozen))
+			j.Frozen = j.Kind != board.JobCare && j.SetupStart.Before(p.At.Add(f.c.Prices.Frozen))
 		}
 	}
 	for _, o := range problem.Orders {

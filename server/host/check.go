@@ -336,6 +336,23 @@ func (c *Config) calls(o Options) calls.Options {
 	return out
 }
 
+// prices are what plans of loading go by, in the terms of the floor: there zero
+// means not told.
+func (c *Config) prices() floor.Prices {
+	none := func(v float64) float64 {
+		if v == 0 {
+			return -1
+		}
+		return v
+	}
+	l := c.Plan.Loading
+	p := floor.Prices{Frozen: l.Frozen.Std(), Steady: l.Steady.Std(), Setup: none(l.SetupPrice), Change: none(l.ChangePrice), Undated: l.UndatedWeight}
+	if p.Frozen == 0 {
+		p.Frozen = -1
+	}
+	return p
+}
+
 func (c *Config) checkRest(f *faults) {
 	f.oneOf("units.count", c.Units.Count, "ne", "nm", "tex", "dtex", "den")
 	f.oneOf("units.mass", c.Units.Mass, "kg", "lb")
@@ -349,6 +366,11 @@ func (c *Config) checkRest(f *faults) {
 	f.length("creel.warn_before", c.Creel.WarnBefore, 0, 24*time.Hour)
 	f.oneOf("creel.lot_rule", c.Creel.LotRule, "block", "warn")
 	f.within("plan.risk", c.Plan.Risk, 0.01, 0.5)
+	f.length("plan.loading.frozen", c.Plan.Loading.Frozen, 0, 60*24*time.Hour)
+	f.length("plan.loading.steady", c.Plan.Loading.Steady, time.Minute, 366*24*time.Hour)
+	f.within("plan.loading.setup_price", c.Plan.Loading.SetupPrice, 0, 10_000)
+	f.within("plan.loading.change_price", c.Plan.Loading.ChangePrice, 0, 1e6)
+	f.within("plan.loading.undated_weight", c.Plan.Loading.UndatedWeight, 0.001, 1000)
 	f.length("plan.horizon", c.Plan.Horizon, 24*time.Hour, 366*24*time.Hour)
 	f.length("plan.efficiency.learn_from", c.Plan.Efficiency.LearnFrom, 24*time.Hour, 366*24*time.Hour)
 	f.within("plan.efficiency.prior", c.Plan.Efficiency.Prior, 0.05, 1)

@@ -155,6 +155,17 @@ type PlanConfig struct {
 	KeepRunningJobs bool             `yaml:"keep_running_jobs"`
 	Horizon         conf.Duration    `yaml:"horizon"`
 	Efficiency      EfficiencyConfig `yaml:"efficiency"`
+	Loading         LoadingConfig    `yaml:"loading"`
+}
+
+// LoadingConfig is what plans of loading go by. Prices are in minutes that an
+// order of weight 1 is late.
+type LoadingConfig struct {
+	Frozen        conf.Duration `yaml:"frozen"`         // nothing that starts within is moved; 0s = only what runs stays
+	Steady        conf.Duration `yaml:"steady"`         // moves of what starts within cost change_price, later ones a quarter
+	SetupPrice    float64       `yaml:"setup_price"`    // of a minute of set-up
+	ChangePrice   float64       `yaml:"change_price"`   // of one moved order
+	UndatedWeight float64       `yaml:"undated_weight"` // of orders without a promised date; an order's own weight stands in the book
 }
 
 // EfficiencyConfig is what is believed before a machine has a history.
@@ -206,7 +217,9 @@ func Defaults() Config {
 		Causes:   defaultCauses(),
 		Creel:    CreelConfig{RunOutChance: 0.01, VisitCost: 2, YarnValue: 3, PackageMassCV: 0.02, WarnBefore: conf.Duration(15 * minute), LotRule: "block"},
 		Plan: PlanConfig{Risk: 0.10, KeepRunningJobs: true, Horizon: conf.Duration(21 * day),
-			Efficiency: EfficiencyConfig{LearnFrom: conf.Duration(28 * day), Prior: 0.85, PriorWeight: 5}},
+			Efficiency: EfficiencyConfig{LearnFrom: conf.Duration(28 * day), Prior: 0.85, PriorWeight: 5},
+			Loading: LoadingConfig{Frozen: conf.Duration(floor.UsualPrices.Frozen), Steady: conf.Duration(floor.UsualPrices.Steady),
+				SetupPrice: floor.UsualPrices.Setup, ChangePrice: floor.UsualPrices.Change, UndatedWeight: floor.UsualPrices.Undated}},
 		Proof:  ProofConfig{RatioLow: 0.98, RatioHigh: 1.02, MinRolls: 5},
 		Alarms: AlarmsConfig{NotAttended: conf.Duration(10 * minute), Silent: conf.Duration(2 * minute), ShelveMax: conf.Duration(8 * hour), PerPersonPer10min: 1},
 		People: PeopleConfig{IndividualStatistics: "off"},

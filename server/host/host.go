@@ -169,7 +169,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	cal := h.c.calendar()
 	h.floor, err = floor.New(ctx, h.st, floor.Config{
 		Site: h.c.Site.ID, Zone: cal.Zone, Calendar: cal, Causes: h.c.causes(), Risk: h.c.Plan.Risk,
-		Promises: h.promises, Plans: h.plans, Creel: h.told, Rule: h.c.Creel.rule(), Now: h.o.Now, Log: h.o.Log,
+		Promises: h.promises, Plans: h.plans, Prices: h.c.prices(), Creel: h.told, Rule: h.c.Creel.rule(), Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("host: %w", err)
