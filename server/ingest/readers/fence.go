@@ -87,6 +87,14 @@ func restrict(st *Stream, at int64, closed bool, c *Changes) {
 	}
 }
 
+// Latest is when the stream began at the latest where its begin is vague, else 0.
+func (r *Reach) Latest() int64 {
+	if r.Vague {
+		return r.Met
+	}
+	return 0
+}
+
 // Believed returns how many fresh records come before the fence of their
 // stream, and why the rest does not count. It places the boots of those that
 // it looks at.
@@ -109,7 +117,7 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 		if !st.Begun {
 			st.Vague = x.Boot != b.Clock.Boot && !x.Synced
 			r.order(st, at, false, c)
-			m.Come(st.Num, st.Late)
+			m.Come(st.Num, st.Late, st.Latest())
 		}
 		if st.Fenced && at > st.Fence {
 			return i, handedOver(st)

@@ -137,14 +137,14 @@ func (m *Machine) knowSpeed(rpm float64) {
 func saneRPM(rpm float64) bool { return rpm > 0 && rpm <= 10_000 }
 
 // follows tells how far a counter went from a reading to the first one of
-// another reader, and whether that is beyond doubt: less than a wrap is
-// possible, and it did not fall.
-func follows(from Reading, k *store.LifeLink, t int64) (d uint64, sure bool) {
-	if from.Bits == 0 || from.Bits > maxBits || from.Bits != k.RawBits || !saneRPM(k.MaxRPM) || k.Raw>>k.RawBits != 0 || t < from.At-placing {
+// another reader, at most ms later, and whether that is beyond doubt: less than
+// a wrap is possible, and it did not fall.
+func follows(from Reading, k *store.LifeLink, ms int64) (d uint64, sure bool) {
+	if from.Bits == 0 || from.Bits > maxBits || from.Bits != k.RawBits || !saneRPM(k.MaxRPM) || k.Raw>>k.RawBits != 0 || ms < 0 {
 		return 0, false
 	}
 	modulus := uint64(1) << from.Bits
-	bound := most(t-from.At+placing, k.MaxRPM, perRev(k.PerRev))
+	bound := most(ms, k.MaxRPM, perRev(k.PerRev))
 	d = (k.Raw + modulus - from.Raw%modulus) % modulus
 	forward := k.Raw >= from.Raw
 	switch {
@@ -192,7 +192,7 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
 		}
 	} else if fresh {
-		if from, sure := m.join(key, k, t, c); sure {
+		if from, sure := m.join(stream, key, k, t, c); sure {
 			line, offset := m.joined(key)
 			reading.Ext += offset
 			m.grow(line, reading.Ext, reading.Ext, from, t, c)
@@ -271,12 +271,12 @@ func (m *Machine) fresh(key LifeKey) bool {
 // join makes a life a part of the one that the machine's counter was in, when
 // its first reading follows the newest one without doubt. since is when that
 // was read.
-func (m *Machine) join(key LifeKey, k *store.LifeLink, t int64, c *Changes) (since int64, sure bool) {
+func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c *Changes) (since int64, sure bool) {
 	now := m.Lives[m.Current]
 	if now == nil || m.Current == key || m.Current.PerRev != key.PerRev {
 		return 0, false
 	}
-	d, sure := follows(now.Read, k, t)
+	d, sure := follows(now.Read, k, m.took(now.Read, stream, t))
 	if !sure || k.Kind == apart {
 		return 0, false
 	}
@@ -286,6 +286,17 @@ func (m *Machine) join(key LifeKey, k *store.LifeLink, t int64, c *Changes) (sin
 	m.Joins[key] = Join{m.Current, now.Read.Ext + d - k.Ext}
 	c.Joins[key] = true
 	return min(now.Read.At, t), true
+}
+
+// took is how long, in ms, it can have been from a reading to the first one of
+// another reader that is placed at t: until it was met, where its begin is vague.
+// A reading that seems to be from after that says that the server's clock was
+// set back since: how long it was is not known, and ms is less than 0.
+func (m *Machine) took(from Reading, stream, t int64) (ms int64) {
+	if met := m.Vague[stream]; met != 0 {
+		return met - from.At + placing
+	}
+	return t - from.At + placing
 }
 
 // reached is how far a life is known to have counted.
@@ -313,7 +324,7 @@ func (m *Machine) unseen(stream int64, life LifeKey, k *store.LifeLink, t int64)
 	}
 	ms, rpm := t-m.Last, plausibleRPM/1.25 // as far as nobody told of the machine's speed
 	if now := m.Lives[m.Current]; now != nil && saneRPM(k.MaxRPM) {
-		ms, rpm = t-now.Read.At+placing, k.MaxRPM
+		ms, rpm = m.took(now.Read, stream, t), k.MaxRPM
 	}
 	switch {
 	case ms < 0 && m.Late[stream]:

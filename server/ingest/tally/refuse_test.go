@@ -89,7 +89,7 @@ func TestReplacedReader(t *testing.T) {
 		return &store.Record{Boot: 1, Boottime: ms * 1e6, Kind: kind}
 	}
 	m, c := new(Machine), NewChanges(nil)
-	m.Come(3, true)
+	m.Come(3, true, 0)
 	for _, r := range []struct {
 		stream int64
 		rec    *store.Record
@@ -141,5 +141,51 @@ func TestReaderUnderWrongClock(t *testing.T) {
 	// 1.25 times 60 a minute and 2 for the edges. The third reader adds nothing.
 	if most := int64(24*60*75 + 2); m.Revolutions != 90 || m.LostMin != 0 || m.LostMax != most {
 		t.Errorf("%d revolutions, %d to %d lost; want 90, 0 to %d", m.Revolutions, m.LostMin, m.LostMax, most)
+	}
+}
+
+// TestVagueReader: a new journal whose first boot spoke to nobody is placed
+// where the newest reading is. What it missed may have taken until it was met;
+// where it was met before that reading, the server's clock was set back, and a
+// day is bounded.
+func TestVagueReader(t *testing.T) {
+	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	rec := func(s int64, kind any) *store.Record {
+		return &store.Record{Boot: 1, Boottime: s * 1e9, Kind: kind}
+	}
+	link := func(life byte, raw uint64, bits uint32) *store.LifeLink {
+		return &store.LifeLink{New: store.ID{life}, PerRev: 1, Raw: raw, Ext: raw, RawBits: bits, MaxRPM: 60}
+	}
+	for _, tt := range []struct {
+		name       string
+		bits       uint32
+		met        int64 // s; 0 = the begin is not vague
+		raw        uint64
+		turns, max int64
+	}{
+		{"follows, as far as it may have gone until it was met", 32, 600, 1500, 60 + 440, 0},
+		{"not vague, and farther than it turns in a second", 32, 0, 1500, 60, 10},
+		{"fell", 32, 600, 5, 60, 682},
+		{"met before the newest reading", 32, 30, 1500, 60, 108_002},
+		{"may have gone around until it was met", 16, 90_000, 1500, 60, 112_433},
+	} {
+		m, c := new(Machine), NewChanges(nil)
+		m.Come(2, false, tt.met*1000)
+		for _, r := range []struct {
+			stream int64
+			rec    *store.Record
+		}{
+			{1, rec(1, link(1, 1000, tt.bits))},
+			{1, rec(61, &store.CountSpan{Life: store.ID{1}, From: 1000, To: 1060, FromBoottime: 1e9, RawTo: 1060, RawBits: tt.bits, PerRev: 1})},
+			{2, rec(62, link(2, tt.raw, tt.bits))},
+		} {
+			if why := m.Apply(r.stream, r.rec, place, c); why != "" {
+				t.Fatal(why)
+			}
+		}
+		// By hand: 1.25 turns a second and 2, over the time and 5 s for placing.
+		if m.Revolutions != tt.turns || m.LostMin != 0 || m.LostMax != tt.max {
+			t.Errorf("%s: %d revolutions, %d to %d lost; want %d, 0 to %d", tt.name, m.Revolutions, m.LostMin, m.LostMax, tt.turns, tt.max)
+		}
 	}
 }

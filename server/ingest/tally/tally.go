@@ -62,6 +62,9 @@ type Machine struct {
 	MaxRPM float64
 	// Late are the streams that a stream known before them takes over from.
 	Late map[int64]bool
+	// Vague are the streams that began by a clock that nobody had checked, and
+	// when the store met them: they began at that time at the latest.
+	Vague map[int64]int64
 	// Buried are the streams that have lost records.
 	Buried map[int64]bool
 	// Jobs are the starts of the assignments, ascending.
@@ -150,16 +153,22 @@ func (m *Machine) Apply(stream int64, r *store.Record, place Places, c *Changes)
 	return ""
 }
 
-// Come notes that a stream begins which another one, known before it, takes
-// over from.
-func (m *Machine) Come(stream int64, late bool) {
-	if !late {
-		return
+// Come notes that a stream begins: whether another one, known before it, takes
+// over from it, and where its begin is vague when the store met it, 0 = it is
+// not.
+func (m *Machine) Come(stream int64, late bool, vague int64) {
+	if late {
+		if m.Late == nil {
+			m.Late = map[int64]bool{}
+		}
+		m.Late[stream] = true
 	}
-	if m.Late == nil {
-		m.Late = map[int64]bool{}
+	if vague != 0 {
+		if m.Vague == nil {
+			m.Vague = map[int64]int64{}
+		}
+		m.Vague[stream] = vague
 	}
-	m.Late[stream] = true
 }
 
 // Bury notes that a stream has lost records.

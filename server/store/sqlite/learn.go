@@ -79,7 +79,7 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 			return nil
 		}
 	}
-	again := &machine{num: m.num, id: m.id, Machine: tally.Machine{Jobs: m.Jobs, Late: m.Late}}
+	again := &machine{num: m.num, id: m.id, Machine: tally.Machine{Jobs: m.Jobs, Late: m.Late, Vague: m.Vague}}
 	c := tally.NewChanges(nil)
 	refused, err := w.refusals(ctx, m)
 	if err != nil {

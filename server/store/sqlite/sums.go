@@ -30,7 +30,7 @@ func (v *verifier) sums(ctx context.Context) error {
 		if got, want := m.RunMS+m.StopMS+m.UnknownMS, m.Last-m.First; m.Heard && got != want {
 			v.differs(m, "account", "run + stop + unknown", got, want)
 		}
-		again, c := tally.Machine{Jobs: m.Jobs, Late: m.Late}, tally.NewChanges(nil)
+		again, c := tally.Machine{Jobs: m.Jobs, Late: m.Late, Vague: m.Vague}, tally.NewChanges(nil)
 		refused := 0
 		exact, err := v.w.replay(ctx, m, false, func(st *stream, r *store.Record, place tally.Places, how readers.Refusal) {
 			if how == readers.Doubted {

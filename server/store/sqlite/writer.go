@@ -352,7 +352,7 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		}
 		st.Met = met.Int64
 		m := w.machines[st.Machine]
-		m.Come(st.Num, st.Late)
+		m.Come(st.Num, st.Late, st.Latest())
 		if buried {
 			m.Bury(st.Num)
 		}
