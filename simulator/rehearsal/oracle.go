@@ -235,9 +235,6 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 	if lo > truth && r.lostMin > 0 && len(s.reasons) > 0 {
 		lo = counted - s.slack
 	}
-	if s.reasons["a journal is gone"] && s.reasons["the register may have gone round"] && (s.badTime || o.mill.badClock) {
-		hi = truth // how often it went round, the time would tell, and that was wrong
-	}
 	if o.buried(s, r) && (len(p.upsets) > 0 || p.width == 0) {
 		hi = truth // the beginning of a life may lie in what is declared as a gap in the stream
 	}

@@ -277,7 +277,7 @@ func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c 
 		return 0, false
 	}
 	d, sure := follows(now.Read, k, m.took(now.Read, stream, t))
-	if !sure || k.Kind == apart {
+	if !sure || k.Kind == apart || m.onTheWay(now.Read, d) {
 		return 0, false
 	}
 	if m.Joins == nil {
@@ -297,6 +297,19 @@ func (m *Machine) took(from Reading, stream, t int64) (ms int64) {
 		return met - from.At + placing
 	}
 	return t - from.At + placing
+}
+
+// onTheWay tells that a life on another number line, whose reader was met after
+// the one of a reading, was read within the d counts after it: its reader came
+// late, as far as its clock showed. What it told must not be counted again as a
+// part of that way.
+func (m *Machine) onTheWay(from Reading, d uint64) bool {
+	for key, l := range m.Lives {
+		if key != m.Current && l.Counted && l.Read.Stream > from.Stream && l.Read.Bits == from.Bits && (l.Read.Raw-from.Raw)&(1<<from.Bits-1) <= d {
+			return true
+		}
+	}
+	return false
 }
 
 // reached is how far a life is known to have counted.

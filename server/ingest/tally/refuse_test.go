@@ -189,3 +189,37 @@ func TestVagueReader(t *testing.T) {
 		}
 	}
 }
+
+// TestLateLifeOnTheWay: a reader that came late by its clock, and whose counts
+// are booked as a life of their own, is not passed over once more by the next
+// reader, which goes on from the reading before it.
+func TestLateLifeOnTheWay(t *testing.T) {
+	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	rec := func(s int64, kind any) *store.Record {
+		return &store.Record{Boot: 1, Boottime: s * 1e9, Kind: kind}
+	}
+	link := func(life byte, raw uint64) *store.LifeLink {
+		return &store.LifeLink{New: store.ID{life}, PerRev: 1, Raw: raw, Ext: raw, RawBits: 32, MaxRPM: 60}
+	}
+	m, c := new(Machine), NewChanges(nil)
+	m.Come(2, true, 0)
+	for _, r := range []struct {
+		stream int64
+		rec    *store.Record
+	}{
+		{1, rec(7200, link(1, 1000))},
+		{1, rec(7260, &store.CountSpan{Life: store.ID{1}, From: 1000, To: 1060, FromBoottime: 7200e9, RawTo: 1060, RawBits: 32, PerRev: 1})},
+		{2, rec(3600, link(2, 1070))}, // an hour slow, so that it seems to come late
+		{2, rec(3630, &store.CountSpan{Life: store.ID{2}, From: 1070, To: 1100, FromBoottime: 3600e9, RawTo: 1100, RawBits: 32, PerRev: 1})},
+		{3, rec(7320, link(3, 1110))},
+	} {
+		if why := m.Apply(r.stream, r.rec, place, c); why != "" {
+			t.Fatal(why)
+		}
+	}
+	// By hand: 60 and 30 turns were told, 20 more are among a minute and 5 s at
+	// 1.25 a second and 2.
+	if m.Revolutions != 90 || m.LostMin != 0 || m.LostMax != 84 {
+		t.Errorf("%d revolutions, %d to %d lost; want 90, 0 to 84", m.Revolutions, m.LostMin, m.LostMax)
+	}
+}
