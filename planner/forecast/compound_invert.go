@@ -6,6 +6,9 @@ const (
 	// The lattice reaches to where this chance is left; beyond, the law follows its
 	// longest stops.
 	chanceBeyond, mostBeyond = 1.2e-3, 3e-3
+	// The first nearCells are looked at more closely if they hold more than this chance.
+	mostStart = 1e-3
+	nearCells = 3
 	// mostRough is the error of the CDF that a lattice may bring, by estimate.
 	mostRough = 1.2e-3
 	// No step is finer than this, minutes; where durations are single observations,
@@ -31,9 +34,36 @@ func (s Sum) invert(m moments, cache *spectra) Law {
 		mass := s.masses(g, parts, cache)
 		law, left := s.assemble(m, g, mass)
 		if left <= mostBeyond || to-from > 1e9 {
+			if law.lo == 0 && s.RunSD == 0 && len(law.cdf) > nearCells && law.cdf[nearCells-1]-law.atom > mostStart {
+				s.start(&law, m, cache)
+			}
 			return law
 		}
 		to = from + 1.7*(to-from)
+	}
+}
+
+// start shows the first cells of a law on a lattice so fine that it holds little
+// more: what lies beyond wraps round damped.
+func (s Sum) start(law *Law, m moments, cache *spectra) {
+	const parts, points = 32, (2*nearCells - 1) * 32 / 2 // up to the middle of the last cell
+	g := lattice{step: law.step / parts, cells: 2 * leastCells, first: -below}
+	mass := s.masses(g, s.parts(g, cache), cache)
+	near := make([]float64, points)
+	sum, end := 0.0, law.cdf[nearCells-1]
+	for k := range below + 1 {
+		sum += mass[k]
+	}
+	for k := range near {
+		x := mass[below+1+k]
+		// Of the mass at a point half lies before it.
+		near[k], sum = min(sum+x/2, end), sum+x
+	}
+	near[points-1] = end
+	level(near, law.atom)
+	law.near, law.nearStep = near, g.step
+	if low := near[0] - law.atom; low > 0 {
+		law.power = min(max(math.Log((near[2]-law.atom)/low)/math.Log(3), 0.2), 3)
 	}
 }
 

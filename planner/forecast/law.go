@@ -15,6 +15,10 @@ type Law struct {
 	power       float64
 	start, step float64
 	cdf         []float64
+	// near are the chances of the first points at lo+nearStep, lo+2*nearStep, ... up to
+	// one of cdf, where the law is too steep for cdf; the curve between is straight.
+	near     []float64
+	nearStep float64
 	// far holds what lies beyond the last point of cdf, at ever wider points; its
 	// last chance is 1.
 	far  []farPoint
@@ -34,6 +38,8 @@ func (l Law) CDF(minutes float64) float64 {
 		return 0
 	case n == 0:
 		return 1
+	case minutes-l.lo < l.nearStep*float64(len(l.near)):
+		return l.nearTo((minutes - l.lo) / l.nearStep)
 	case minutes < l.start:
 		part := (minutes - l.lo) / (l.start - l.lo)
 		if l.power > 0 {
@@ -50,6 +56,30 @@ func (l Law) CDF(minutes float64) float64 {
 		return 1
 	}
 	return line(minutes, l.before(i), l.far[i])
+}
+
+// nearTo is the chance of at most so many steps of near, nearAt its inverse.
+func (l Law) nearTo(at float64) float64 {
+	k := min(int(at), len(l.near)-1)
+	if k == 0 {
+		if l.power > 0 {
+			at = math.Pow(at, l.power)
+		}
+		return l.atom + at*(l.near[0]-l.atom)
+	}
+	return l.near[k-1] + (at-float64(k))*(l.near[k]-l.near[k-1])
+}
+
+func (l Law) nearAt(p float64) float64 {
+	k := sort.SearchFloat64s(l.near, p)
+	if k == 0 {
+		part := (p - l.atom) / (l.near[0] - l.atom)
+		if l.power > 0 {
+			part = math.Pow(part, 1/l.power)
+		}
+		return part
+	}
+	return float64(k) + (p-l.near[k-1])/(l.near[k]-l.near[k-1])
 }
 
 // between is the curve between two points of cdf, part of the way. Its slopes are
@@ -93,6 +123,8 @@ func (l Law) Quantile(p float64) float64 {
 	switch {
 	case n == 0 || p <= l.atom || math.IsNaN(p):
 		return l.lo
+	case len(l.near) > 0 && p <= l.near[len(l.near)-1]:
+		return l.lo + l.nearStep*l.nearAt(p)
 	case p <= l.cdf[0]:
 		part := (p - l.atom) / (l.cdf[0] - l.atom)
 		if l.power > 0 {

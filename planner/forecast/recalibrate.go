@@ -387,6 +387,10 @@ func (m Map) Law(l Law) Law {
 	for i, f := range l.cdf {
 		l.cdf[i] = m.chance(f)
 	}
+	l.near = slices.Clone(l.near)
+	for i, f := range l.near {
+		l.near[i] = m.chance(f)
+	}
 	l.far = slices.Clone(l.far)
 	for i, p := range l.far {
 		l.far[i].cdf = m.chance(p.cdf)

@@ -84,7 +84,7 @@ func reference(s Sum, step float64, cells int) func(float64) float64 {
 func worstAt(law Law, run, step, shift float64, want func(float64) float64) (worst, at float64) {
 	for p := 0.0005; p < 1; p += 0.0037 {
 		x := law.Quantile(p) - run
-		if x < step {
+		if x < rough*step {
 			continue
 		}
 		f := law.CDF(x + run)
@@ -94,9 +94,6 @@ func worstAt(law Law, run, step, shift float64, want func(float64) float64) (wor
 		} else {
 			d = min(d, max(want(x-shift)-f, 0))
 		}
-		if x < 2*law.step {
-			d /= firstMinutes
-		}
 		if d > worst {
 			worst, at = d, x
 		}
@@ -104,9 +101,9 @@ func worstAt(law Law, run, step, shift float64, want func(float64) float64) (wor
 	return worst, at
 }
 
-// firstMinutes is how much worse the law may be within two cells of the least time, where
-// gamma rates of small shape make it steep: minutes of work that lasts weeks.
-const firstMinutes = 3
+// rough is the number of its own steps in which the reference is no reference: gamma rates
+// of small shape make laws steep there, in the first minutes of work that lasts weeks.
+const rough = 4
 
 // Orders from half an hour to a month, causes frequent and rare, smooth laws of any
 // width: the law may be off by 1e-3.
@@ -159,4 +156,29 @@ func anyLaw(t *rapid.T) Durations {
 		return Exponential(median)
 	}
 	return Lognormal{math.Log(median), rapid.Float64Range(0.4, 1.2).Draw(t, "sigma")}
+}
+
+// A month of work with rates hardly known is steep in its first minutes, which are a
+// fraction of a cell of its lattice. The reference has cells of 22 seconds here.
+func TestFirstMinutesOfLongWork(t *testing.T) {
+	s := Sum{Run: 43000, Stops: []Stops{{"a", Rate{1.0 / 6000, 0}, Exponential(math.E)}, {"b", Rate{0.05, 1}, Exponential(20)}}, Common: 2}
+	law, err := s.Law()
+	if err != nil {
+		t.Fatal(err)
+	}
+	const cells = 1 << 21
+	want := reference(s, 1.5*(law.Quantile(0.9999)-s.Run)/cells, cells)
+	worst := 0.0
+	for x := 1.5; x < 600; x += 0.7 {
+		if d := math.Abs(law.CDF(s.Run+x) - want(x)); d > worst {
+			worst = d
+		}
+		if f := law.CDF(s.Run + x); math.Abs(law.Quantile(f)-s.Run-x) > 1e-6*x {
+			t.Fatalf("Quantile(CDF(%g)) is %g", x, law.Quantile(f)-s.Run)
+		}
+	}
+	t.Logf("%.2e, cells of %g min", worst, law.step)
+	if worst > 1e-3 {
+		t.Errorf("CDF is off by %.2e, want at most 1e-3", worst)
+	}
 }
