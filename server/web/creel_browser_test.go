@@ -173,14 +173,15 @@ func TestGloves(t *testing.T) {
 	p.press(row(stopK04) + " summary")
 	p.press(row(stopK04) + ` .open [value="fixer"]`) // the same call
 	p.counted(doffK06+" done", doffK06+" undo", creelK01+" done", creelK01+" undo", creelK01+" half 45", creelK02+" half 43", creelK3+" take", stopK04+" fixer")
-	if n := p.b.heard; n != 8 {
-		t.Errorf("%d taps were sent, want 8", n)
+	heard, taps := p.b.sent()
+	if heard != 8 {
+		t.Errorf("%d taps were sent, want 8", heard)
 	}
-	for i, tap := range p.b.taps {
+	for i, tap := range taps {
 		if d := tap.At.Sub(p.f.now); d < -time.Minute || d > 3*time.Minute {
 			t.Errorf("tap %d is of %v: the clock of the mill says %v", i, tap.At, p.f.now)
 		}
-		if i > 0 && tap.At.Before(p.b.taps[i-1].At) {
+		if i > 0 && tap.At.Before(taps[i-1].At) {
 			t.Errorf("tap %d is of before the one before it", i)
 		}
 	}
@@ -193,12 +194,12 @@ func TestGloves(t *testing.T) {
 // before the machine knits them; nothing is shown as done.
 func TestWrongLot(t *testing.T) {
 	p := newPhone(t)
-	p.b.refuse = func(t Tap) error {
+	p.b.refuses(func(t Tap) error {
 		if t.Lot != "" && t.Lot != "L-417" {
 			return fmt.Errorf("lot %s on K01: %w: ground takes lot L-417 now; change the cones", t.Lot, floor.ErrLot)
 		}
 		return nil
-	}
+	})
 	p.press(row(creelK01) + " summary")
 	p.do(chromedp.SendKeys(chromedp.CSS(row(creelK01)+` [name="lot"]`), "L-433"+kb.Enter)) // as a scanner types
 	p.see("the whole screen says stop", `document.getElementById("stop").open && document.getElementById("stop").getBoundingClientRect().height > 780`)
@@ -218,8 +219,8 @@ func TestWrongLot(t *testing.T) {
 	p.press(row(creelK01) + ` .open [value="done"]`)
 	p.state(creelK01, store.TaskDone)
 	p.counted(creelK01 + " done")
-	if p.b.taps[0].Lot != "L-417" {
-		t.Errorf("recorded lot %q", p.b.taps[0].Lot)
+	if _, taps := p.b.sent(); taps[0].Lot != "L-417" {
+		t.Errorf("recorded lot %q", taps[0].Lot)
 	}
 }
 
@@ -245,30 +246,45 @@ func TestWithoutLine(t *testing.T) {
 	p.press("#bar-undo")
 	p.press(row(creelK01) + " .hit")
 	p.see("six taps are kept", `document.getElementById("line").textContent.endsWith("6 taps kept.")`)
-	if n := p.b.heard; n != 0 {
+	if n, _ := p.b.sent(); n != 0 {
 		t.Fatalf("%d taps came through a line that is cut", n)
 	}
-	p.b.refuse = func(t Tap) error {
+	p.b.refuses(func(t Tap) error {
 		if t.Task == creelK01 {
 			return fmt.Errorf("task is done: %w: it was told before and counts once; go to the next one", store.ErrTask)
 		}
 		return nil
-	}
+	})
 	p.l.deaf.Store(2) // the first answers are lost
 	p.offline(false)
 	p.see("the strip goes when all is sent", `document.getElementById("line").hidden`)
 	want := []string{doffK06 + " done", creelK02 + " half 45", stopK04 + " fixer", doffK05 + " done", doffK05 + " undo"}
 	p.counted(want...)
 	p.see("what was refused is told in words", `document.querySelector("#refused .strip").textContent.includes("Not recorded at K01, done 10:4") && document.querySelector("#refused .strip").textContent.includes("It was told before and counts once")`)
-	heard := p.b.heard
+	heard, _ := p.b.sent()
 	if heard != len(want)+3 { // a refusal, and twice one whose answer was lost
 		t.Errorf("%d taps came, want %d", heard, len(want)+3)
 	}
 	p.do(chromedp.Reload())
 	p.see("a refusal stays over a new start of the page, and nothing is sent again", `document.querySelectorAll("#refused .strip").length === 1 && document.getElementById("live").textContent === "live" && document.getElementById("line").hidden`)
-	if n := p.b.heard; n != heard {
+	if n, _ := p.b.sent(); n != heard {
 		t.Errorf("%d taps came after all were answered", n-heard)
 	}
+}
+
+// TestLater: who changes cones early finds the task under the walks and tells it.
+func TestLater(t *testing.T) {
+	p := newPhone(t)
+	const early = "creel/k02/ground/99"
+	late := p.f.tasks[3]
+	late.ID, late.Due = early, p.f.now.Add(9*time.Hour)
+	p.f.change(func() { p.f.tasks = append(slices.Clone(p.f.tasks), late) })
+	p.do(chromedp.Reload()) // what has just moved under the finger takes no press
+	p.see("it is folded", fmt.Sprintf(`document.querySelector(%q) !== null && !document.querySelector("details.later").open`, "#rail-later "+row(early)))
+	p.press("details.later > summary")
+	p.press(row(early) + " .hit")
+	p.state(early, store.TaskDone)
+	p.counted(early + " done")
 }
 
 // TestWithoutTLS: an address that browsers hold for unsafe has no service worker;
@@ -339,7 +355,7 @@ func TestQuiet(t *testing.T) {
 	p.f.change(func() { p.f.tasks = p.f.tasks[4:] })
 	p.see("what is over goes", `document.querySelectorAll("#rail .tk-row").length === 2`)
 	p.f.change(func() { p.f.tasks = nil })
-	p.see("nothing is due", `document.getElementById("rail-quiet").textContent === "Nothing is due in the next 12 hours." && document.querySelectorAll("#rail li").length === 0`)
+	p.see("nothing is due", `document.getElementById("rail-quiet").textContent === "Nothing is due in the next 24 hours." && document.querySelectorAll("#rail li").length === 0`)
 	if s := p.text(`document.getElementById("said").textContent`); s != "" {
 		t.Errorf("going quiet was announced: %q", s)
 	}

@@ -12,8 +12,8 @@ import (
 )
 
 const (
-	creelHorizon = 12 * time.Hour // a shift and the next one's first tasks, in the table
-	creelAhead   = 2 * time.Hour  // what the rail shows
+	creelHorizon = 24 * time.Hour // as long as a device must do without a line
+	creelAhead   = 2 * time.Hour  // walks; what comes later is folded
 	fetchAhead   = time.Hour      // as the floor's list of cones
 	tasksShown   = 60
 	setsBeside   = 4                 // rails that fit side by side on a tablet
@@ -42,6 +42,7 @@ type creelStatus struct{ Text, Clock string }
 type creelRail struct {
 	ID, Title, Quiet string
 	Rows             []railRow
+	Later            []railRow // for those who change early, or have no line
 }
 
 // A mineChoice is a machine that may be chosen.
@@ -131,17 +132,16 @@ func (s *site) fillWork(ctx context.Context, d *creelData, groups []group, whole
 		d.Fetch = addFetchRows(d.Fetch, s.fetchRows(rounds, now))
 		d.Share = append(d.Share, s.shareLines(g.title, rounds)...)
 	}
+	later = slices.DeleteFunc(later, func(t floor.TaskView) bool {
+		return slices.ContainsFunc(near, func(n floor.TaskView) bool { return n.ID == t.ID })
+	})
+	slices.SortStableFunc(later, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
 	a := windowAxis(near, now)
 	for i, g := range groups {
 		own := slices.DeleteFunc(slices.Clone(later), func(t floor.TaskView) bool { return !slices.Contains(g.ids, t.Machine) })
-		d.Rails = append(d.Rails, s.creelRail(i, g, works[i], own, a, q, now))
+		d.Rails = append(d.Rails, s.creelRail(i, g.title, works[i], own, a, q, now))
 	}
-	slices.SortStableFunc(later, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
-	for _, t := range later {
-		if !slices.ContainsFunc(near, func(n floor.TaskView) bool { return n.ID == t.ID }) {
-			near = append(near, t)
-		}
-	}
+	near = append(near, later...)
 	for _, t := range near[:min(len(near), tasksShown)] {
 		d.Twin = append(d.Twin, s.creelTwin(t, now))
 	}
@@ -159,6 +159,12 @@ func creelView(d creelData) view {
 		}
 		v.Parts = append(v.Parts, part{ID: rail.ID + "-quiet", Template: "creel-quiet", Data: rail})
 		v.Lists = append(v.Lists, list{rail.ID, ids})
+		later := []string{}
+		for _, r := range rail.Later {
+			later = append(later, r.ID)
+			v.Parts = append(v.Parts, part{ID: r.ID, Template: "rail-row", Data: r})
+		}
+		v.Lists = append(v.Lists, list{rail.ID + "-later", later})
 	}
 	v.Parts = append(v.Parts,
 		part{ID: "scope", Template: "creel-status", Data: d.Status},
@@ -169,17 +175,21 @@ func creelView(d creelData) view {
 	return v
 }
 
-func (s *site) creelRail(i int, g group, work railWork, later []floor.TaskView, a axis, q url.Values, now time.Time) creelRail {
-	r := creelRail{ID: "rail", Title: g.title}
+// creelRail draws what one person has to do: near is walks, later the tasks
+// that are not in them, soonest first.
+func (s *site) creelRail(i int, title string, near railWork, later []floor.TaskView, a axis, q url.Values, now time.Time) creelRail {
+	r := creelRail{ID: "rail", Title: title, Rows: s.railRows(near, a, q, now)}
 	if i > 0 {
 		r.ID = fmt.Sprintf("rail-%d", i)
 	}
-	r.Rows = s.railRows(work, a, q, now)
-	slices.SortStableFunc(later, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
+	far := windowAxis(later, now)
+	for _, t := range later[:min(len(later), tasksShown)] {
+		r.Later = append(r.Later, s.railRow(t, far, q, now))
+	}
 	switch {
 	case len(r.Rows) > 0:
 	case len(later) == 0:
-		r.Quiet = "Nothing is due in the next 12 hours."
+		r.Quiet = "Nothing is due in the next 24 hours."
 	default:
 		next := s.creelTwin(later[0], now)
 		r.Quiet = fmt.Sprintf("Nothing is due now. Next is %s at %s: %s.", next.Name, dayTime(later[0].Due, now, s.zone), next.Task)

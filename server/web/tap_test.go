@@ -8,6 +8,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -72,6 +73,20 @@ func (r *record) tap(_ context.Context, t Tap) (store.TaskState, error) {
 	r.answers[t.RequestID] = a
 	r.taps = append(r.taps, t)
 	return a, nil
+}
+
+// refuses lets some taps be refused from now on.
+func (r *record) refuses(why func(Tap) error) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.refuse = why
+}
+
+// sent is how many taps came, and those that counted.
+func (r *record) sent() (heard int, counted []Tap) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	return r.heard, slices.Clone(r.taps)
 }
 
 // told lists what counted as "task act".

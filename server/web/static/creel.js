@@ -306,6 +306,8 @@
       const [a, b] = m < 1 ? ["now", ""] : m < 100 ? [m, "min"] : [Math.floor(m / 60) + " h", m % 60 + " min"];
       if (big.textContent !== String(a)) { big.textContent = a; big.classList.toggle("now", String(a).length > 2); }
       if (!small.textContent.startsWith(b) || b === "") small.textContent = b;
+      const later = li.closest("details.later");
+      if (later && m < 60) later.open = true; // nobody else brings it to the front now
     }
     look();
     drawLine();
