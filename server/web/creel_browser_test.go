@@ -279,8 +279,8 @@ func TestLater(t *testing.T) {
 	late := p.f.tasks[3]
 	late.ID, late.Due = early, p.f.now.Add(9*time.Hour)
 	p.f.change(func() { p.f.tasks = append(slices.Clone(p.f.tasks), late) })
-	p.do(chromedp.Reload()) // what has just moved under the finger takes no press
 	p.see("it is folded", fmt.Sprintf(`document.querySelector(%q) !== null && !document.querySelector("details.later").open`, "#rail-later "+row(early)))
+	p.do(chromedp.Reload()) // what has just moved under the finger takes no press
 	p.press("details.later > summary")
 	p.press(row(early) + " .hit")
 	p.state(early, store.TaskDone)
