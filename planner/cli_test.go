@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -52,7 +53,14 @@ func TestGolden(t *testing.T) {
 		"forecast.json": "forecast SO-1041 --json", "forecast.txt": "forecast SO-1041 --explain",
 		"whatif.json": "whatif slow K03 27, down K04 6h --json", "whatif.txt": "whatif add K03 SO-1041",
 		"kept.json": "kept --json", "kept.txt": "kept --since 30d", "kept.csv": "kept -o csv",
-		"tasks.json": "creel next --json", "tasks.txt": "creel next --set A", "tasks.csv": "creel -o csv",
+		"tasks.json": "creel next --json", "tasks.txt": "creel next --set A --tasks", "tasks.csv": "creel -o csv", "walks.txt": "creel next --set A",
+		"creel.json": "creel show k05 --json", "creel.txt": "creel show K05", "creel.csv": "creel show k05 -o csv",
+		"read.json": "creel read k05 --turns 100 --metres 812.4 --json", "read.txt": "creel read k05 --turns 19440 --kg 252.6 --dry-run",
+		"done.json": "creel done k05-creel-ground-54210 --half --json", "done.txt": "creel done k09-stop-0b --cones 2 --group ground", "take.txt": "creel take k05-creel-ground-54210 --dry-run",
+		"fixer.txt": "creel fixer k09-stop-0b", "undo_task.txt": "creel undo k05-creel-ground-54210",
+		"lots.json": "yarn lots --json", "lots.txt": "yarn", "lots.csv": "yarn lots -o csv", "requisition.txt": "yarn requisition L-430 k05 181.4 --dry-run",
+		"requisition.json": "yarn requisition L-430 k05 181.4 --json", "return.txt": "yarn return L-430 K05 12.6",
+		"release.json": "yarn release L-431 k05 --role supervisor --reason same --json", "release.txt": "yarn release L-431 k05 --role supervisor --reason same",
 		"load.json": "creel load k05 --group ground --lot L-430 --cones 96 --json", "load.txt": "creel load k05",
 		"undo.json": "creel undo k05 12 --json", "undo.txt": "creel undo k05 12",
 		"alarms.json": "alarms --json", "alarms.txt": "alarms list", "alarms.csv": "alarms -o csv",
@@ -140,6 +148,13 @@ func TestExitCodes(t *testing.T) {
 		{"promise --kg 5", nil, exitUsage, "--article"},
 		{"creel next --set Z", nil, exitNotFound, `no machine is in set "Z"`},
 		{"creel next --set A --machines k01", nil, exitUsage, "can't be used together"},
+		{"creel read k05 --turns 100", nil, exitUsage, "--metres of a yarn meter or --kg of rolls"},
+		{"creel read k05 --turns 100 --kg 3 --metres 5", nil, exitUsage, "can't be used together"},
+		{"creel load k05 --work juggle", nil, exitUsage, "must be one of"},
+		{"creel load k05 --positions one", nil, exitUsage, "expected"},
+		{"creel show k05", status.Error(codes.NotFound, "machine \"k05\": not found"), exitNotFound, "k05"},
+		{"creel done k05-creel-x-1", status.Error(codes.FailedPrecondition, "it was told before and counts once"), exitRefused, "counts once"},
+		{"yarn requisition L-430 k05 9000", status.Error(codes.InvalidArgument, "20.0 kg are in the store"), exitRefused, "20.0 kg"},
 		{"creel undo k05 yesterday", nil, exitUsage, `load "yesterday"`},
 		{"book apply nowhere.yaml", nil, exitNotFound, "nowhere.yaml"},
 		{"machines --cert only.pem", nil, exitUsage, "belong together"},
@@ -166,7 +181,7 @@ func TestExitCodes(t *testing.T) {
 }
 
 func TestHelp(t *testing.T) {
-	for _, line := range []string{"", "--help", "creel load --help", "book apply --help"} {
+	for _, line := range []string{"", "--help", "creel load --help", "creel next --help", "creel show --help", "creel read --help", "creel done --help", "yarn requisition --help", "yarn release --help", "book apply --help"} {
 		var out, errs bytes.Buffer
 		code := run(t.Context(), strings.Fields(line), world{out: &out, err: &errs})
 		if code != exitOK || !strings.Contains(out.String(), "Example") || errs.Len() > 0 {
@@ -192,7 +207,32 @@ func TestChangesAreAsked(t *testing.T) {
 	if r := f.last().(*pb.UndoLoadRequest); r.GetMachine() != "machines/k05" || r.GetLoad() != "machines/k05/loads/12" {
 		t.Errorf("asked %v", r)
 	}
+	plannerAt(t, addr, "creel load k05 --work tie --positions 3,4,7 --cone-cv 0.03", "")
+	if r := f.last().(*pb.LoadCreelRequest); r.GetWork() != pb.LoadWork_LOAD_WORK_TIE || !slices.Equal(r.GetPositions(), []int32{3, 4, 7}) || r.GetConeMassCv() != 0.03 {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "creel done k09-stop-0b --cones 2 --group ground --lot L-430", "")
+	if r := f.last().(*pb.ReportTaskRequest); r.GetTask() != "tasks/k09-stop-0b" || r.GetConeCount() != 2 || r.GetFeedGroup() != "ground" || r.GetLot() != "L-430" || r.GetAct() != pb.TaskAct_TASK_ACT_DONE {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "creel read K05 --turns 19440 --kg 252.6 --sd 0.02", "")
+	if r := f.last().(*pb.RecordReadingRequest); r.GetKind() != pb.ReadingKind_READING_KIND_ROLLS || r.GetNetKg() != 252.6 || r.GetRevolutionCount() != 19440 || r.GetReadingSd() != 0.02 || len(r.GetRequestId()) != 36 {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "yarn return L-430 k05 12.6 --dry-run", "")
+	if r := f.last().(*pb.MoveLotRequest); r.GetMove() != pb.LotMove_LOT_MOVE_RETURN || r.GetNetKg() != 12.6 || !r.GetValidateOnly() || r.GetLot() != "lots/L-430" {
+		t.Errorf("asked %v", r)
+	}
 	plannerAt(t, addr, "creel next --set a --minutes 60", "")
+	if r := f.last().(*pb.ListWalksRequest); len(r.GetMachines()) != 1 || r.GetHorizonMinutes() != 60 {
+		t.Errorf("asked %v; want the walks of k01", r)
+	}
+	f.quiet = true
+	if got := plannerAt(t, addr, "creel next", ""); got.out != "" || got.code != exitOK || !strings.Contains(got.err, "nothing to do") {
+		t.Errorf("nothing is due, and %q, %q is said", got.out, got.err)
+	}
+	f.quiet = false
+	plannerAt(t, addr, "creel next --set a --minutes 60 --tasks", "")
 	if r := f.last().(*pb.ListTasksRequest); len(r.GetMachines()) != 1 || r.GetMachines()[0] != "machines/k01" || r.GetHorizonMinutes() != 60 {
 		t.Errorf("asked %v; want k01, the only one of set A", r)
 	}

@@ -15,11 +15,13 @@ import (
 )
 
 type creelCmd struct {
-	Next  creelNextCmd  `cmd:"" default:"withargs" help:"What to do next, soonest first."`
+	Next  creelNextCmd  `cmd:"" default:"withargs" help:"The next walks: when to leave, what to do at which machine, what to bring."`
 	Take  creelTakeCmd  `cmd:"" help:"Say that you go to a task now."`
 	Done  creelDoneCmd  `cmd:"" help:"Say that a task is done, or half of it."`
 	Fixer creelFixerCmd `cmd:"" help:"Call the fixer to the machine of a task."`
+	Show  creelShowCmd  `cmd:"" help:"What stands in the creel of a machine, and what was learnt of it."`
 	Load  creelLoadCmd  `cmd:"" help:"Say that cones of a feed group were changed."`
+	Read  creelReadCmd  `cmd:"" help:"Say what a yarn meter or weighed rolls tell of a feed group."`
 	Undo  creelUndoCmd  `cmd:"" help:"Take back the newest word on a task, within 10 seconds, or a load."`
 }
 
@@ -27,11 +29,13 @@ type creelNextCmd struct {
 	Set      string   `xor:"which" help:"Machines of this tender's set." placeholder:"A"`
 	Machines []string `xor:"which" help:"These machines." placeholder:"k01,k02"`
 	Minutes  int32    `default:"120" help:"How far to look."`
+	Tasks    bool     `help:"The tasks one by one, with the run-out windows drawn."`
 }
 
 // Help has an example.
 func (*creelNextCmd) Help() string {
-	return "Example:\n  planner creel next --set A --minutes 60\n\nThe window runs from the first cone to the last; = marks 5 to 95 %."
+	return "Example:\n  planner creel next --set A --minutes 60\n\nWork of one machine is done in one go. \"by\" is from when the machine stands without it.\n" +
+		"With --tasks a window runs from the first cone to the last; = marks 5 to 95 %. Times with f are forecasts, kilos with k calculated."
 }
 
 // taskJSON is a task as scripts read it.
@@ -57,20 +61,42 @@ type taskJSON struct {
 	Sentence  string     `json:"sentence"`
 	State     string     `json:"state"`
 	Fixer     *time.Time `json:"fixer_called"`
+
+	Tie         bool          `json:"tie"`
+	Open        *time.Time    `json:"open"`
+	Latest      *time.Time    `json:"latest"`
+	NextOrder   string        `json:"next_order"`
+	NextArticle string        `json:"next_article"`
+	Positions   []int32       `json:"positions"`
+	Remnants    []remnantJSON `json:"remnants"`
+}
+
+// remnantJSON is yarn of one lot left on cones.
+type remnantJSON struct {
+	Lot   string  `json:"lot"`
+	Cones int64   `json:"cones"`
+	Kg    float64 `json:"kg"`
 }
 
 var kindWords = map[pb.TaskKind]string{
 	pb.TaskKind_TASK_KIND_STOP: "stop", pb.TaskKind_TASK_KIND_DOFF: "doff", pb.TaskKind_TASK_KIND_CREEL: "creel",
+	pb.TaskKind_TASK_KIND_STYLE_CHANGE: "style change", pb.TaskKind_TASK_KIND_END_OF_JOB: "end of job",
 }
 
 func taskFromPB(t *pb.Task) taskJSON {
-	return taskJSON{
+	out := taskJSON{
 		Task: strings.TrimPrefix(t.GetName(), "tasks/"), Kind: kindWords[t.GetKind()], Machine: t.GetMachine(), Due: when(t.GetDueTime()),
 		First: when(t.GetFirstTime()), P05: when(t.GetP05Time()), P50: when(t.GetP50Time()), P95: when(t.GetP95Time()), Last: when(t.GetLastTime()),
 		Cones: int64(t.GetConeCount()), FeedGroup: t.GetFeedGroup(), Yarn: t.GetYarn(), Lot: t.GetLot(), Tip: t.GetTip(), Order: t.GetOrder(),
 		Roll: int64(t.GetRollNumber()), RollKg: t.GetRollKg().GetValue(), Cause: t.GetCause(), Sentence: t.GetSentence(),
 		State: taskStates[t.GetState()], Fixer: when(t.GetFixerCallTime()),
+		Tie: t.GetTie(), Open: when(t.GetOpenTime()), Latest: when(t.GetLatestTime()), NextOrder: t.GetNextOrder(), NextArticle: t.GetNextArticle(),
+		Positions: some(t.GetPositions()), Remnants: []remnantJSON{},
 	}
+	for _, r := range t.GetRemnants() {
+		out.Remnants = append(out.Remnants, remnantJSON{r.GetLot(), int64(r.GetConeCount()), r.GetNetKg().GetValue()})
+	}
+	return out
 }
 
 func (c *creelNextCmd) Run(ctx context.Context, s *session) error {
@@ -105,7 +131,10 @@ func (c *creelNextCmd) Run(ctx context.Context, s *session) error {
 	l.data = struct {
 		Tasks []taskJSON `json:"tasks"`
 	}{data}
-	return s.print(&l)
+	if c.Tasks || s.common.Output == "csv" {
+		return s.print(&l)
+	}
+	return s.printWalks(ctx, r, &l, data)
 }
 
 func (s *session) taskRow(t *taskJSON) []string {
@@ -153,6 +182,10 @@ func windowLine(t *taskJSON) string {
 	return string(line)
 }
 
+var loadWorks = map[string]pb.LoadWork{
+	"change": pb.LoadWork_LOAD_WORK_CHANGE, "out": pb.LoadWork_LOAD_WORK_RUN_OUT, "tie": pb.LoadWork_LOAD_WORK_TIE, "beside": pb.LoadWork_LOAD_WORK_BESIDE,
+}
+
 type creelLoadCmd struct {
 	Machine     string    `arg:"" help:"Machine, for example k05."`
 	Group       string    `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
@@ -161,13 +194,16 @@ type creelLoadCmd struct {
 	ConeKg      float64   `name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
 	At          time.Time `help:"When; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
 	Revolutions int64     `default:"-1" help:"Turns of the machine at the load; none = as counted then." placeholder:"54210"`
+	Work        string    `enum:"change,out,tie,beside" default:"change" help:"What it was: ${enum}. out: the cones before had run out; tie: reserves tied to the tails; beside: reserves that stand there."`
+	Positions   []int32   `help:"Places that took them, from 1; none = those that are due first." placeholder:"3,4,7"`
+	ConeCV      float64   `name:"cone-cv" help:"Spread of cone mass, a share; none = as the yarn says." placeholder:"0.02"`
 	RequestID   string    `name:"request-id" help:"Name of this change, so that a repeat changes nothing; none = a new one." placeholder:"ID"`
 	DryRun      bool      `name:"dry-run" help:"Check and write nothing."`
 }
 
 // Help has an example.
 func (*creelLoadCmd) Help() string {
-	return "Example:\n  planner creel load k05 --group ground --lot L-430 --cones 96"
+	return "Example:\n  planner creel load k05 --group ground --lot L-430 --cones 96\n  planner creel load k05 --work tie --positions 3,4,7 --lot L-430"
 }
 
 func (c *creelLoadCmd) Run(ctx context.Context, s *session) error {
@@ -175,7 +211,7 @@ func (c *creelLoadCmd) Run(ctx context.Context, s *session) error {
 	defer cancel()
 	r := &pb.LoadCreelRequest{
 		Machine: machineName(c.Machine), FeedGroup: c.Group, ConeCount: c.Cones, Lot: c.Lot, ConeNetKg: c.ConeKg,
-		RequestId: c.RequestID, ValidateOnly: c.DryRun,
+		RequestId: c.RequestID, ValidateOnly: c.DryRun, Work: loadWorks[c.Work], Positions: c.Positions, ConeMassCv: c.ConeCV,
 	}
 	if r.RequestId == "" {
 		r.RequestId = newRequestID()
@@ -194,14 +230,17 @@ func (c *creelLoadCmd) Run(ctx context.Context, s *session) error {
 	l := listing{head: []string{"machine", "load", ">cones", "lot", ""}}
 	l.add(strings.ToUpper(strings.TrimPrefix(r.Machine, "machines/")), load, fmt.Sprint(answer.GetConeCount()), c.Lot, dryNote(c.DryRun))
 	l.data = struct {
-		Machine string `json:"machine"`
-		Load    string `json:"load"`
-		Cones   int64  `json:"cones"`
-		DryRun  bool   `json:"dry_run"`
-	}{strings.TrimPrefix(r.Machine, "machines/"), load, int64(answer.GetConeCount()), c.DryRun}
+		Machine  string       `json:"machine"`
+		Load     string       `json:"load"`
+		Cones    int64        `json:"cones"`
+		DryRun   bool         `json:"dry_run"`
+		Warnings []string     `json:"warnings"`
+		Lessons  []lessonJSON `json:"lessons"`
+	}{strings.TrimPrefix(r.Machine, "machines/"), load, int64(answer.GetConeCount()), c.DryRun, some(answer.GetWarnings()), lessonsFromPB(answer.GetLessons())}
 	if err := s.print(&l); err != nil {
 		return err
 	}
+	s.tellLessons(lessonsFromPB(answer.GetLessons()), answer.GetWarnings())
 	if load != "" {
 		fmt.Fprintf(s.err, "to take it back: planner creel undo %s %s\n", strings.TrimPrefix(r.Machine, "machines/"), load)
 	}

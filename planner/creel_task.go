@@ -27,7 +27,8 @@ type creelDoneCmd struct {
 	Task  string    `arg:"" help:"Task as told by creel next --json, for example k05-creel-ground-54210."`
 	Half  bool      `help:"Only half of the cones, or --cones of them; the rest stays due."`
 	Lot   string    `help:"Lot of the new cones; none = the one that the task names." placeholder:"L-430"`
-	Cones int32     `help:"Cones changed; none = all of the task." placeholder:"96"`
+	Cones int32     `help:"Cones changed; none = all of the task. Of a stop: cones that had run out and were replaced." placeholder:"96"`
+	Group string    `help:"Feed group of a stop's cones; not needed when the card has only one." placeholder:"ground"`
 	At    time.Time `help:"When, at most 24 hours ago; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
 	change
 }
@@ -38,7 +39,7 @@ func (*creelDoneCmd) Help() string {
 }
 
 func (c *creelDoneCmd) Run(ctx context.Context, s *session) error {
-	r := &pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_DONE, Lot: c.Lot, ConeCount: c.Cones}
+	r := &pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_DONE, Lot: c.Lot, ConeCount: c.Cones, FeedGroup: c.Group}
 	if c.Half {
 		r.Act = pb.TaskAct_TASK_ACT_HALF
 	}
@@ -96,6 +97,13 @@ func (s *session) reportTask(ctx context.Context, task string, r *pb.ReportTaskR
 		Load   string     `json:"load"`
 		Fixer  *time.Time `json:"fixer_called"`
 		DryRun bool       `json:"dry_run"`
-	}{task, taskStates[answer.GetState()], when(answer.GetStateTime()), load, fixer, c.DryRun}
-	return s.print(&l)
+
+		Warnings []string     `json:"warnings"`
+		Lessons  []lessonJSON `json:"lessons"`
+	}{task, taskStates[answer.GetState()], when(answer.GetStateTime()), load, fixer, c.DryRun, some(answer.GetWarnings()), lessonsFromPB(answer.GetLessons())}
+	if err := s.print(&l); err != nil {
+		return err
+	}
+	s.tellLessons(lessonsFromPB(answer.GetLessons()), answer.GetWarnings())
+	return nil
 }

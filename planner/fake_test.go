@@ -43,7 +43,8 @@ type fake struct {
 	drained int // questions for totals until drained
 	fail    error
 	quote   *pb.QuotePromiseResponse
-	cut     int // watch streams to cut after one answer
+	quiet   bool // nothing is due
+	cut     int  // watch streams to cut after one answer
 }
 
 func (f *fake) note(m proto.Message) error {
@@ -217,18 +218,105 @@ func (f *fake) WatchPromises(r *pb.WatchPromisesRequest, s grpc.ServerStreamingS
 }
 
 func (f *fake) ListTasks(_ context.Context, r *pb.ListTasksRequest) (*pb.ListTasksResponse, error) {
-	return &pb.ListTasksResponse{Tasks: []*pb.Task{
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	out := &pb.ListTasksResponse{Tasks: f.tasks()}
+	if f.quiet {
+		out.Tasks = nil
+	}
+	f.asked = append(f.asked, r)
+	return out, f.fail
+}
+
+func (f *fake) tasks() []*pb.Task {
+	return []*pb.Task{
 		{Name: "tasks/k09-stop-0b", Kind: pb.TaskKind_TASK_KIND_STOP, Machine: "k09", DueTime: ts(-2 * time.Minute), Cause: "yarn", Sentence: "Go to K09: stands 2 min, yarn."},
 		{
 			Name: "tasks/k05-creel-ground-54210", Kind: pb.TaskKind_TASK_KIND_CREEL, Machine: "k05", DueTime: ts(12 * time.Minute), FirstTime: ts(12 * time.Minute), P05Time: ts(22 * time.Minute),
 			P50Time: ts(50 * time.Minute), P95Time: ts(70 * time.Minute), LastTime: ts(80 * time.Minute), ConeCount: 96, FeedGroup: "ground", Yarn: "Ne 40", Lot: "L-430", Tip: "blue", Order: "SO-1049",
 			Sentence: "Creel K05, ground: 96 cones of Ne 40, lot L-430.",
 		},
-	}}, f.note(r)
+	}
+}
+
+func (f *fake) ListWalks(_ context.Context, r *pb.ListWalksRequest) (*pb.ListWalksResponse, error) {
+	f.mu.Lock()
+	tasks, quiet := f.tasks(), f.quiet
+	f.mu.Unlock()
+	if quiet {
+		return &pb.ListWalksResponse{AsOfTime: ts(0)}, f.note(r)
+	}
+	end := &pb.Task{
+		Name: "tasks/k05-end-SO-1049", Kind: pb.TaskKind_TASK_KIND_STYLE_CHANGE, Machine: "k05", DueTime: ts(15 * time.Minute), Order: "SO-1049", NextOrder: "SO-1051", NextArticle: "rib",
+		Sentence: "K05: SO-1049 ends, style change to rib.", Remnants: []*pb.Remnant{{Lot: "L-430", ConeCount: 96, NetKg: figure(61.44)}}, State: pb.TaskState_TASK_STATE_TAKEN,
+	}
+	fetch := []*pb.Fetch{{Lot: "L-430", Yarn: "Ne 40", Tip: "blue", ConeCount: 96}, {Yarn: "22 dtex", ConeCount: 4}}
+	return &pb.ListWalksResponse{
+		AsOfTime: ts(0), NextHour: fetch, BothWaitMinutes: 3.1,
+		Walks: []*pb.Walk{
+			{
+				Name: "walks/A-k09-stop-0b", Set: "A", StartTime: ts(0), EndTime: ts(2 * time.Minute), LatestStartTime: ts(0), WalkingMinutes: 0.4, WorkMinutes: 1.5, LateMinutes: 2,
+				Stops: []*pb.WalkStop{{Machine: "k09", WalkingMinutes: 0.4, StartTime: ts(24 * time.Second), EndTime: ts(2 * time.Minute), OpenTime: ts(0), LatestTime: ts(0), LateMinutes: 0.4, Tasks: tasks[:1]}},
+			},
+			{
+				Name: "walks/A-k05-creel-ground-54210", Set: "A", StartTime: ts(11 * time.Minute), EndTime: ts(40 * time.Minute), LatestStartTime: ts(14 * time.Minute), WalkingMinutes: 0.4, WorkMinutes: 30, Fetch: fetch,
+				Stops: []*pb.WalkStop{{Machine: "k05", StartTime: ts(12 * time.Minute), EndTime: ts(40 * time.Minute), OpenTime: ts(12 * time.Minute), LatestTime: ts(15 * time.Minute), Tasks: append(tasks[1:], end), Fetch: fetch}},
+			},
+		},
+		Split: &pb.MachineSplit{
+			Now:      []*pb.SetLoad{{Set: "A", Machines: []string{"k05", "k09"}, LateMinutes: 7.2, BothWaitMinutes: 3.1}, {Set: "B", Machines: []string{"k01"}}},
+			Proposed: []*pb.SetLoad{{Set: "A", Machines: []string{"k09"}, LateMinutes: 2}, {Set: "B", Machines: []string{"k01", "k05"}, LateMinutes: 1}},
+		},
+	}, f.note(r)
+}
+
+func lessons() []*pb.CreelLesson {
+	return []*pb.CreelLesson{{FeedGroup: "ground", Lot: "L-430", LifeRatio: 1.018, LifeRatioSd: 0.003, ConeMassCv: 0.021, ObservationCount: 96, ApartCount: 1, NewestRatio: 1.02,
+		Sentence: "ground, lot L-430: a cone lasts 101.8 % of what is calculated, ±0.6, from 96."}}
+}
+
+func (f *fake) GetCreel(_ context.Context, r *pb.GetCreelRequest) (*pb.GetCreelResponse, error) {
+	c := &pb.Creel{Name: "machines/k05/creel", Machine: "k05", RevolutionCount: 60000, Lessons: lessons(), Warnings: []string{"K05, ground knits several lots at once: 3 of L-430, 1 of L-431"}}
+	for i := range int32(4) {
+		p := &pb.CreelPosition{FeedGroup: "ground", Number: i + 1, Lot: "L-430", ConeNetKg: 1.89, ConeMassCv: 0.02, LoadRevolutionCount: 54210, LeftKg: figure(1.5), Task: "tasks/k05-creel-ground-54210"}
+		if i == 2 {
+			p.ReserveLot, p.ReserveNetKg, p.ReserveTied, p.Task = "L-430", 1.89, true, "tasks/k05-tie-ground-54210"
+		}
+		c.Positions = append(c.Positions, p)
+	}
+	return &pb.GetCreelResponse{Creel: c}, f.note(r)
+}
+
+func (f *fake) RecordReading(_ context.Context, r *pb.RecordReadingRequest) (*pb.RecordReadingResponse, error) {
+	return &pb.RecordReadingResponse{Ratio: 1.0125, Lessons: lessons()}, f.note(r)
+}
+
+func (f *fake) ReportTask(_ context.Context, r *pb.ReportTaskRequest) (*pb.ReportTaskResponse, error) {
+	return &pb.ReportTaskResponse{Task: r.GetTask(), State: pb.TaskState_TASK_STATE_DONE, StateTime: ts(0), Load: "machines/k05/loads/13", Lessons: lessons()}, f.note(r)
+}
+
+func lot() *pb.Lot {
+	return &pb.Lot{
+		Name: "lots/L-430", Yarn: "ne40", Tip: "blue", StoreKg: figure(20), AtMachineKg: figure(181.4), OnCreelKg: figure(144), Orders: []string{"SO-1049"}, Machines: []string{"k05"},
+		FreeKg: figure(0), ShortKg: figure(54.6), Reservations: []*pb.LotReservation{{Order: "SO-1049", NeedKg: figure(400), CoveredKg: figure(345.4), ShortKg: figure(54.6)}},
+		Draws: []*pb.LotDraw{{Machine: "k05", KgPerHour: 16.1, HoursLeft: 21.4, Change: &pb.LotChange{CleanRollCount: 4, RiskRollCount: 2, CutRevolutionCount: 68000}}},
+	}
+}
+
+func (f *fake) ListLots(_ context.Context, r *pb.ListLotsRequest) (*pb.ListLotsResponse, error) {
+	return &pb.ListLotsResponse{Lots: []*pb.Lot{lot(), {Name: "lots/L-431", Yarn: "ne40", Tip: "blue", StoreKg: figure(500), FreeKg: figure(500)}}}, f.note(r)
+}
+
+func (f *fake) MoveLot(_ context.Context, r *pb.MoveLotRequest) (*pb.MoveLotResponse, error) {
+	return &pb.MoveLotResponse{Lot: lot()}, f.note(r)
+}
+
+func (f *fake) ReleaseLot(_ context.Context, r *pb.ReleaseLotRequest) (*pb.ReleaseLotResponse, error) {
+	return &pb.ReleaseLotResponse{Release: &pb.LotRelease{Lot: r.GetLot(), Machine: r.GetMachine(), Role: r.GetRole(), Reason: r.GetReason(), ReleaseTime: ts(0)}}, f.note(r)
 }
 
 func (f *fake) LoadCreel(_ context.Context, r *pb.LoadCreelRequest) (*pb.LoadCreelResponse, error) {
-	return &pb.LoadCreelResponse{Load: r.GetMachine() + "/loads/12", ConeCount: 96}, f.note(r)
+	return &pb.LoadCreelResponse{Load: r.GetMachine() + "/loads/12", ConeCount: 96, Lessons: lessons()}, f.note(r)
 }
 
 func (f *fake) UndoLoad(_ context.Context, r *pb.UndoLoadRequest) (*pb.UndoLoadResponse, error) {

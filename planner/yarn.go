@@ -28,6 +28,31 @@ type lotJSON struct {
 	Orders      []string      `json:"orders"`
 	Machines    []string      `json:"machines"`
 	Releases    []releaseJSON `json:"releases"`
+
+	FreeKg       float64           `json:"free_kg"`
+	ShortKg      float64           `json:"short_kg"`
+	Reservations []reservationJSON `json:"reservations"`
+	Draws        []drawJSON        `json:"draws"`
+}
+
+// reservationJSON is yarn that an order still needs.
+type reservationJSON struct {
+	Order     string  `json:"order"`
+	NeedKg    float64 `json:"need_kg"`
+	CoveredKg float64 `json:"covered_kg"`
+	ShortKg   float64 `json:"short_kg"`
+}
+
+// drawJSON is a machine that knits a lot. Rolls and cut are 0 while there is more of the lot
+// than its cones.
+type drawJSON struct {
+	Machine   string  `json:"machine"`
+	KgPerHour float64 `json:"kg_per_hour"`
+	HoursLeft float64 `json:"hours_left"`
+	LotEnds   bool    `json:"lot_ends"`
+	Clean     int64   `json:"clean_rolls"`
+	Risk      int64   `json:"risk_rolls"`
+	CutAt     int64   `json:"cut_revolutions"`
 }
 
 type releaseJSON struct {
@@ -42,6 +67,14 @@ func lotFromPB(l *pb.Lot) lotJSON {
 		Lot: strings.TrimPrefix(l.GetName(), "lots/"), Yarn: l.GetYarn(), Tip: l.GetTip(), StoreKg: l.GetStoreKg().GetValue(),
 		AtMachineKg: l.GetAtMachineKg().GetValue(), OnCreelKg: l.GetOnCreelKg().GetValue(),
 		Orders: append([]string{}, l.GetOrders()...), Machines: append([]string{}, l.GetMachines()...), Releases: []releaseJSON{},
+		FreeKg: l.GetFreeKg().GetValue(), ShortKg: l.GetShortKg().GetValue(), Reservations: []reservationJSON{}, Draws: []drawJSON{},
+	}
+	for _, r := range l.GetReservations() {
+		out.Reservations = append(out.Reservations, reservationJSON{r.GetOrder(), r.GetNeedKg().GetValue(), r.GetCoveredKg().GetValue(), r.GetShortKg().GetValue()})
+	}
+	for _, d := range l.GetDraws() {
+		c := d.GetChange()
+		out.Draws = append(out.Draws, drawJSON{d.GetMachine(), d.GetKgPerHour(), d.GetHoursLeft(), c != nil, int64(c.GetCleanRollCount()), int64(c.GetRiskRollCount()), c.GetCutRevolutionCount()})
 	}
 	for _, r := range l.GetReleases() {
 		out.Releases = append(out.Releases, releaseJSON{strings.TrimPrefix(r.GetMachine(), "machines/"), r.GetRole(), r.GetReason(), when(r.GetReleaseTime())})
@@ -69,16 +102,57 @@ func (c *yarnLotsCmd) Run(ctx context.Context, s *session) error {
 }
 
 func (s *session) printLots(data []lotJSON, dry bool) error {
-	l := listing{head: []string{"lot", "yarn", "tip", ">store kg", ">at machines kg", ">on creels kg", "machines", "orders", ""}, empty: "the book has no lots"}
+	l := listing{head: []string{"lot", "yarn", "tip", ">store kg", ">at machines kg", ">on creels kg", ">free kg", ">short kg", "machines", "orders", ""}, empty: "the book has no lots"}
 	for _, x := range data {
+		short := ""
+		if x.ShortKg > 0.05 {
+			short = fmt.Sprintf("%.1fk", x.ShortKg)
+		}
 		l.add(x.Lot, x.Yarn, x.Tip, fmt.Sprintf("%.1fe", x.StoreKg), fmt.Sprintf("%.1fe", x.AtMachineKg), fmt.Sprintf("%.1fk", x.OnCreelKg),
-			strings.ToUpper(strings.Join(x.Machines, " ")), strings.Join(x.Orders, " "), dryNote(dry))
+			fmt.Sprintf("%.1fk", x.FreeKg), short, drawWords(x.Draws, x.Machines), reservedWords(x), dryNote(dry))
 	}
 	l.data = struct {
 		Lots   []lotJSON `json:"lots"`
 		DryRun bool      `json:"dry_run"`
 	}{data, dry}
 	return s.print(&l)
+}
+
+// drawWords are the machines of a lot with the hours for which it lasts them.
+func drawWords(draws []drawJSON, machines []string) string {
+	var words []string
+	for _, d := range draws {
+		w := strings.ToUpper(d.Machine)
+		if d.HoursLeft > 0 {
+			w += fmt.Sprintf(" %.0ff h", d.HoursLeft)
+		}
+		if d.LotEnds {
+			w += fmt.Sprintf(" (lot ends: %d rolls clean, %d at risk)", d.Clean, d.Risk)
+		}
+		words = append(words, w)
+	}
+	if len(words) == 0 {
+		return strings.ToUpper(strings.Join(machines, " "))
+	}
+	return strings.Join(words, ", ")
+}
+
+// reservedWords are the orders of a lot with what they still need of it.
+func reservedWords(x lotJSON) string {
+	var words []string
+	for _, r := range x.Reservations {
+		w := fmt.Sprintf("%s %.0f kg", r.Order, r.NeedKg)
+		if r.ShortKg > 0.5 {
+			w += fmt.Sprintf(", short %.0f", r.ShortKg)
+		}
+		words = append(words, w)
+	}
+	for _, o := range x.Orders {
+		if !strings.Contains(strings.Join(words, " "), o) {
+			words = append(words, o)
+		}
+	}
+	return strings.Join(words, "; ")
 }
 
 // lotMove is a lot, a machine and net kilos.
