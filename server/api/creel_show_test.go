@@ -199,6 +199,45 @@ func TestLotBalance(t *testing.T) {
 	}
 }
 
+// Yarn that was requisitioned and creeled is counted once.
+func TestCreeledYarnIsNoLongerBeside(t *testing.T) {
+	m, _ := creelMill(t)
+	at := func() (beside, creel float64) {
+		t.Helper()
+		list, err := m.creels.ListLots(t.Context(), &pb.ListLotsRequest{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, l := range list.GetLots() {
+			if l.GetName() == "lots/L-1" {
+				return l.GetAtMachineKg().GetValue(), l.GetOnCreelKg().GetValue()
+			}
+		}
+		t.Fatal("no lot L-1")
+		return 0, 0
+	}
+	_, before := at()
+	if _, err := m.creels.MoveLot(t.Context(), &pb.MoveLotRequest{Lot: "L-1", Machine: "k01", Move: pb.LotMove_LOT_MOVE_REQUISITION, NetKg: 25, RequestId: "out"}); err != nil {
+		t.Fatal(err)
+	}
+	if b, c := at(); b != 25 || math.Abs(c-before) > 1 {
+		t.Errorf("after a requisition %g kg beside and %g on the creel, want 25 and %g", b, c, before)
+	}
+	a, err := m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: "L-1", ConeNetKg: 0.2, LoadTime: timestamppb.New(time.Now().Add(time.Second))})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b, c := at(); math.Abs(b-5) > 1e-9 || math.Abs(c-20) > 1e-6 {
+		t.Errorf("with 100 cones of 0.2 kg on the creel %g kg stand beside and %g on it, want 5 and 20", b, c)
+	}
+	if _, err := m.creels.UndoLoad(t.Context(), &pb.UndoLoadRequest{Machine: "machines/k01", Load: a.GetLoad()}); err != nil {
+		t.Fatal(err)
+	}
+	if b, _ := at(); b != 25 {
+		t.Errorf("after the undo %g kg beside, want 25", b)
+	}
+}
+
 // With the rule warn another lot of the same yarn passes and is told; another yarn does not pass.
 func TestLotRuleWarn(t *testing.T) {
 	m, _ := creelMill(t)

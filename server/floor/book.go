@@ -17,7 +17,8 @@ import (
 // book is the mill's register with its indexes. It does not change once made.
 type book struct {
 	store.Book
-	loads     []store.Load
+	loads     []store.Load                  // that may still have cones running
+	beside    map[string]map[string]float64 // kilos of a lot at a machine and not on its creel, by lot and machine
 	creel     creelBook
 	positions map[string][]store.Position // by machine
 	biases    biases
@@ -82,7 +83,7 @@ func index[T any](list []T, id func(T) string) map[string]T {
 }
 
 func (b *book) equal(o *book) bool {
-	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
+	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.beside, o.beside) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
 }
 
 // weigh makes the planner's card of a card of the book.

@@ -194,6 +194,7 @@ func (l biases) recall(kept []store.Learnt) {
 type creelMemo struct {
 	positions []store.Position
 	readings  []store.Reading
+	log       []store.Load
 	learnt    biases
 }
 
@@ -237,7 +238,7 @@ func (f *Floor) readPositions(ctx context.Context, loads []store.Load) (map[stri
 		kept = slices.DeleteFunc(kept, func(s store.Learnt) bool { return s.Newest >= log[0].ID })
 	}
 	learnt.recall(kept)
-	f.creels = creelMemo{all, readings, learnt}
+	f.creels = creelMemo{all, readings, log, learnt}
 	return byMachine(all), learnt, nil
 }
 

@@ -245,6 +245,7 @@ func (f *Floor) draws(p *plan, v *LotView) ([]LotDraw, error) {
 	b, now := f.book, f.c.Now()
 	var out []LotDraw
 	var drawing []creel.Drawing
+	spare := b.beside[v.ID]
 	for _, m := range f.order {
 		classes := b.classes(m.id, now, f.c.Rule)
 		c := b.creelOf(m.id, m.state.Revolutions, classes, now)
@@ -277,8 +278,7 @@ func (f *Floor) draws(p *plan, v *LotView) ([]LotDraw, error) {
 			}
 		}
 		d := LotDraw{Machine: m.id, PerHour: perTurn * 60 * m.state.SpeedRPM}
-		spare := b.creel.moves[v.ID].ByMachine[m.id]
-		drawing = append(drawing, creel.Drawing{Machine: m.id, Own: unit.Kilograms(left + max(spare, 0)), PerHour: unit.Kilograms(d.PerHour)})
+		drawing = append(drawing, creel.Drawing{Machine: m.id, Own: unit.Kilograms(left + spare[m.id]), PerHour: unit.Kilograms(d.PerHour)})
 		turns := 0.0
 		if roll := b.articles[card.Article].RollKg; roll > 0 && card.grams > 0 {
 			turns = math.Round(roll * 1000 / card.grams)

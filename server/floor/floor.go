@@ -231,6 +231,7 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	}
 	nb := newBook(b, agents)
 	nb.loads, nb.creel, nb.positions, nb.biases = loads, told, positions, learnt
+	nb.countBeside(f.creels.log, f.c.Rule)
 
 	f.mu.Lock()
 	changed := f.book == nil || !f.book.equal(nb)

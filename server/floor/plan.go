@@ -210,8 +210,11 @@ func (f *Floor) snapshot(now time.Time, p *plan) outlook.Snapshot {
 		})
 	}
 	for _, l := range f.book.Lots {
-		out := f.book.creel.moves[l.ID].OutKg
-		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: l.StoreKg - out, AtMachineKg: l.AtMachineKg + out})
+		at := l.AtMachineKg
+		for _, kg := range f.book.beside[l.ID] {
+			at += kg
+		}
+		s.Lots = append(s.Lots, outlook.Lot{ID: l.ID, Yarn: l.Yarn, StoreKg: max(l.StoreKg-f.book.creel.moves[l.ID].OutKg, 0), AtMachineKg: at})
 	}
 	return s
 }

@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"time"
@@ -265,6 +266,26 @@ type LotView struct {
 	Draws           []LotDraw
 }
 
+// countBeside adds up what was requisitioned of each lot and is not on a creel yet, by machine.
+func (b *book) countBeside(log []store.Load, rule CreelRule) {
+	b.beside = map[string]map[string]float64{}
+	for lot, m := range b.creel.moves {
+		b.beside[lot] = maps.Clone(m.ByMachine)
+	}
+	for _, l := range log {
+		since, moved := b.creel.moves[l.Lot].Since[l.Machine]
+		if moved && !l.At.Before(since) {
+			net, _ := b.cone(store.Cone{Lot: l.Lot, Kg: l.ConeKg}, "", rule)
+			b.beside[l.Lot][l.Machine] -= float64(l.Cones) * net
+		}
+	}
+	for _, by := range b.beside {
+		for machine, kg := range by {
+			by[machine] = max(kg, 0) // more was creeled than requisitioned: somebody fetched it without a word
+		}
+	}
+}
+
 // Lots returns every lot of the book, by id.
 func (f *Floor) Lots() []LotView {
 	f.mu.Lock()
@@ -277,7 +298,10 @@ func (f *Floor) Lots() []LotView {
 	}
 	for _, l := range b.Lots {
 		m := b.creel.moves[l.ID]
-		v := LotView{Lot: l, InStoreKg: max(l.StoreKg-m.OutKg, 0), AtMachinesKg: max(l.AtMachineKg+m.OutKg, 0)}
+		v := LotView{Lot: l, InStoreKg: max(l.StoreKg-m.OutKg, 0), AtMachinesKg: l.AtMachineKg}
+		for _, kg := range b.beside[l.ID] {
+			v.AtMachinesKg += kg
+		}
 		for _, o := range b.Orders {
 			if o.Lot == l.ID {
 				v.Orders = append(v.Orders, o.ID)

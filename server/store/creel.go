@@ -143,8 +143,9 @@ type LotMove struct {
 
 // LotMoves are the sums of a lot's moves.
 type LotMoves struct {
-	OutKg     float64            // from the store, what came back taken off
-	ByMachine map[string]float64 // the same by machine
+	OutKg     float64              // from the store, what came back taken off
+	ByMachine map[string]float64   // the same by machine
+	Since     map[string]time.Time // of the first move, by machine
 }
 
 // LotRelease lets a lot onto a machine whose card names another one.

@@ -288,18 +288,20 @@ func readMoves(ctx context.Context, q querier) (map[string]store.LotMoves, error
 	err := each(ctx, q, func(rows *sql.Rows) error {
 		var lot, machine string
 		var kg float64
-		if err := rows.Scan(&lot, &machine, &kg); err != nil {
+		var first int64
+		if err := rows.Scan(&lot, &machine, &kg, &first); err != nil {
 			return err
 		}
 		m := out[lot]
 		if m.ByMachine == nil {
-			m.ByMachine = map[string]float64{}
+			m.ByMachine, m.Since = map[string]float64{}, map[string]time.Time{}
 		}
+		m.Since[machine] = ms(first)
 		m.OutKg += kg
 		m.ByMachine[machine] = kg
 		out[lot] = m
 		return nil
-	}, `SELECT lot, machine, sum(kg) FROM lot_move GROUP BY lot, machine ORDER BY lot, machine`)
+	}, `SELECT lot, machine, sum(kg), min(at_ms) FROM lot_move GROUP BY lot, machine ORDER BY lot, machine`)
 	return out, err
 }
 
