@@ -143,6 +143,8 @@ type planJobJSON struct {
 	Frozen     bool       `json:"frozen"`
 	Pinned     bool       `json:"pinned"`
 	Care       string     `json:"care_kind"`
+	Cylinder   string     `json:"cylinder"`
+	CylMin     float64    `json:"cylinder_min"`
 }
 
 type refusedJSON struct {
@@ -187,7 +189,7 @@ func movesFromPB(list []*pb.LoadingMove) []moveJSON {
 func jobOfPlan(j *pb.LoadingJob) planJobJSON {
 	return planJobJSON{
 		j.GetKind(), strings.TrimPrefix(j.GetOrder(), "orders/"), j.GetKnitCard(), int64(j.GetPart()), int64(j.GetPartCount()), j.GetQuantityKg(), int64(j.GetRollCount()),
-		when(j.GetSetupStartTime()), when(j.GetStartTime()), when(j.GetEndTime()), when(j.GetEndP10Time()), when(j.GetEndP90Time()), j.GetSetupMinutes(), j.GetLateMinutes(), j.GetFrozen(), j.GetPinned(), j.GetCareKind(),
+		when(j.GetSetupStartTime()), when(j.GetStartTime()), when(j.GetEndTime()), when(j.GetEndP10Time()), when(j.GetEndP90Time()), j.GetSetupMinutes(), j.GetLateMinutes(), j.GetFrozen(), j.GetPinned(), j.GetCareKind(), j.GetCylinder(), j.GetCylinderMinutes(),
 	}
 }
 
@@ -323,6 +325,9 @@ func (c *planShowCmd) Run(ctx context.Context, s *session) error {
 				mark = "frozen"
 			case job.Kind == "order":
 				mark = ""
+			}
+			if job.Cylinder != "" {
+				mark = strings.TrimSpace(mark + " cylinder " + job.Cylinder)
 			}
 			amount := kg(job.Kg, "k")
 			if job.Kind == "care" {
@@ -538,7 +543,7 @@ type planSetupsCmd struct{}
 
 // Help says how the table is edited.
 func (*planSetupsCmd) Help() string {
-	return "The table is edited in the book:\n\n  setups:\n    - { kind: yarn, from: \"*\", to: \"*\", minutes: 45 }\n    - { kind: cylinder, machine: k03, from: \"24\", to: \"28\", minutes: 540 }\n    - { kind: lot, from: \"*\", to: \"*\", remove: true }"
+	return "The table is edited in the book:\n\n  setups:\n    - { kind: yarn, from: \"*\", to: \"*\", minutes: 45 }\n    - { kind: cylinder, machine: k03, from: \"24\", to: \"28\", minutes: 540 }\n    - { kind: lot, from: \"*\", to: \"*\", remove: true }\n\nAn exchangeable cylinder is in one machine at a time; who is ready for it first has it first:\n\n  cylinders:\n    - { id: R28-1, diameter_inch: 30, gauge_npi: 28, machines: [k03, k04] }"
 }
 
 func (c *planSetupsCmd) Run(ctx context.Context, s *session) error {

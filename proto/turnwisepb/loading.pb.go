@@ -310,9 +310,13 @@ type LoadingJob struct {
 	// -1 = not known.
 	MissChance float64 `protobuf:"fixed64,19,opt,name=miss_chance,json=missChance,proto3" json:"miss_chance,omitempty"`
 	// What a care is, for example "needles"; empty for orders.
-	CareKind      string `protobuf:"bytes,20,opt,name=care_kind,json=careKind,proto3" json:"care_kind,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	CareKind string `protobuf:"bytes,20,opt,name=care_kind,json=careKind,proto3" json:"care_kind,omitempty"`
+	// Shared cylinder that it is knitted with; empty = the machine's own.
+	Cylinder string `protobuf:"bytes,21,opt,name=cylinder,proto3" json:"cylinder,omitempty"`
+	// Working minutes that it waits for the cylinder.
+	CylinderMinutes float64 `protobuf:"fixed64,22,opt,name=cylinder_minutes,json=cylinderMinutes,proto3" json:"cylinder_minutes,omitempty"`
+	unknownFields   protoimpl.UnknownFields
+	sizeCache       protoimpl.SizeCache
 }
 
 func (x *LoadingJob) Reset() {
@@ -483,6 +487,20 @@ func (x *LoadingJob) GetCareKind() string {
 		return x.CareKind
 	}
 	return ""
+}
+
+func (x *LoadingJob) GetCylinder() string {
+	if x != nil {
+		return x.Cylinder
+	}
+	return ""
+}
+
+func (x *LoadingJob) GetCylinderMinutes() float64 {
+	if x != nil {
+		return x.CylinderMinutes
+	}
+	return 0
 }
 
 type SetupChange struct {
@@ -2164,7 +2182,7 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\bwarnings\x18\x0e \x03(\tR\bwarnings\"T\n" +
 	"\vLoadingLine\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12+\n" +
-	"\x04jobs\x18\x02 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\"\x83\x06\n" +
+	"\x04jobs\x18\x02 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\"\xca\x06\n" +
 	"\n" +
 	"LoadingJob\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x14\n" +
@@ -2195,7 +2213,9 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\x06pinned\x18\x12 \x01(\bR\x06pinned\x12\x1f\n" +
 	"\vmiss_chance\x18\x13 \x01(\x01R\n" +
 	"missChance\x12\x1b\n" +
-	"\tcare_kind\x18\x14 \x01(\tR\bcareKind\"_\n" +
+	"\tcare_kind\x18\x14 \x01(\tR\bcareKind\x12\x1a\n" +
+	"\bcylinder\x18\x15 \x01(\tR\bcylinder\x12)\n" +
+	"\x10cylinder_minutes\x18\x16 \x01(\x01R\x0fcylinderMinutes\"_\n" +
 	"\vSetupChange\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
 	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +

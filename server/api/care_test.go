@@ -119,3 +119,42 @@ func TestBadCare(t *testing.T) {
 		t.Errorf("care was written: %v, %v", r, err)
 	}
 }
+
+// TestCylinderIsTakenInTurn: an order for a gauge that two machines have only with one cylinder is
+// loaded with it and says so; two such orders are not knitted at once.
+func TestCylinderIsTakenInTurn(t *testing.T) {
+	m := loadedMill(t)
+	m.apply(t, &pb.Book{
+		Cylinders: []*pb.BookCylinder{{Id: "R40", DiameterInch: 30, GaugeNpi: 40, Machines: []string{"k01", "k02"}}},
+		Orders:    []*pb.BookOrder{{Id: "SO-5", Article: "FINE", QuantityKg: 300, PromiseTime: timestamppb.New(time.Now().Add(48 * time.Hour))}},
+	})
+	plan, _ := m.solve(t, &pb.SolvePlanRequest{Rounds: 500, Seed: 7})
+	var spans [][2]time.Time
+	for _, l := range plan.GetLines() {
+		for _, j := range l.GetJobs() {
+			if j.GetOrder() != "orders/SO-4" && j.GetOrder() != "orders/SO-5" {
+				continue
+			}
+			if j.GetCylinder() != "R40" || l.GetMachine() == "machines/k03" {
+				t.Errorf("%s on %s with cylinder %q", j.GetOrder(), l.GetMachine(), j.GetCylinder())
+			}
+			spans = append(spans, [2]time.Time{j.GetStartTime().AsTime(), j.GetEndTime().AsTime()})
+		}
+	}
+	if len(spans) != 2 || spans[0][0].Before(spans[1][1]) && spans[1][0].Before(spans[0][1]) {
+		t.Errorf("the two orders are knitted %v", spans)
+	}
+	e, err := m.plans.ExplainPlan(t.Context(), &pb.ExplainPlanRequest{Name: plan.GetName(), Order: "SO-5"})
+	if said := strings.Join(e.GetSentences(), " "); err != nil || !strings.Contains(said, "cylinder R40") {
+		t.Errorf("explained as %q, %v", said, err)
+	}
+	for what, c := range map[string]*pb.BookCylinder{
+		"another diameter": {Id: "R", DiameterInch: 34, GaugeNpi: 24, Machines: []string{"k01"}},
+		"no machine":       {Id: "R", GaugeNpi: 24},
+		"twice":            {Id: "R", GaugeNpi: 24, Machines: []string{"k01", "k01"}},
+	} {
+		if _, err := m.books.ApplyBook(t.Context(), &pb.ApplyBookRequest{Book: &pb.Book{Cylinders: []*pb.BookCylinder{c}}}); status.Code(err) != codes.InvalidArgument {
+			t.Errorf("%s: %v, want it refused", what, err)
+		}
+	}
+}

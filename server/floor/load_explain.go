@@ -96,10 +96,23 @@ func (f *Floor) whyHere(p *plan, line LoadingLine, k int, o store.Order) []strin
 		}
 		out = append(out, fmt.Sprintf("Setting it up takes %.0f min: %s.", j.SetupMinutes, strings.Join(parts, ", ")))
 	}
+	switch {
+	case j.CylinderMinutes >= 1:
+		out = append(out, fmt.Sprintf("It waits %.1f working hours for cylinder %s, which is in another machine until then.", j.CylinderMinutes/60, j.Cylinder))
+	case j.Cylinder != "":
+		out = append(out, fmt.Sprintf("It is knitted with cylinder %s, which other machines use too.", j.Cylinder))
+	}
 	if j.LateMinutes > 0 {
 		out = append(out, fmt.Sprintf("It ends %.1f working hours after its date.", j.LateMinutes/60))
 	}
 	return out
+}
+
+// hasCylinder tells whether a shared cylinder of a gauge fits a machine.
+func (b *book) hasCylinder(machine string, gauge float64) bool {
+	return slices.ContainsFunc(b.Book.Cylinders, func(c store.Cylinder) bool {
+		return c.GaugeNPI == gauge && slices.Contains(c.Machines, machine)
+	})
 }
 
 // careOr is what people call a job: the order, or what is done to the machine.
@@ -183,7 +196,7 @@ func (f *Floor) notElsewhere(p *plan, o store.Order, on map[string]bool) []board
 		switch {
 		case a.DiameterInch > 0 && e.DiameterInch != a.DiameterInch:
 			r.Rule, r.Sentence = board.RuleDiameter, fmt.Sprintf("%s has %g inches, the order needs %g.", name, e.DiameterInch, a.DiameterInch)
-		case a.GaugeNPI > 0 && e.GaugeNPI != a.GaugeNPI:
+		case a.GaugeNPI > 0 && e.GaugeNPI != a.GaugeNPI && !p.book.hasCylinder(m.ID, a.GaugeNPI):
 			r.Rule, r.Sentence = board.RuleGauge, fmt.Sprintf("%s has gauge %g, the order needs %g.", name, e.GaugeNPI, a.GaugeNPI)
 		case !able:
 			r.Rule, r.Sentence = board.RuleCard, fmt.Sprintf("%s has no knit card for %s.", name, o.Article)

@@ -59,6 +59,9 @@ func (f *Floor) problem(ctx context.Context, p *plan) (board.Problem, []string, 
 		return out, nil, err
 	}
 	told = append(told, careTold...)
+	for _, c := range b.Book.Cylinders {
+		out.Cylinders = append(out.Cylinders, board.Cylinder{ID: c.ID, Gauge: unit.Gauge(c.GaugeNPI), Machines: c.Machines})
+	}
 	running := map[string]float64{} // kilos that run, by order
 	for i := range p.snapshot.Machines {
 		m := f.boardMachine(p, &p.snapshot.Machines[i])

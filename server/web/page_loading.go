@@ -410,6 +410,9 @@ func (s *site) loadingJob(machine string, j floor.LoadingJob) loadingJob {
 	case j.Pinned:
 		row.Mark = "pinned"
 	}
+	if j.Cylinder != "" {
+		row.Mark = strings.TrimPrefix(row.Mark+", cylinder "+j.Cylinder, ", ")
+	}
 	if row.Late {
 		row.Mark = strings.TrimPrefix(row.Mark+fmt.Sprintf(", %.0f h late", max(j.LateMinutes/60, 1)), ", ")
 	}

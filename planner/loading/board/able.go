@@ -164,6 +164,16 @@ func (p *Problem) Validate() error {
 		orders[o.ID] = o
 	}
 	machines := map[string]bool{}
+	rings := map[string]bool{}
+	for _, c := range p.Cylinders {
+		if c.ID == "" || rings[c.ID] {
+			bad("cylinder %q stands twice or has no name; give every cylinder one of its own", c.ID)
+		}
+		rings[c.ID] = true
+		if !(c.Gauge > 0 && c.Gauge <= 100) || len(c.Machines) == 0 {
+			bad("cylinder %s: gauge %g for %d machines, expected a gauge above 0 to 100 and the machines that it fits", c.ID, c.Gauge, len(c.Machines))
+		}
+	}
 	running := map[string]string{}
 	for k := range p.Machines {
 		m := &p.Machines[k]

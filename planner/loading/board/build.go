@@ -56,6 +56,8 @@ func newDesk(p *Problem) (*desk, error) {
 		c.Closed = append(slices.Clone(c.Closed), m.Closed...)
 		d.clocks = append(d.clocks, c.From(p.Now))
 	}
+	own := p.Machines
+	p.Machines = p.gauged()
 	for k := range p.Orders {
 		d.order[p.Orders[k].ID] = k
 	}
@@ -78,6 +80,7 @@ func newDesk(p *Problem) (*desk, error) {
 		return nil, err
 	}
 	d.fill()
+	d.shareCylinders(own)
 	return d, nil
 }
 

@@ -141,6 +141,8 @@ func (d *desk) explainShift(l *layout, m *Move, on string, say func(string, stri
 	switch {
 	case by > 0 && !o.YarnFrom.IsZero() && apart(m.ToStart, o.YarnFrom) < time.Hour:
 		say(RuleYarn, "%s starts %s %s on %s: its yarn arrives %s.", m.Order, long, way, on, day(o.YarnFrom))
+	case by > 0 && d.ringWait(l, d.order[m.Order]) != "":
+		say(RuleCylinder, "%s starts %s %s on %s: %s is in another machine until then.", m.Order, long, way, on, d.ringWait(l, d.order[m.Order]))
 	case o.Pin != nil && o.Pin.After != "":
 		say(RulePin, "%s starts %s %s on %s: it is pinned behind %s.", m.Order, long, way, on, o.Pin.After)
 	default:
@@ -256,8 +258,9 @@ func (d *desk) elsewhere(l *layout, k, i int) other {
 		}
 	}
 	c.insert(i, t, place)
+	after := c.total()
 	up, late := d.sums(c)
-	out := other{setup: float64(up-wasUp) * float64(d.s.price), late: float64(late - wasLate), minutes: float64(up-wasUp) / 60, end: d.at(i, c.end(t)), total: units(c.total() - before)}
+	out := other{setup: float64(up-wasUp) * float64(d.s.price), late: float64(late - wasLate), minutes: float64(up-wasUp) / 60, end: d.at(i, c.end(t)), total: units(after - before)}
 	worst := int64(0)
 	for p := place; p < len(c.seq[i]); p++ {
 		u := c.seq[i][p]

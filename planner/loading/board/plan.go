@@ -46,6 +46,8 @@ type Job struct {
 	SetupStart, Start, End time.Time
 	SetupMinutes, Minutes  float64 // working time
 	Setup                  []SetupPart
+	Cylinder               string        // shared one that it is knitted with
+	CylinderMinutes        float64       // working time waited until another machine let it go
 	Late                   time.Duration // of End against the due date, wall time
 	LateMinutes            float64       // the same in working minutes of the machine, which the cost counts
 	Tardiness              float64       // cost of being late
@@ -97,6 +99,7 @@ const (
 	RuleCare      = "care"
 	RuleHours     = "machine hours"
 	RuleQuantity  = "quantity"
+	RuleCylinder  = "cylinder"
 )
 
 // Reason says why a machine cannot knit an order.

@@ -28,7 +28,9 @@ type Problem struct {
 	Now      time.Time
 	Machines []Machine
 	Orders   []Order
-	Setups   SetupTable
+	// Cylinders are those that machines take in turn.
+	Cylinders []Cylinder
+	Setups    SetupTable
 	// Last is the plan that is in force; the zero plan when there is none. What is
 	// running, pinned or starts within Frozen stays as it says.
 	Last Plan

@@ -290,7 +290,13 @@ func (x *search) order() {
 
 // back puts one task where it costs least, now and then overlooking a place.
 func (x *search) back(t int32) {
-	i, p := x.l.cheapest(t, func() bool { return x.dice.below(50) == 0 })
+	skip := func() bool { return x.dice.below(50) == 0 }
+	if x.s.rings != nil && x.s.rings.concerns(x.s, t) {
+		skip = func() bool { return x.dice.below(8) == 0 }
+		x.backShared(t, skip)
+		return
+	}
+	i, p := x.l.cheapest(t, skip)
 	x.touch(i)
 	x.l.insert(i, t, p)
 }

@@ -25,6 +25,7 @@ type shop struct {
 	kin     []int32   // [task] the order
 	split   []split   // by order; empty without orders that may be split
 	twins   bool      // some order may be split
+	rings   *rings    // shared cylinders; nil = none
 }
 
 // split is an order of whole rolls that may run in parts. Its tasks follow each other.
@@ -205,6 +206,9 @@ func (o *split) part(rolls int32, last bool) float64 {
 
 // total is the cost of the layout: of a split order the latest part counts, in full.
 func (l *layout) total() int64 {
+	if l.s.rings != nil {
+		l.sweep()
+	}
 	var sum int64
 	for i := range l.s.m {
 		sum += l.cost(i)

@@ -255,6 +255,9 @@ func (d *desk) tellJob(l *layout, i, place int) Job {
 		j.Late = 0
 	}
 	j.Pinned = o.Pin != nil
+	if r := s.rings; r != nil && slices.Contains(r.hosts, i) && r.taken[i][place] > 0 {
+		j.Cylinder, j.CylinderMinutes = p.Cylinders[r.taken[i][place]-1].ID, float64(r.wait[i][place])/60
+	}
 	from := d.states[l.mode[i][place]]
 	j.Setup, _ = p.Setups.Between(p.Machines[i].ID, from, o.Makes)
 	j.SetupMinutes = float64(s.setup[i][l.mode[i][place]*s.states+s.state[t]]) / 60
