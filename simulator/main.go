@@ -29,6 +29,7 @@ type commands struct {
 	Chaos   chaosCommand   `cmd:"" help:"Run agents and a server as processes under faults drawn from a seed, and compare the books with the truth."`
 
 	Backtest backtestCommand `cmd:"" help:"Draw mills whose truth is known, forecast their orders and count how often dates were kept."`
+	Calls    callsCommand    `cmd:"" help:"Play hours of the mill with its tenders, and count what people were asked and which mix-ups of lots were caught."`
 	Weeks    weeksCommand    `cmd:"" help:"Load weeks of a mill by plans and by the habit of earliest due date, and compare."`
 }
 
@@ -164,7 +165,7 @@ func (c *checkCommand) Run(e *env) error {
 	more += fmt.Sprintf("\n%d rounds of cones, %d told late, %d never; %d mix-ups of lots, %d of them told, %d of those caught; %d released",
 		t.Rounds, t.Late, t.NoTap, len(t.Mixups), t.Told, t.Caught, t.Release)
 	for _, a := range r.Asked {
-		more += fmt.Sprintf("\n%s: %d calls and %d alarms in the live part, %.2f and %.2f in 10 minutes, at most %d; %d floods", a.Person, a.Calls, a.Alarms, a.MeanCalls, a.MeanAlarms, a.Worst, a.Floods)
+		more += fmt.Sprintf("\n%s: %d calls and %d alarms in the live part, in which each machine is stopped every 25 s: %.2f and %.2f in 10 minutes, at most %d; %d floods", a.Person, a.Calls, a.Alarms, a.MeanCalls, a.MeanAlarms, a.Worst, a.Floods)
 	}
 	return report(e, c.JSON, r, r.Comparison, more)
 }

@@ -37,13 +37,13 @@ type Options struct {
 
 // Demo is the whole mill in one process: machines, agents, server.
 type Demo struct {
-	o      Options
-	floor  *Floor
-	host   *host.Host
-	agents []*edge.Agent
-	conn   *grpc.ClientConn
-	loaded chan struct{} // closed when the past is in the server
-	rounds *rounds
+	o       Options
+	floor   *Floor
+	host    *host.Host
+	agents  []*edge.Agent
+	conn    *grpc.ClientConn
+	loaded  chan struct{} // closed when the past is in the server
+	tenders *Tenders
 	// pastTold is closed when the tenders have told of the past days.
 	pastTold chan struct{}
 	took     time.Duration
@@ -67,7 +67,6 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 		}
 	}()
 	dir := o.Floor.Dir
-	d.rounds = newRounds(dir, d.floor.s.Early)
 	for _, part := range []string{"server", "agents"} {
 		if err := os.MkdirAll(filepath.Join(dir, part), 0o700); err != nil {
 			return nil, fmt.Errorf("mill: data folder: %w", err)
@@ -131,6 +130,10 @@ func (d *Demo) work(ctx context.Context) (err error) {
 		}
 		return err
 	}
+	f := d.floor
+	d.tenders = &Tenders{rounds: newRounds(d.o.Floor.Dir, f.s.Early), o: tendersOptions{
+		Conn: d.conn, Machines: f.machines, Seed: f.s.Seed, Begun: f.clock.At(f.clock.Now()), PastMixups: d.o.PastMixups && !f.clock.PastLoaded(),
+		Wall: f.clock.Wall, FirstCard: f.s.firstCard, Now: f.clock.Now}}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	g, ctx := errgroup.WithContext(ctx)

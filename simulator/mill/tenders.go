@@ -11,6 +11,7 @@ import (
 	"sync"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/types/known/timestamppb"
@@ -33,6 +34,7 @@ const (
 	stepTime  = 5500 * time.Millisecond // from one machine to the next
 	reaction  = 4 * time.Second         // to look at the list and go
 	fetchTime = 90 * time.Second        // for other cones, after a refusal
+	lateFrom  = 10 * time.Minute        // a tap that comes later is late
 )
 
 // storyLot is creeled on K07 by mistake in the story; the supervisor lets it
@@ -67,7 +69,7 @@ type Tending struct {
 	Release int     `json:"lots_released"`
 }
 
-// rounds is the ledger of the tenders. It is theirs alone: nothing of the
+// rounds is the ledger of tenders. It is theirs alone: nothing of the
 // server goes into it but the answers that they got.
 type rounds struct {
 	mu   sync.Mutex
@@ -108,8 +110,26 @@ func (r *rounds) write() error {
 	return truth.WriteFile(r.file, text)
 }
 
+// Tenders are the tenders of the mill, in front of a server.
+type Tenders struct {
+	o       tendersOptions
+	rounds  *rounds
+	waiting []told
+}
+
+type tendersOptions struct {
+	Conn       grpc.ClientConnInterface
+	Machines   []*truth.Machine
+	Seed       uint64
+	Begun      time.Duration // what was put on by then is past
+	PastMixups bool
+	Wall       func(time.Duration) time.Time
+	FirstCard  func(machine string) time.Duration
+	Now        func() time.Time
+}
+
 // Tending tells what the tenders did since the start.
-func (d *Demo) Tending() Tending { return d.rounds.look() }
+func (d *Demo) Tending() Tending { return d.tenders.rounds.look() }
 
 func newRounds(dir string, early float64) *rounds {
 	return &rounds{t: Tending{Early: early, Mixups: []Mixup{}}, file: filepath.Join(dir, "tenders.json")}
@@ -123,14 +143,14 @@ type round struct {
 	wrong string        // lot fetched first; empty = the right one
 }
 
-func (d *Demo) round(machine string, l truth.Load) round {
-	r := rand.New(rand.NewPCG(d.floor.s.Seed, hash(fmt.Sprintf("%s/%s/%d/tender", machine, l.Group, l.At))))
+func (d *Tenders) round(machine string, l truth.Load) round {
+	r := rand.New(rand.NewPCG(d.o.Seed, hash(fmt.Sprintf("%s/%s/%d/tender", machine, l.Group, l.At))))
 	out := round{delay: 15*time.Second + time.Duration(r.Float64()*float64(75*time.Second))}
 	switch tap := r.Float64(); {
 	case tap < noTapShare:
 		out.never = true
 	case tap < noTapShare+lateShare:
-		out.delay = 10*time.Minute + time.Duration(r.Float64()*float64(50*time.Minute))
+		out.delay = lateFrom + time.Duration(r.Float64()*float64(50*time.Minute))
 	}
 	if r.Float64() < mixShare {
 		out.wrong = wrongLot(r, l.Lot)
@@ -158,60 +178,70 @@ func wrongLot(r *rand.Rand, right string) string {
 	return any[r.IntN(len(any))]
 }
 
-// tend tells the server of rounds of cones as tenders do: most within two
+// hear takes the rounds that were put on in (from, to].
+func (d *Tenders) hear(from, to time.Duration) {
+	for _, m := range d.o.Machines {
+		for _, l := range m.Loads(from, to) {
+			past := l.At <= d.o.Begun
+			t := told{machine: m, load: l, round: d.round(m.Plan.ID, l), mayMix: !past || d.o.PastMixups}
+			if past && t.delay <= to-l.At { // what was late is told by now
+				t.late, t.delay = t.delay >= lateFrom, 0
+			}
+			d.waiting = append(d.waiting, t)
+			d.rounds.change(func(t *Tending) { t.Rounds++ })
+		}
+	}
+}
+
+// say tells the server of the rounds whose time has come.
+func (d *Tenders) say(ctx context.Context, now time.Duration) error {
+	var left []told
+	for _, t := range d.waiting {
+		if max(t.load.At+t.delay, d.o.FirstCard(t.machine.Plan.ID)) > now { // no creel before there is a card
+			left = append(left, t)
+			continue
+		}
+		again, err := d.tell(ctx, t)
+		if err != nil {
+			return err
+		}
+		if again {
+			t.wrong, t.mixed = "", true
+			if t.load.At > d.o.Begun {
+				t.delay = now - t.load.At + fetchTime
+			}
+			left = append(left, t)
+		}
+	}
+	d.waiting = left
+	return nil
+}
+
+// tend lets the tenders tell of rounds of cones until ctx ends: most within two
 // minutes, some late, some never. Each has a request id of its own, so telling
 // of one again after a restart changes nothing.
 func (d *Demo) tend(ctx context.Context, fresh bool) error {
 	const again = 24 * time.Hour // of rounds are told once more after a restart
-	now := d.floor.clock.At(d.floor.clock.Now())
-	from, begun := now-again, now
+	from := d.floor.clock.At(d.floor.clock.Now()) - again
 	if fresh {
 		from = -1
 	}
 	tick := time.NewTicker(5 * time.Second)
 	defer tick.Stop()
-	var waiting []told
-	pastTold := false
-	for {
+	for first := true; ; first = false {
 		to := d.floor.clock.At(d.floor.clock.Now())
-		for _, m := range d.floor.machines {
-			for _, l := range m.Loads(from, to) {
-				t := told{machine: m, load: l, round: d.round(m.Plan.ID, l), mayMix: l.At > begun || fresh && d.o.PastMixups}
-				if t.delay > to-l.At && l.At <= begun { // of the past: what was late is told by now
-					t.delay = 0
-				}
-				waiting = append(waiting, t)
-				d.rounds.change(func(t *Tending) { t.Rounds++ })
-			}
-		}
+		d.tenders.hear(from, to)
 		from = to
-		var left []told
-		for _, t := range waiting {
-			if t.load.At+t.delay > to {
-				left = append(left, t)
-				continue
-			}
-			again, err := d.tell(ctx, t)
-			switch {
-			case ctx.Err() != nil:
+		if err := d.tenders.say(ctx, to); err != nil {
+			if ctx.Err() != nil {
 				return nil
-			case err != nil:
-				return err
-			case again:
-				t.wrong, t.mixed = "", true
-				if t.delay += fetchTime; t.load.At <= begun {
-					t.delay = 0
-				}
-				left = append(left, t)
 			}
+			return err
 		}
-		if len(left) != len(waiting) {
-			if err := d.rounds.write(); err != nil {
-				return err
-			}
+		if err := d.tenders.rounds.write(); err != nil {
+			return err
 		}
-		if waiting = left; !pastTold {
-			pastTold = true
+		if first {
 			close(d.pastTold)
 		}
 		select {
@@ -228,6 +258,7 @@ type told struct {
 	load    truth.Load
 	round
 	mayMix bool
+	late   bool // though it is told at once now
 	mixed  bool // wrong cones came first, and went back
 }
 
@@ -235,15 +266,15 @@ type told struct {
 // refuses them, the tender goes for the right ones and tells again; if it takes
 // them, they stay on, and the mix-up was not caught. A lot is released in the
 // story alone.
-func (d *Demo) tell(ctx context.Context, t told) (again bool, err error) {
+func (d *Tenders) tell(ctx context.Context, t told) (again bool, err error) {
 	id, l := t.machine.Plan.ID, t.load
-	wall := d.floor.clock.Wall(max(l.At, d.floor.s.firstCard(id)))
+	wall := d.o.Wall(max(l.At, d.o.FirstCard(id)))
 	d.rounds.change(func(r *Tending) {
 		switch {
 		case t.mixed:
 		case t.never:
 			r.NoTap++
-		case t.delay >= 10*time.Minute:
+		case t.late || t.delay >= lateFrom:
 			r.Late++
 		}
 	})
@@ -283,21 +314,21 @@ func (d *Demo) tell(ctx context.Context, t told) (again bool, err error) {
 	return false, nil
 }
 
-func (d *Demo) enterLoad(ctx context.Context, machine string, l truth.Load, lot string, wall time.Time, request string) error {
+func (d *Tenders) enterLoad(ctx context.Context, machine string, l truth.Load, lot string, wall time.Time, request string) error {
 	turns := l.Turns
-	_, err := pb.NewCreelServiceClient(d.conn).LoadCreel(ctx, &pb.LoadCreelRequest{Machine: machine, FeedGroup: l.Group, Lot: lot,
+	_, err := pb.NewCreelServiceClient(d.o.Conn).LoadCreel(ctx, &pb.LoadCreelRequest{Machine: machine, FeedGroup: l.Group, Lot: lot,
 		ConeNetKg: l.Left * yarnOf(lotOf(l.Lot).yarn).coneKg, LoadTime: timestamppb.New(wall), RevolutionCount: &turns,
 		RequestId: fmt.Sprintf("%s%s-%s-%d", request, machine, l.Group, l.At)})
 	return err
 }
 
 // release is the one of the story: L-433 on K07, which is a mix-up too.
-func (d *Demo) release(ctx context.Context, id string, l truth.Load, wall time.Time) error {
+func (d *Tenders) release(ctx context.Context, id string, l truth.Load, wall time.Time) error {
 	alarm, err := d.raised(ctx, id, l.Group)
 	if err != nil {
 		return err
 	}
-	_, err = pb.NewCreelServiceClient(d.conn).ReleaseLot(ctx, &pb.ReleaseLotRequest{Lot: l.Lot, Machine: id, Role: "shift supervisor",
+	_, err = pb.NewCreelServiceClient(d.o.Conn).ReleaseLot(ctx, &pb.ReleaseLotRequest{Lot: l.Lot, Machine: id, Role: "shift supervisor",
 		Reason: "same spinning mill, one order only", RequestId: "release-" + l.Lot + "-" + id})
 	if err == nil {
 		err = d.enterLoad(ctx, id, l, l.Lot, wall, "round-")
@@ -313,8 +344,8 @@ func (d *Demo) release(ctx context.Context, id string, l truth.Load, wall time.T
 
 // raised tells whether the server has an alarm about a creel, whatever became
 // of it since.
-func (d *Demo) raised(ctx context.Context, machine, group string) (bool, error) {
-	client := pb.NewAlarmServiceClient(d.conn)
+func (d *Tenders) raised(ctx context.Context, machine, group string) (bool, error) {
+	client := pb.NewAlarmServiceClient(d.o.Conn)
 	for token := ""; ; {
 		r, err := client.ListAlarms(ctx, &pb.ListAlarmsRequest{ShowNormal: true, PageSize: 1000, PageToken: token})
 		if err != nil {
@@ -342,87 +373,99 @@ func sets() []string {
 	return out
 }
 
-// tender goes to the tasks of a set until ctx ends: the first one that is due,
-// by foot, then the next. What is done there is the truth of the machine; the
-// tender tells that somebody goes, and acknowledges the alarms of the set.
-func (d *Demo) tender(ctx context.Context, set string) error {
-	client := pb.NewCreelServiceClient(d.conn)
-	var mine []string
+// walker is the tender of one set of machines.
+type walker struct {
+	set   string
+	mine  []string // "machines/k01", as they stand in the hall
+	place int
+	busy  time.Time // on the way until then
+}
+
+func newWalker(set string) *walker {
+	w := &walker{set: set}
 	for _, p := range plates {
 		if p.set == set {
-			mine = append(mine, "machines/"+p.id)
+			w.mine = append(w.mine, "machines/"+p.id)
 		}
 	}
+	return w
+}
+
+// step lets a tender go to the first task that is due, by foot, once the last
+// way is done. What is done there is the truth of the machine; the tender tells
+// that somebody goes, and says of the alarms of the set that they were seen.
+func (d *Tenders) step(ctx context.Context, w *walker) error {
+	if err := d.see(ctx, w.set); err != nil || d.o.Now().Before(w.busy) {
+		return err
+	}
+	client := pb.NewCreelServiceClient(d.o.Conn)
+	r, err := client.ListTasks(ctx, &pb.ListTasksRequest{Machines: w.mine, HorizonMinutes: 1})
+	if err != nil {
+		return fmt.Errorf("mill: tasks of set %s: %w", w.set, err)
+	}
+	i := slices.IndexFunc(r.GetTasks(), func(t *pb.Task) bool {
+		return t.GetState() == pb.TaskState_TASK_STATE_DUE && !d.forgets(t.GetName())
+	})
+	if i < 0 {
+		return nil
+	}
+	task := r.GetTasks()[i]
+	next := max(0, slices.Index(w.mine, "machines/"+strings.TrimPrefix(task.GetMachine(), "machines/")))
+	w.busy = d.o.Now().Add(reaction + time.Duration(max(next-w.place, w.place-next))*stepTime)
+	w.place = next
+	// Somebody goes: the tap comes before the walk. A task that ended in between
+	// is refused, which is no fault of anybody.
+	_, err = client.ReportTask(ctx, &pb.ReportTaskRequest{Task: task.GetName(), Act: pb.TaskAct_TASK_ACT_TAKE, RequestId: "take-" + task.GetName()})
+	switch c := status.Code(err); {
+	case err == nil:
+		d.rounds.change(func(t *Tending) { t.Taken++ })
+	case c != codes.FailedPrecondition && c != codes.NotFound:
+		return fmt.Errorf("mill: take task %s: %w", task.GetName(), err)
+	}
+	return nil
+}
+
+// tender lets the tender of a set work until ctx ends.
+func (d *Demo) tender(ctx context.Context, set string) error {
 	tick := time.NewTicker(2 * time.Second)
 	defer tick.Stop()
-	place := 0
-	for {
+	for w := newWalker(set); ; {
 		select {
 		case <-ctx.Done():
 			return nil
 		case <-tick.C:
 		}
-		r, err := client.ListTasks(ctx, &pb.ListTasksRequest{Machines: mine, HorizonMinutes: 1})
-		if ctx.Err() != nil {
-			return nil
-		}
-		if err != nil {
-			return fmt.Errorf("mill: tasks of set %s: %w", set, err)
-		}
-		i := slices.IndexFunc(r.GetTasks(), func(t *pb.Task) bool {
-			return t.GetState() == pb.TaskState_TASK_STATE_DUE && !d.forgets(t.GetName())
-		})
-		if err := d.see(ctx, set); err != nil {
+		if err := d.tenders.step(ctx, w); err != nil {
+			if ctx.Err() != nil {
+				return nil
+			}
 			return err
-		}
-		if i < 0 {
-			continue
-		}
-		task := r.GetTasks()[i]
-		next := max(0, slices.Index(mine, "machines/"+strings.TrimPrefix(task.GetMachine(), "machines/")))
-		walk := reaction + time.Duration(max(next-place, place-next))*stepTime
-		place = next
-		// Somebody goes: the tap comes before the walk. A task that ended in
-		// between is refused, which is no fault of anybody.
-		_, err = client.ReportTask(ctx, &pb.ReportTaskRequest{Task: task.GetName(), Act: pb.TaskAct_TASK_ACT_TAKE, RequestId: "take-" + task.GetName()})
-		if err == nil {
-			d.rounds.change(func(t *Tending) { t.Taken++ })
-		} else if c := status.Code(err); c != codes.FailedPrecondition && c != codes.NotFound && ctx.Err() == nil {
-			return fmt.Errorf("mill: take task %s: %w", task.GetName(), err)
-		}
-		select {
-		case <-ctx.Done():
-			return nil
-		case <-time.After(walk):
 		}
 	}
 }
 
 // forgets tells whether the tender goes to a task without saying so.
-func (d *Demo) forgets(task string) bool {
-	r := rand.New(rand.NewPCG(d.floor.s.Seed, hash(task+"/take")))
+func (d *Tenders) forgets(task string) bool {
+	r := rand.New(rand.NewPCG(d.o.Seed, hash(task+"/take")))
 	return r.Float64() < noTapShare+lateShare
 }
 
 // see acknowledges the alarms of a set, as somebody does who walks by.
-func (d *Demo) see(ctx context.Context, set string) error {
-	client := pb.NewAlarmServiceClient(d.conn)
+func (d *Tenders) see(ctx context.Context, set string) error {
+	client := pb.NewAlarmServiceClient(d.o.Conn)
 	r, err := client.ListAlarms(ctx, &pb.ListAlarmsRequest{})
 	if err != nil {
-		if ctx.Err() != nil {
-			return nil
-		}
 		return fmt.Errorf("mill: list alarms: %w", err)
 	}
 	for _, a := range r.GetAlarms() {
-		if !slices.Contains(a.GetAsked(), "set "+set) || a.GetRaiseTime() == nil || d.floor.clock.Now().Sub(a.GetRaiseTime().AsTime()) < fetchTime {
+		if !slices.Contains(a.GetAsked(), "set "+set) || a.GetRaiseTime() == nil || d.o.Now().Sub(a.GetRaiseTime().AsTime()) < fetchTime {
 			continue
 		}
 		if s := a.GetState(); s != pb.AlarmState_ALARM_STATE_UNACKNOWLEDGED && s != pb.AlarmState_ALARM_STATE_RETURNED_UNACKNOWLEDGED {
 			continue
 		}
 		_, err := client.AcknowledgeAlarm(ctx, &pb.AcknowledgeAlarmRequest{Name: a.GetName(), Role: "creel tender", RequestId: fmt.Sprintf("seen-%s-%d", a.GetName(), a.GetRaiseTime().AsTime().UnixMilli())})
-		if c := status.Code(err); err != nil && c != codes.FailedPrecondition && c != codes.NotFound && ctx.Err() == nil {
+		if c := status.Code(err); err != nil && c != codes.FailedPrecondition && c != codes.NotFound {
 			return fmt.Errorf("mill: acknowledge %s: %w", a.GetName(), err)
 		}
 	}
