@@ -50,26 +50,28 @@ func ownName(next http.Handler) http.Handler {
 }
 
 // tap records what a tender told on a page.
-func (h *Host) tap(ctx context.Context, t web.Tap) (store.TaskState, error) {
+func (h *Host) tap(ctx context.Context, t web.Tap) (heard web.Heard, err error) {
 	tap := store.Tap{Task: t.Task, Act: t.Act, RequestID: t.RequestID, At: t.At, Heard: h.o.Now()}
-	tap, err := h.floor.ReadyTap(ctx, tap, floor.Told{Lot: t.Lot, Cones: t.Cones})
+	tap, err = h.floor.ReadyTap(ctx, tap, floor.Told{Lot: t.Lot, Cones: t.Cones})
 	if err != nil {
 		if e := h.calls.Refused(ctx, err); e != nil {
 			h.o.Log.Error("an alarm about a lot is not kept", "error", e)
 		}
-		return store.TaskState{}, err
+		return heard, err
 	}
-	state, err := h.told.Tap(ctx, tap, false)
-	if err != nil {
-		return state, err
+	if heard.State, err = h.told.Tap(ctx, tap, false); err != nil {
+		return heard, err
+	}
+	if l := tap.Load; l != nil {
+		heard.Warning = h.floor.LotWarning(l.Machine, l.Group, l.Lot, l.At)
 	}
 	h.refresh(ctx)
-	if state.Load != 0 {
-		if err := h.floor.KeepLearnt(context.WithoutCancel(ctx), state.Machine, ""); err != nil {
-			h.o.Log.Warn("what was learnt of a creel is kept later", "machine", state.Machine, "error", err)
+	if heard.State.Load != 0 {
+		if err := h.floor.KeepLearnt(context.WithoutCancel(ctx), heard.State.Machine, ""); err != nil {
+			h.o.Log.Warn("what was learnt of a creel is kept later", "machine", heard.State.Machine, "error", err)
 		}
 	}
-	return state, nil
+	return heard, nil
 }
 
 // keepPlan makes a plan of moves and writes it into the book.

@@ -105,11 +105,11 @@ func serve(t *testing.T, f *fakeFloor, o Options) *httptest.Server {
 
 func millOptions(f *fakeFloor) Options {
 	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now }, Calls: deskFor(f),
-		Tap: func(_ context.Context, t Tap) (store.TaskState, error) {
+		Tap: func(_ context.Context, t Tap) (Heard, error) {
 			if t.Lot == "L-433" {
-				return store.TaskState{}, fmt.Errorf("lot %s: %w: another is expected", t.Lot, floor.ErrLot)
+				return Heard{}, fmt.Errorf("lot %s: %w: another is expected", t.Lot, floor.ErrLot)
 			}
-			return store.TaskState{Task: t.Task, State: store.TaskDone}, nil
+			return Heard{State: store.TaskState{Task: t.Task, State: store.TaskDone}}, nil
 		},
 		KeepPlan: func(context.Context, ...outlook.Change) (int64, error) { return 7, nil },
 		UndoPlan: func(context.Context, int64) error { return nil }}

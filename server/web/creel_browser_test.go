@@ -209,7 +209,7 @@ func TestWrongLot(t *testing.T) {
 	}
 	p.press("#stop-seen")
 	p.state(creelK01, store.TaskDue)
-	p.see("it stays written until it was seen", `document.querySelector("#refused .strip").textContent.includes("The machine takes: L-417")`)
+	p.see("it stays written until it was seen", `document.querySelector("#refused .strip")?.textContent.includes("The machine takes: L-417") === true`)
 	p.do(chromedp.Reload())
 	p.see("also when the page is opened anew", `document.querySelectorAll("#refused .strip").length === 1`)
 	p.press("#refused button")
@@ -222,6 +222,20 @@ func TestWrongLot(t *testing.T) {
 	if _, taps := p.b.sent(); taps[0].Lot != "L-417" {
 		t.Errorf("recorded lot %q", taps[0].Lot)
 	}
+}
+
+// TestLotWarning: where the mill's rule lets another lot pass, the tap counts and
+// the page says to look.
+func TestLotWarning(t *testing.T) {
+	p := newPhone(t)
+	p.press(row(creelK01) + " summary")
+	p.do(chromedp.SendKeys(chromedp.CSS(row(creelK01)+` [name="lot"]`), "L-418"+kb.Enter))
+	p.counted(creelK01 + " done")
+	p.see("it says to look", `document.querySelector("#refused .strip")?.textContent.startsWith("Look at the lot at K01, done 10:4") === true`)
+	p.state(creelK01, store.TaskDone)
+	p.press(row(stopK04) + " summary")
+	p.press(row(stopK04) + ` .open [value="out"]`)
+	p.counted(creelK01+" done", stopK04+" done 1")
 }
 
 // TestWithoutLine: taps made without a line are kept, also when the page is
@@ -260,7 +274,7 @@ func TestWithoutLine(t *testing.T) {
 	p.see("the strip goes when all is sent", `document.getElementById("line").hidden`)
 	want := []string{doffK06 + " done", creelK02 + " half 45", stopK04 + " fixer", doffK05 + " done", doffK05 + " undo"}
 	p.counted(want...)
-	p.see("what was refused is told in words", `document.querySelector("#refused .strip").textContent.includes("Not recorded at K01, done 10:4") && document.querySelector("#refused .strip").textContent.includes("It was told before and counts once")`)
+	p.see("what was refused is told in words", `document.querySelector("#refused .strip")?.textContent.includes("Not recorded at K01, done 10:4") === true && document.querySelector("#refused .strip")?.textContent.includes("It was told before and counts once")`)
 	heard, _ := p.b.sent()
 	if heard != len(want)+3 { // a refusal, and twice one whose answer was lost
 		t.Errorf("%d taps came, want %d", heard, len(want)+3)

@@ -32,6 +32,7 @@ type railRow struct {
 	First, Last   string // run-out of the first and the last cone; First empty = the same minute
 	Latest        string // latest visit; empty = not known
 	WindowText    string
+	MayBeOut      bool // it may stand because a cone has run out
 	Tie           bool // the next reserve is to be tied
 	Walk          *walkHead
 	Wait          string // set: this row is the white space before the next walk
@@ -171,6 +172,7 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 		r.In, r.Unit = "now", ""
 		r.Kind, r.Strong = "stop", "Stopped "+minutes(now.Sub(t.Since))
 		r.Text = word(t.Cause) + " " + letter(t.Cause)
+		r.MayBeOut = t.Cause.ID == "yarn" || letter(t.Cause) == "?"
 		if letter(t.Cause) == "?" {
 			r.Text = "cause not given"
 		}
@@ -185,12 +187,14 @@ func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a
 		r.First = ""
 	}
 	if !t.Latest.IsZero() {
-		r.Latest = dayTime(t.Latest, now, s.zone)
+		if r.Latest = dayTime(t.Latest, now, s.zone); r.First == "" && r.Last == r.Latest {
+			r.Last = ""
+		}
 	}
 	if t.Tie {
 		r.Strong, r.Tie = "Tie reserve", true
 	}
-	r.WindowText = fmt.Sprintf("First cone %s, half of them by %s, last %s.", dayTime(w.First, now, s.zone), dayTime(w.P50, now, s.zone), r.Last)
+	r.WindowText = fmt.Sprintf("First cone %s, half of them by %s, last %s.", dayTime(w.First, now, s.zone), dayTime(w.P50, now, s.zone), dayTime(w.Last, now, s.zone))
 	r.Lead = &leadText{Cones: w.Cones, Lot: w.Lot, Yarn: cmp.Or(t.YarnName, w.Yarn), Tip: w.Tip}
 	if r.State != store.TaskHalf {
 		r.Half = w.Cones / 2

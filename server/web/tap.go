@@ -34,6 +34,16 @@ type Tap struct {
 	RequestID string // a UUID, the same for a repeated tap
 }
 
+// Heard is what became of a tap.
+type Heard struct {
+	State   store.TaskState
+	Warning string // what the mill's rule lets pass, in words; empty = nothing
+}
+
+// actOut is a press of a page only: a machine stood because a cone had run out,
+// and runs again.
+const actOut = "out"
+
 // A tapAnswer is what a device gets for a tap. It names the request, so that
 // nothing in between can be taken for our answer.
 type tapAnswer struct {
@@ -41,6 +51,7 @@ type tapAnswer struct {
 	Now     int64    `json:"now"` // of the mill, ms since 1970
 	State   string   `json:"state,omitempty"`
 	Fixer   string   `json:"fixer,omitempty"` // when the fixer was called
+	Warning string   `json:"warning,omitempty"`
 	Refused *refused `json:"refused,omitempty"`
 }
 
@@ -65,15 +76,15 @@ func (s *site) tap(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	task := s.taskOf(r.Context(), tap.Task)
-	state, err := s.o.Tap(r.Context(), tap)
+	heard, err := s.o.Tap(r.Context(), tap)
 	switch {
 	case err == nil:
-		answer.State = state.State
-		if !state.Fixer.IsZero() {
-			answer.Fixer = state.Fixer.In(s.zone).Format("15:04")
+		answer.State, answer.Warning = heard.State.State, heard.Warning
+		if at := heard.State.Fixer; !at.IsZero() {
+			answer.Fixer = at.In(s.zone).Format("15:04")
 		}
 		s.cache.forget()
-		back.Set("told", s.taps.add(recentTap{task: tap.Task, name: cmp.Or(task.Name, task.Machine), act: tap.Act, request: tap.RequestID, at: s.now(), cones: conesOf(task, tap)}))
+		back.Set("told", s.taps.add(recentTap{task: tap.Task, name: cmp.Or(task.Name, task.Machine), act: tap.Act, request: tap.RequestID, warning: heard.Warning, at: s.now(), cones: conesOf(task, tap)}))
 	default:
 		if status, answer.Refused = refusalOf(err, tap, task); answer.Refused == nil {
 			s.log.Error("tap not recorded", "task", tap.Task, "act", tap.Act, "err", err)
@@ -116,6 +127,9 @@ func (s *site) readTap(r *http.Request) (tap Tap, back url.Values, trouble strin
 	tap = Tap{Task: f.Get("task"), Act: f.Get("act"), Lot: strings.TrimSpace(f.Get("lot")), At: s.now(), RequestID: strings.ToLower(f.Get("request"))}
 	if page := f.Get("page"); tap.RequestID == "" && goodToken(page) {
 		tap.RequestID = requestID(page, tap.Task, tap.Act)
+	}
+	if tap.Act == actOut {
+		tap.Act, tap.Cones = store.ActDone, 1
 	}
 	var err1, err2 error
 	if n := strings.TrimSpace(f.Get("cones")); n != "" && tap.Act == store.ActHalf {
@@ -237,6 +251,9 @@ func (s *site) toldBar(q url.Values, now time.Time) told {
 	if l.cones > 0 && (l.act == store.ActDone || l.act == store.ActHalf) {
 		b.Text += fmt.Sprintf(", %d %s", l.cones, plural(l.cones, "cone", "cones"))
 	}
+	if l.warning != "" {
+		b.Text += ". Look at the lot: " + l.warning
+	}
 	return b
 }
 
@@ -276,9 +293,9 @@ type recentTaps struct {
 }
 
 type recentTap struct {
-	task, name, act, request string
-	cones                    int
-	at                       time.Time
+	task, name, act, request, warning string
+	cones                             int
+	at                                time.Time
 }
 
 // add returns the token of a tap, the same one for a repeated request.

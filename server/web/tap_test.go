@@ -26,13 +26,13 @@ type record struct {
 	mu      sync.Mutex
 	taps    []Tap // in the order in which they counted
 	heard   int   // taps that came, repeats too
-	answers map[string]store.TaskState
+	answers map[string]Heard
 	before  map[string][]string // states of a task, for undo
 	err     error
 	refuse  func(Tap) error
 }
 
-func (r *record) tap(_ context.Context, t Tap) (store.TaskState, error) {
+func (r *record) tap(_ context.Context, t Tap) (Heard, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.heard++
@@ -40,21 +40,21 @@ func (r *record) tap(_ context.Context, t Tap) (store.TaskState, error) {
 		return a, nil
 	}
 	if r.err != nil {
-		return store.TaskState{}, r.err
+		return Heard{}, r.err
 	}
 	if r.refuse != nil {
 		if err := r.refuse(t); err != nil {
-			return store.TaskState{}, err
+			return Heard{}, err
 		}
 	}
 	if r.answers == nil {
-		r.answers, r.before = map[string]store.TaskState{}, map[string][]string{}
+		r.answers, r.before = map[string]Heard{}, map[string][]string{}
 	}
 	was := r.before[t.Task]
 	switch t.Act {
 	case store.ActUndo:
 		if len(was) == 0 {
-			return store.TaskState{}, fmt.Errorf("task %s is due: %w: nothing was told that could be taken back", t.Task, store.ErrTask)
+			return Heard{}, fmt.Errorf("task %s is due: %w: nothing was told that could be taken back", t.Task, store.ErrTask)
 		}
 		was = was[:len(was)-1]
 	case store.ActFixer:
@@ -70,9 +70,13 @@ func (r *record) tap(_ context.Context, t Tap) (store.TaskState, error) {
 	if t.Act == store.ActFixer {
 		a.Fixer = t.At
 	}
-	r.answers[t.RequestID] = a
+	h := Heard{State: a}
+	if t.Lot == "L-418" { // released, but not the lot of the order
+		h.Warning = "lot L-418 on K01: ground takes lot L-417 now"
+	}
+	r.answers[t.RequestID] = h
 	r.taps = append(r.taps, t)
-	return a, nil
+	return h, nil
 }
 
 // refuses lets some taps be refused from now on.
@@ -218,6 +222,15 @@ func TestTapAnswers(t *testing.T) {
 	if len(b.taps) != 1 || !b.taps[0].At.Equal(at) || b.taps[0].Lot != "L-417" {
 		t.Errorf("counted %+v, want one of three hours ago", b.taps)
 	}
+	warned := url.Values{"task": {creelK02}, "act": {"done"}, "request": {"6f1c2a44-0d0e-4c3b-9a57-0242ac120009"}, "lot": {"L-418"}}
+	if _, a := press(warned); a.State != store.TaskDone || a.Warning != "lot L-418 on K01: ground takes lot L-417 now" {
+		t.Errorf("a lot that the mill's rule lets pass: %+v", a)
+	}
+	out := url.Values{"task": {stopK04}, "act": {"out"}, "request": {"6f1c2a44-0d0e-4c3b-9a57-0242ac120010"}}
+	if _, a := press(out); a.State != store.TaskDone || b.taps[2].Act != store.ActDone || b.taps[2].Cones != 1 {
+		t.Errorf("a cone that had run out: %+v, recorded %+v", a, b.taps)
+	}
+	b.taps = b.taps[:1]
 	tests := []struct {
 		name   string
 		err    error

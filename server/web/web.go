@@ -25,7 +25,6 @@ import (
 	"turnwise/planner/calendar"
 	"turnwise/planner/outlook"
 	"turnwise/server/floor"
-	"turnwise/server/store"
 )
 
 // Floor is what the pages need of the live picture.
@@ -74,7 +73,7 @@ type Options struct {
 	// [store.ErrTask], [store.ErrInvalid] or [store.ErrNotFound] are told in
 	// words, others may be cured by trying again. With Tap nil the creel round
 	// has no buttons.
-	Tap func(ctx context.Context, t Tap) (store.TaskState, error)
+	Tap func(ctx context.Context, t Tap) (Heard, error)
 	// KeepPlan writes moves into the book and returns the plan's number, UndoPlan
 	// takes a plan back. With one nil the page of loading has no buttons for it.
 	KeepPlan func(ctx context.Context, changes ...outlook.Change) (int64, error)

@@ -36,7 +36,7 @@
     return String(Math.floor(m / 60)).padStart(2, "0") + ":" + String(m % 60).padStart(2, "0");
   };
 
-  const words = {take: "taken", half: "half done", done: "done", undo: "taken back", fixer: "fixer called"};
+  const words = {take: "taken", half: "half done", done: "done", out: "done, a cone had run out", undo: "taken back", fixer: "fixer called"};
   const said = text => { const el = byId("said"); if (el.textContent !== text) el.textContent = text; };
   const rows = () => document.querySelectorAll("li.tk-row[data-task]");
 
@@ -47,7 +47,7 @@
   function stateOf(task, base) {
     const a = answers.get(task);
     let state = a && a.until > performance.now() ? a.state : base;
-    for (const t of waiting) if (t.task === task) state = t.act === "undo" ? t.was : {take: "taken", half: "half done", done: "done"}[t.act] || state;
+    for (const t of waiting) if (t.task === task) state = t.act === "undo" ? t.was : {take: "taken", half: "half done", done: "done", out: "done"}[t.act] || state;
     return state;
   }
   function draw() {
@@ -139,6 +139,7 @@
       said(answer.refused.head + ". " + answer.refused.text);
       if (answer.refused.want) stop(answer.refused, null);
     } else {
+      if (answer.warning) { await taps.warn(tap, answer.warning); said("Look at the lot. " + answer.warning); }
       answers.set(tap.task, {state: answer.state, until: performance.now() + 5000});
       if (answer.fixer) calls.set(tap.task, answer.fixer);
       else if (tap.act === "undo") calls.delete(tap.task);

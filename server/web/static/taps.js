@@ -91,6 +91,8 @@
   window.creelTaps = {
     id, flush, all, drop,
     add: tap => add("taps", tap),
+    // A warning stays like a refusal until it was seen, but the tap counts.
+    warn: (tap, text) => { const {n, ...rest} = tap; return add("refused", {...rest, refused: {head: "Look at the lot", text}}); },
     probe: async () => { if (!(await ask("/healthz", {})).ok) throw new Error("the server does not answer"); },
     lasting: async () => { await opened; return db !== null && inMemory.taps.length === 0; },
   };
