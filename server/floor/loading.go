@@ -159,6 +159,9 @@ func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (Loading
 	if err != nil {
 		return LoadingPlan{}, err
 	}
+	if err := f.handRules(p, problem, supposed); err != nil {
+		return LoadingPlan{}, err
+	}
 	laid, err := f.retime(p, problem, f.queues(p, supposed))
 	if err != nil {
 		return LoadingPlan{}, err
@@ -349,25 +352,27 @@ func (f *Floor) dress(p *plan, b board.Plan, origin string) (LoadingPlan, error)
 
 // nameMachines writes machines in the sentences of a plan as people call them.
 func (b *book) nameMachines(l *LoadingPlan) {
-	named := func(s string) string {
-		return machineWord.ReplaceAllStringFunc(s, func(w string) string {
-			if _, ok := b.machines[w]; ok {
-				return b.name(w)
-			}
-			return w
-		})
-	}
 	for i := range l.Moves {
-		l.Moves[i].Sentence = named(l.Moves[i].Sentence)
+		l.Moves[i].Sentence = b.named(l.Moves[i].Sentence)
 	}
 	for i := range l.Refused {
 		r := &l.Refused[i]
-		r.Why = named(r.Why)
+		r.Why = b.named(r.Why)
 		r.Reasons = slices.Clone(r.Reasons)
 		for k := range r.Reasons {
-			r.Reasons[k].Sentence = named(r.Reasons[k].Sentence)
+			r.Reasons[k].Sentence = b.named(r.Reasons[k].Sentence)
 		}
 	}
+}
+
+// named writes machines as people call them.
+func (b *book) named(s string) string {
+	return machineWord.ReplaceAllStringFunc(s, func(w string) string {
+		if _, ok := b.machines[w]; ok {
+			return b.name(w)
+		}
+		return w
+	})
 }
 
 // machineWord is a word that may be the id of a machine.

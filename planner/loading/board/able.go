@@ -91,6 +91,18 @@ func cannot(m *Machine, o *Order) *Reason {
 	return nil
 }
 
+// Able says why a machine of the problem cannot knit an order of it, or nothing. Names that are
+// not there are for the caller to find.
+func Able(p Problem, machine, order string) *Reason {
+	machines := p.gauged()
+	i := slices.IndexFunc(machines, func(m Machine) bool { return m.ID == machine })
+	k := slices.IndexFunc(p.Orders, func(o Order) bool { return o.ID == order })
+	if i < 0 || k < 0 {
+		return nil
+	}
+	return cannot(&machines[i], &p.Orders[k])
+}
+
 func inches(d unit.Inches) string {
 	if d == 0 {
 		return "no diameter told"
