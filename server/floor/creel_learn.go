@@ -129,7 +129,9 @@ func (l biases) learner(k creelGroup, rule CreelRule) *learner {
 	return x
 }
 
-// ended takes in cones that were changed or had run out.
+// ended takes in cones that were changed or had run out. "Changed" says that they would have
+// lasted longer, which is believed where they were changed clearly early: about the end of
+// their life some of a round had run out, and nobody tells which.
 func (l biases) ended(machine, group string, e store.Ended, rule CreelRule) {
 	x := l.learner(creelGroup{machine, group, e.Lot}, rule)
 	y := math.Log(e.Counted / e.Turns)
@@ -139,6 +141,8 @@ func (l biases) ended(machine, group string, e store.Ended, rule CreelRule) {
 	take := x.Outlasted
 	if e.Out {
 		take = x.RanOut
+	} else if d := y - x.Bias.Mean; d > -x.Noise && d < 4*math.Hypot(x.Noise, x.Bias.SD) {
+		return
 	}
 	for range e.Cones {
 		if !take(y) {

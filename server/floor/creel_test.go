@@ -197,6 +197,59 @@ func TestLearnsFromWhatPeopleTell(t *testing.T) {
 	t.Logf("%d of %d within two standard deviations", within, creels)
 }
 
+// A tender who comes when he is called sees the shortest cones run out and changes all others
+// early: neither makes the estimate drift, and the share of run-outs comes to what is borne.
+func TestCalledChangesDoNotDrift(t *testing.T) {
+	const cones, cycles, life = 90, 40, 10000
+	for _, bias := range []float64{-0.03, -0.01, 0, 0.02} {
+		r := rand.New(rand.NewPCG(uint64(1000+1000*bias), 3))
+		l, out, late := biases{}, 0, 0
+		for cycle := range cycles {
+			b := l.of("k01", "g", "L")
+			if b == (creel.Bias{}) {
+				b = firstBias
+			}
+			q, err := creel.LatestVisit(creel.Law{Life: life, CV: 0.02, Kind: b}, creel.Trigger{Chance: 0.02})
+			if err != nil {
+				t.Fatal(err)
+			}
+			kept := cones
+			for range cones {
+				if lasts := life * math.Exp(bias) * (1 + 0.02*r.NormFloat64()); lasts < float64(q) {
+					kept--
+					out++
+					if cycle >= cycles/2 {
+						late++
+					}
+					l.ended("k01", "g", store.Ended{Load: int64(cycle), Lot: "L", Cones: 1, Counted: lasts, Turns: life, Out: true}, DefaultCreelRule)
+				}
+			}
+			l.ended("k01", "g", store.Ended{Load: int64(cycle), Lot: "L", Cones: kept, Counted: float64(q), Turns: life}, DefaultCreelRule)
+		}
+		b := l.of("k01", "g", "L")
+		share := float64(late) / (cones * cycles / 2)
+		t.Logf("bias %+.3f: learnt %+.4f ±%.4f, %d run-outs, %.4f of the later cones for 0.02 borne", bias, b.Mean, b.SD, out, share)
+		if math.Abs(b.Mean-bias) > 2.5*b.SD {
+			t.Errorf("bias %+.3f is learnt as %+.4f", bias, b.Mean)
+		}
+		if share < 0.5*0.02 || share > 1.2*0.02 {
+			t.Errorf("bias %+.3f: %.4f of the cones run out, 0.02 are borne", bias, share)
+		}
+	}
+}
+
+// Rounds that are entered about the end of the cones' life teach nothing: some had run out, and
+// nobody told which.
+func TestRoundsAtTheEndTeachNothing(t *testing.T) {
+	l := biases{}
+	for i := range 50 {
+		l.ended("k01", "g", store.Ended{Load: int64(i), Lot: "L", Cones: 90, Counted: 10000 + 30*float64(i%3), Turns: 10000}, DefaultCreelRule)
+	}
+	if b := l.of("k01", "g", "L"); b != (creel.Bias{}) {
+		t.Errorf("learnt %+v", b)
+	}
+}
+
 // What is kept and recalled is what was learnt, to the last digit; the order of telling and
 // other feed groups change nothing.
 func TestLearntIsKept(t *testing.T) {

@@ -136,6 +136,9 @@ func lessonSentence(v *LessonView, last lesson2) string {
 	if v.Lot != "" {
 		what += ", lot " + v.Lot
 	}
+	if v.Seen == 0 {
+		return what + ": nothing that was told says how long a cone lasts; tell run-outs, or what a yarn meter reads."
+	}
 	s := fmt.Sprintf("%s: a cone lasts %.1f %% of what is calculated, ±%.1f, from %d.", what, 100*v.Ratio, 196*v.SD, v.Seen)
 	if v.NewestApart {
 		s += fmt.Sprintf(" The newest lasted %.0f %% and is held apart: another cone, or a change that nobody told?", 100*last.ratio)
