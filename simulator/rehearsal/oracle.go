@@ -26,6 +26,7 @@ type sight struct {
 	last     time.Duration // newest good reading that was taken
 	lastReg  uint64        // register then
 	lastBoot [16]byte
+	booted   time.Duration // first good reading in that boot
 	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
 	checked  int             // upsets that are judged
 	slack    int64           // counts that nobody can know of, either way
@@ -67,6 +68,14 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 	}
 	if right {
 		o.judgeUpsets(p, s, r.At)
+		if r.At.Boot != s.lastBoot {
+			s.booted = o.w.now
+		}
+		// Whoever still knows the register of another boot, and no set clock,
+		// cannot tell going around from falling.
+		if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && p.register() < s.lastReg {
+			s.reasons["the register may have gone round"] = true
+		}
 		s.lastReg, s.lastBoot = p.register(), r.At.Boot
 	}
 	s.last, s.everRead = o.w.now, true
