@@ -26,7 +26,7 @@ type sight struct {
 	last     time.Duration // newest good reading that was taken
 	lastReg  uint64        // register then
 	lastBoot [16]byte
-	booted   time.Duration // first good reading in that boot
+	booted   time.Duration   // first good reading in that boot
 	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
 	checked  int             // upsets that are judged
 	slack    int64           // counts that nobody can know of, either way
