@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"runtime/pprof"
 	"syscall"
 	"text/tabwriter"
 	"time"
@@ -156,7 +157,7 @@ func (c *runCommand) Run(w *world) error {
 		defer close(told)
 		manager.tell(w.ctx, a, log)
 	}()
-	err = await(w.ctx, done)
+	err = await(w.ctx, done, w.errOut)
 	if err == nil {
 		<-told
 		log.Info("agent ended")
@@ -164,8 +165,9 @@ func (c *runCommand) Run(w *world) error {
 	return err
 }
 
-// await waits for the end of the agent, for endWithin after ctx ended.
-func await(ctx context.Context, done <-chan error) error {
+// await waits for the end of the agent, for endWithin after ctx ended; then it
+// writes down where the agent hangs.
+func await(ctx context.Context, done <-chan error, log io.Writer) error {
 	select {
 	case err := <-done:
 		return err
@@ -175,6 +177,7 @@ func await(ctx context.Context, done <-chan error) error {
 	case err := <-done:
 		return err
 	case <-time.After(endWithin):
+		_ = pprof.Lookup("goroutine").WriteTo(log, 1)
 		return fmt.Errorf("the agent did not end within %s; what the journal held is safe, the rest is read from the counters at the next start", endWithin)
 	}
 }

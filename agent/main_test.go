@@ -13,6 +13,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	mb "github.com/simonvetter/modbus"
@@ -242,4 +243,22 @@ func TestRun(t *testing.T) {
 	if report.Records < 3 || report.Cut != nil || len(report.Damage) > 0 {
 		t.Errorf("journal holds %+v; configuration, life and stop expected", report)
 	}
+}
+
+// TestHangsAtTheEnd: an agent that does not end says so in time, and where it
+// hangs.
+func TestHangsAtTheEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		cancel()
+		begun := time.Now()
+		var log strings.Builder
+		err := await(ctx, make(chan error), &log)
+		if err == nil || !strings.Contains(err.Error(), "did not end within 4s") || time.Since(begun) != endWithin {
+			t.Errorf("after %s: %v, want a word after %s", time.Since(begun), err, endWithin)
+		}
+		if !strings.Contains(log.String(), ".await+") {
+			t.Errorf("the log does not tell where it waits:\n%s", log.String())
+		}
+	})
 }
