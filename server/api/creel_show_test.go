@@ -1,6 +1,7 @@
 package api
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"strings"
@@ -257,5 +258,119 @@ func TestLotRuleWarn(t *testing.T) {
 	}
 	if a, err := s.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: "L-1", ConeCount: 3, ValidateOnly: true}); err != nil || len(a.GetWarnings()) != 0 {
 		t.Errorf("the right lot: %v, %v", a, err)
+	}
+}
+
+// Cones that had run out are told with the stop: they count from its turn, and are learnt of as run out.
+func TestRunOutStop(t *testing.T) {
+	m, _ := creelMillOf(t, 60)
+	var stop *pb.Task
+	for _, x := range m.listed(t) {
+		if x.GetKind() == pb.TaskKind_TASK_KIND_STOP {
+			stop = x
+		}
+	}
+	if stop == nil {
+		t.Fatal("no stop is listed")
+	}
+	report := func(r *pb.ReportTaskRequest) (*pb.ReportTaskResponse, error) {
+		r.Task = stop.GetName()
+		return m.creels.ReportTask(t.Context(), r)
+	}
+	before := m.creel(t)
+	for what, r := range map[string]*pb.ReportTaskRequest{
+		"half of a stop":      {Act: pb.TaskAct_TASK_ACT_HALF, ConeCount: 2},
+		"more than there are": {Act: pb.TaskAct_TASK_ACT_DONE, ConeCount: 101},
+		"a lot without cones": {Act: pb.TaskAct_TASK_ACT_DONE, Lot: "L-1"},
+	} {
+		r.RequestId = what
+		if _, err := report(r); status.Code(err) != codes.InvalidArgument {
+			t.Errorf("%s: %v, want invalid", what, err)
+		}
+	}
+	if _, err := report(&pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_DONE, ConeCount: 2, FeedGroup: "loop", RequestId: "group"}); status.Code(err) != codes.NotFound {
+		t.Errorf("a feed group that the card has not: %v", err)
+	}
+	a, err := report(&pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_DONE, ConeCount: 2, RequestId: "out"})
+	if err != nil || a.GetLoad() == "" || a.GetState() != pb.TaskState_TASK_STATE_DONE {
+		t.Fatalf("two cones had run out: %v, %v", a, err)
+	}
+	log, err := m.st.CreelLog(t.Context(), time.Time{}.Add(time.Second))
+	if err != nil || len(log) != 2 || log[1].Work != store.LoadOut || log[1].Cones != 2 || !log[1].At.Before(time.Now()) {
+		t.Fatalf("loads %+v, %v, want two cones in the place of others that had run out", log, err)
+	}
+	fresh := 0
+	for i, x := range m.creel(t).GetPositions() {
+		if x.GetLoadRevolutionCount() != before.GetPositions()[i].GetLoadRevolutionCount() {
+			fresh++
+		}
+	}
+	if fresh != 2 {
+		t.Errorf("%d places hold new cones, want 2", fresh)
+	}
+	if _, err := report(&pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_UNDO, RequestId: "undo"}); err != nil {
+		t.Fatal(err)
+	}
+	for i, x := range m.creel(t).GetPositions() {
+		if x.GetLoadRevolutionCount() != before.GetPositions()[i].GetLoadRevolutionCount() {
+			t.Fatalf("place %d is not put back", i+1)
+		}
+	}
+}
+
+// A tap that was heard is answered as before, however late it is repeated; a new one
+// of that age is refused.
+func TestLateRepeat(t *testing.T) {
+	m, task := creelMill(t)
+	old := timestamppb.New(time.Now().Add(-25 * time.Hour))
+	take := &pb.ReportTaskRequest{Task: task.GetName(), Act: pb.TaskAct_TASK_ACT_TAKE, RequestId: "tap"}
+	first, err := m.creels.ReportTask(t.Context(), take)
+	if err != nil {
+		t.Fatal(err)
+	}
+	take.ActTime = old
+	if again, err := m.creels.ReportTask(t.Context(), take); err != nil || !proto.Equal(again, first) {
+		t.Errorf("the repeat: %v, %v, want %v", again, err, first)
+	}
+	take.RequestId = "another"
+	if _, err := m.creels.ReportTask(t.Context(), take); status.Code(err) != codes.InvalidArgument {
+		t.Errorf("a new tap of yesterday: %v", err)
+	}
+}
+
+// A watcher of walks gets them at once, and again when a task of them is taken.
+func TestWatchWalks(t *testing.T) {
+	m, task := creelMill(t)
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute) // only ends a test that would never end
+	defer cancel()
+	stream, err := m.creels.WatchWalks(ctx, &pb.WatchWalksRequest{HorizonMinutes: 7 * 24 * 60})
+	if err != nil {
+		t.Fatal(err)
+	}
+	state := func() pb.TaskState {
+		t.Helper()
+		r, err := stream.Recv()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range r.GetWalks().GetWalks() {
+			for _, s := range w.GetStops() {
+				for _, x := range s.GetTasks() {
+					if x.GetName() == task.GetName() {
+						return x.GetState()
+					}
+				}
+			}
+		}
+		t.Fatalf("%s is in no walk of %v", task.GetName(), r)
+		return 0
+	}
+	if s := state(); s != pb.TaskState_TASK_STATE_DUE {
+		t.Errorf("at first %v", s)
+	}
+	if _, err := m.creels.ReportTask(t.Context(), &pb.ReportTaskRequest{Task: task.GetName(), Act: pb.TaskAct_TASK_ACT_TAKE, RequestId: "w"}); err != nil {
+		t.Fatal(err)
+	}
+	for state() != pb.TaskState_TASK_STATE_TAKEN { // the plan may move in between
 	}
 }

@@ -16,13 +16,19 @@ import (
 // creelMill has one creel task, k01 loaded half an hour ago with 100 cones of L-1.
 func creelMill(t *testing.T) (*mill, *pb.Task) {
 	t.Helper()
+	return creelMillOf(t, 0)
+}
+
+// creelMillOf is a creelMill with so many stops, of which the last is open.
+func creelMillOf(t *testing.T, stops int) (*mill, *pb.Task) {
+	t.Helper()
 	m := newMill(t)
 	b := testBook()
 	b.Yarns = append(b.Yarns, &pb.BookYarn{Id: "z", Count: "30 tex", ConeNetKg: 2})
 	b.Lots = append(b.Lots, &pb.BookLot{Id: "L-2", Yarn: "y", StoreKg: 50}, &pb.BookLot{Id: "Z-1", Yarn: "z", StoreKg: 50})
 	b.Machines = append(b.Machines, &pb.BookMachine{Id: "k02", FeederCount: 96})
 	m.apply(t, b)
-	m.knit(t, 0)
+	m.knit(t, stops)
 	if err := m.floor.Refresh(t.Context()); err != nil {
 		t.Fatal(err)
 	}
