@@ -31,9 +31,10 @@ type box struct {
 	plcs  []*plc
 	disk  *disk
 	line  lineFaults
-	gone  bool          // it is not there, and comes back as a stray only
-	stray bool          // it is there although another box has its machines
-	since time.Duration // there has been such an agent
+	gone  bool            // it is not there, and comes back as a stray only
+	stray bool            // it is there although another box has its machines
+	eyes  map[*plc]*sight // what a stray has seen
+	since time.Duration   // there has been such an agent
 
 	boot    [16]byte
 	bootAt  time.Duration
@@ -290,8 +291,10 @@ func (p *process) poll(s *seat) {
 		if err == nil {
 			p.dirty()
 		}
-		if r.Err == nil && !b.stray {
-			b.mill.oracle.read(s.plc, r, err == nil, r.Raw == true || s.plc.width == 0)
+		if right := r.Raw == true || s.plc.width == 0; r.Err == nil && b.stray {
+			b.mill.oracle.strayRead(b.eyes[s.plc], s.plc, r, err == nil && right)
+		} else if r.Err == nil {
+			b.mill.oracle.read(s.plc, r, err == nil, right)
 		}
 		return nil
 	})

@@ -81,6 +81,28 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 	s.last, s.everRead = o.w.now, true
 }
 
+// part notes what a box has seen that its machines are taken from.
+func (o *oracle) part(plcs []*plc) map[*plc]*sight {
+	eyes := map[*plc]*sight{}
+	for _, p := range plcs {
+		s := o.of(p)
+		eyes[p] = &sight{last: s.last, lastReg: s.lastReg, lastBoot: s.lastBoot, checked: s.checked, reasons: map[string]bool{}}
+	}
+	return eyes
+}
+
+// strayRead notes a reading of a box that is not the machine's own. It is as
+// good as any as long as nobody has told the server of the other one; whoever
+// sees a machine, it is what the own box has seen that must be in the books.
+func (o *oracle) strayRead(eyes *sight, p *plc, r source.Reading, taken bool) {
+	if !taken {
+		return
+	}
+	o.judgeUpsets(p, eyes, r.At)
+	o.of(p).slack += eyes.slack
+	eyes.slack, eyes.last, eyes.lastReg, eyes.lastBoot = 0, o.w.now, p.register(), r.At.Boot
+}
+
 // beyond tells that counts are not judged, because too much is broken at once:
 // a register forgot, the journal that knew of it is gone, and the server was
 // set back to before it. What the register shows now may pass for turning, and

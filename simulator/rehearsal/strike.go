@@ -207,7 +207,7 @@ func (m *mill) replaceBox(old *box) {
 	w := m.w
 	w.fault("agent: box replaced")
 	old.kill()
-	old.gone = true
+	old.gone, old.eyes = true, m.oracle.part(old.plcs)
 	for _, p := range old.plcs {
 		m.oracle.forgotten(p, old.told)
 	}
@@ -256,7 +256,7 @@ func (m *mill) cloneBox(b *box) {
 	}
 	c := newBox(m, b.id, b.plcs)
 	c.disk.load(b.disk.image())
-	c.tampered = true
+	c.tampered, c.eyes = true, m.oracle.part(b.plcs)
 	m.boxes = append(m.boxes, c)
 	m.letIn(c)
 }
