@@ -107,12 +107,12 @@ func (f *file) books() (list []record) {
 // The database of mills and the one in memory, under the same faults, have the
 // same books.
 func TestRealDatabase(t *testing.T) {
-	seeds := uint64(2)
+	seeds := *realFlag
 	if testing.Short() {
 		seeds = 1
 	}
-	for seed := uint64(1); seed <= seeds; seed++ {
-		o := Options{Seed: seed, Faults: 800}
+	for seed := *firstFlag; seed < *firstFlag+seeds; seed++ {
+		o := Options{Seed: seed, Faults: 800, Pauses: *pausesFlag}
 		want := Run(o)
 		var f *file
 		o.open = func(w *world) database {

@@ -18,6 +18,7 @@ var (
 	logsFlag   = flag.Bool("programs", false, "let the words of agents and journals into that log")
 	faultsFlag = flag.Int("faults", 1_000_000, "how many faults to inject over all seeds")
 	pausesFlag = flag.Float64("pauses", 0, "share of acknowledgements that make an agent pause")
+	realFlag   = flag.Uint64("real", 2, "how many seeds to play with the database of mills")
 	firstFlag  = flag.Uint64("first", 1, "the first of the seeds")
 )
 

@@ -178,8 +178,8 @@ func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record) (why str
 	after := st.Places.At(x.Boot, x.Boottime) > told
 	how = Told
 	switch k := x.Kind.(type) {
-	case *store.CountSpan: // also one that began before
-		after = after && st.Places.At(x.Boot, k.FromBoottime) >= told
+	case *store.CountSpan: // also one that began before, or whose counts may have
+		after = after && st.Places.At(x.Boot, k.FromBoottime) >= told && (!k.TimeUnknown || m.Knows(k.Life))
 		if k.RawBits == 0 {
 			how = Doubted
 		}
