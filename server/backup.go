@@ -120,6 +120,9 @@ func (v *verifyCommand) Run(w *world) error {
 	return nil
 }
 
+// printLine prints one object on a line.
+func printLine(w io.Writer, v any) error { return json.NewEncoder(w).Encode(v) }
+
 func printJSON(w io.Writer, v any) error {
 	enc := json.NewEncoder(w)
 	enc.SetIndent("", "  ")

@@ -40,12 +40,13 @@ func main() {
 const endWithin = 9 * time.Second
 
 type commands struct {
-	Run     runCommand     `cmd:"" help:"Run the server in the foreground until SIGTERM."`
-	Backup  backupCommand  `cmd:"" help:"Take a verified backup of the records, beside a running server or without one."`
-	Restore restoreCommand `cmd:"" help:"Put a backup in the place of the records, with the server stopped."`
-	Verify  verifyCommand  `cmd:"" help:"Check every record and every kept sum; reads only, beside a running server too."`
-	Streams streamsCommand `cmd:"" help:"Streams of agents that were stopped because two readers told one counter."`
-	Config  struct {
+	Run        runCommand        `cmd:"" help:"Run the server in the foreground until SIGTERM."`
+	Backup     backupCommand     `cmd:"" help:"Take a verified backup of the records, beside a running server or without one."`
+	Restore    restoreCommand    `cmd:"" help:"Put a backup in the place of the records, with the server stopped."`
+	Verify     verifyCommand     `cmd:"" help:"Check every record and every kept sum; reads only, beside a running server too."`
+	Streams    streamsCommand    `cmd:"" help:"Streams of agents that were stopped because two readers told one counter."`
+	Quarantine quarantineCommand `cmd:"" help:"What agents sent and could not be read or applied."`
+	Config     struct {
 		Show  showCommand  `cmd:"" help:"Print every value with its origin."`
 		Check checkCommand `cmd:"" help:"Check the configuration and tell all its faults."`
 	} `cmd:"" help:"Look at the configuration."`

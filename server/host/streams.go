@@ -16,7 +16,7 @@ import (
 // configuration. It works beside a running server.
 func FrozenStreams(ctx context.Context, c Config, log *slog.Logger) ([]store.FrozenStream, error) {
 	var list []store.FrozenStream
-	err := beside(ctx, c, log, func(st store.Store) (err error) {
+	err := beside(ctx, c, log, func(st *sqlite.Store) (err error) {
 		list, err = st.Frozen(ctx)
 		return err
 	})
@@ -31,11 +31,11 @@ func ReleaseStream(ctx context.Context, c Config, name string, log *slog.Logger)
 	if err != nil || len(b) != len(store.ID{}) {
 		return fmt.Errorf("release stream %q: %w: %d hexadecimal digits are expected, as server streams list shows them", name, store.ErrInvalid, 2*len(store.ID{}))
 	}
-	return beside(ctx, c, log, func(st store.Store) error { return st.Release(ctx, store.ID(b)) })
+	return beside(ctx, c, log, func(st *sqlite.Store) error { return st.Release(ctx, store.ID(b)) })
 }
 
 // beside opens the records for one short task.
-func beside(ctx context.Context, c Config, log *slog.Logger, do func(store.Store) error) error {
+func beside(ctx context.Context, c Config, log *slog.Logger, do func(*sqlite.Store) error) error {
 	if _, err := os.Stat(c.Database.File); err != nil {
 		return fmt.Errorf("host: records in %s (database.file): %w", c.Database.File, err)
 	}

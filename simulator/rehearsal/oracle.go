@@ -266,9 +266,6 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 	if lo > truth && r.lostMin > 0 && len(s.reasons) > 0 {
 		lo = counted - s.slack
 	}
-	if o.buried(s, r) && (len(p.upsets) > 0 || p.width == 0) {
-		hi = truth // the beginning of a life may lie in what is declared as a gap in the stream
-	}
 	if s.reasons["a journal is gone"] && len(p.upsets) > 0 {
 		hi = truth // the register forgot and only a lost journal knew: what it shows now may pass for turning
 	}
