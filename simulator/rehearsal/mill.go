@@ -164,8 +164,6 @@ func (m *mill) frozen(agent string, a *wirepb.Ack) {
 		if b.id != agent || !b.holds(a.GetStreamId()) {
 			continue // word of a journal that is gone
 		}
-		// A new journal whose first instants were placed by a clock that was wrong
-		// may seem to be older than the one that it replaced.
 		if b.stray {
 			return // people take it away before long
 		}
