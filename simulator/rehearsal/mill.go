@@ -170,7 +170,7 @@ func (m *mill) frozen(agent string, a *wirepb.Ack) {
 		// Under a clock of the server's own that steps, a new journal may seem to
 		// be older than the one that it replaced.
 		wrongTime := m.badClock && strings.Contains(a.GetReason(), "handed over")
-		if !b.tampered && !wrongTime {
+		if !b.tampered && !wrongTime && !m.rival(b) {
 			m.w.fail("stream of %s frozen for no reason: %s", agent, a.GetReason())
 			return
 		}

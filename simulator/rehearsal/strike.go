@@ -1,6 +1,7 @@
 package rehearsal
 
 import (
+	"slices"
 	"time"
 
 	"turnwise/agent/source"
@@ -236,10 +237,6 @@ func (m *mill) comeBack() {
 	m.w.fault("agent: a replaced box comes back")
 	b.disk.powerCut()
 	b.powerUp()
-	for _, x := range m.boxes {
-		// Of two boxes under one name, the one may be believed or the other.
-		x.tampered = x.tampered || x.id == b.id
-	}
 	m.letIn(b)
 }
 
@@ -256,7 +253,7 @@ func (m *mill) cloneBox(b *box) {
 	}
 	c := newBox(m, b.id, b.plcs)
 	c.disk.load(b.disk.image())
-	c.tampered, c.eyes = true, m.oracle.part(b.plcs)
+	c.since, c.tampered, c.eyes = b.since, true, m.oracle.part(b.plcs)
 	m.boxes = append(m.boxes, c)
 	m.letIn(c)
 }
@@ -274,5 +271,14 @@ func (m *mill) takeAway(b *box) {
 		b.kill()
 		b.gone, b.stray = true, false
 		m.w.note("stray box of " + b.id + " taken away")
+		for _, x := range m.boxes {
+			x.tampered = x.tampered || x.id == b.id // by its late word
+		}
 	}
+}
+
+// rival tells that another box has the name of a box: the one may be believed
+// or the other.
+func (m *mill) rival(b *box) bool {
+	return slices.ContainsFunc(m.boxes, func(x *box) bool { return x != b && x.id == b.id && x.stray })
 }
