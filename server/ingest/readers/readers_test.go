@@ -1,0 +1,64 @@
+package readers
+
+import (
+	"testing"
+	"time"
+
+	"turnwise/server/ingest/tally"
+	"turnwise/server/store"
+)
+
+// Which of two streams of one agent takes over, by when each seemed to begin
+// (seconds) and what is known of the clock that says so.
+func TestWhoTakesOver(t *testing.T) {
+	const s = 1000
+	for _, c := range []struct {
+		name         string
+		first, later Reach // in the order in which the store met them
+		want         bool  // the later one takes over
+	}{
+		{"a new journal", Reach{Begin: 10 * s, Met: 11 * s}, Reach{Begin: 100 * s, Met: 101 * s}, true},
+		{"late word of a box that was replaced", Reach{Begin: 100 * s, Met: 101 * s}, Reach{Begin: 10 * s, Met: 200 * s}, false},
+		{"both at once", Reach{Begin: 100 * s, Met: 101 * s}, Reach{Begin: 103 * s, Met: 104 * s}, false},
+		{"a new journal under a clock that nobody had checked", Reach{Begin: 100 * s, Met: 101 * s}, Reach{Begin: 10 * s, Met: 200 * s, Vague: true}, true},
+		{"the one before was under such a clock", Reach{Begin: 100 * s, Met: 101 * s, Vague: true}, Reach{Begin: 10 * s, Met: 200 * s}, true},
+		{"the server's clock was set back between them", Reach{Begin: 3600 * s, Met: 3601 * s}, Reach{Begin: 10 * s, Met: 11 * s}, true},
+		{"by an older version, which noted no meeting", Reach{Begin: 3600 * s}, Reach{Begin: 10 * s}, false},
+	} {
+		r := NewRow()
+		r.Agents["a1"] = map[string]int64{"k01": 1}
+		ch := NewChanges()
+		a := r.Begin(store.ID{1}, "a1", "k01", Run{}, ch)
+		b := r.Begin(store.ID{2}, "a1", "k01", Run{}, ch)
+		a.Reach, b.Reach = c.first, c.later
+		if got := r.after(b, a); got != c.want || r.after(a, b) == got {
+			t.Errorf("%s: the later one takes over: %v, the first one: %v; want %v", c.name, got, r.after(a, b), c.want)
+		}
+	}
+}
+
+// A boot that one stream had placed before the server's clock was set is placed
+// by the receipt in a stream that begins after that.
+func TestBootOfBeforeTheClockWasSet(t *testing.T) {
+	r, c := NewRow(), NewChanges()
+	received := time.Date(2031, 3, 3, 6, 0, 0, 0, time.UTC)
+	batch := func(stream byte, up time.Duration, at time.Time) *store.Batch {
+		return &store.Batch{Agent: "a1", Stream: store.ID{stream}, Received: at, Boots: map[uint32]store.ID{1: {7}}, Clock: store.Clock{Boot: 1, Boottime: int64(up)}}
+	}
+	for _, x := range []struct {
+		stream byte
+		up     time.Duration
+		at     time.Time
+		want   time.Time // of the sending
+	}{
+		{1, time.Minute, received, received},
+		{2, 3 * time.Minute, received.Add(2*time.Minute + 8*time.Second), received.Add(2 * time.Minute)}, // eight seconds on its way
+		{3, 3 * time.Minute, received.Add(time.Hour), received.Add(time.Hour)},                           // the clock was set
+	} {
+		st := r.Begin(store.ID{x.stream}, "a1", "k01", Run{}, c)
+		r.placeBoot(new(tally.Machine), st, batch(x.stream, x.up, x.at), 1, c)
+		if got := time.UnixMilli(st.Places.At(1, int64(x.up))).UTC(); !got.Equal(x.want) {
+			t.Errorf("stream %d was sent at %v, want %v", x.stream, got, x.want)
+		}
+	}
+}
