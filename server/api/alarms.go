@@ -13,6 +13,7 @@ import (
 	"turnwise/planner/alarm"
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/server/calls"
+	"turnwise/server/store"
 )
 
 // errNoAlarms says that this server keeps no alarms.
@@ -229,6 +230,16 @@ func (s *alarmService) ReportCallLoad(ctx context.Context, r *pb.ReportCallLoadR
 		out.Loads = append(out.Loads, q)
 	}
 	return out, nil
+}
+
+// passed tells the desk of cones that were taken with a warning.
+func (a *api) passed(ctx context.Context, l *store.Load) {
+	if a.desk == nil {
+		return
+	}
+	if err := a.desk.Passed(ctx, l, a.floor.LotWarning(l.Machine, l.Group, l.Lot, l.At)); err != nil {
+		a.log.Error("an alarm about a lot is not kept", "err", err)
+	}
 }
 
 // refused tells the desk of cones that were refused. The answer to the caller

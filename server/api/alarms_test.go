@@ -11,6 +11,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/floor"
 )
 
 func (m *mill) onlyAlarm(t *testing.T) *pb.Alarm {
@@ -161,4 +162,36 @@ func TestCallLoad(t *testing.T) {
 	}
 	_, err = m.alarms.ReportCallLoad(t.Context(), &pb.ReportCallLoadRequest{StartTime: timestamppb.New(time.Now().Add(-40 * 24 * time.Hour))})
 	wantStatus(t, err, codes.InvalidArgument, "BAD_REQUEST", "start_time")
+}
+
+// Where the mill's rule lets another lot pass with a warning, it is an alarm all
+// the same, until cones that belong there are put on.
+func TestLotThatPassesIsAnAlarm(t *testing.T) {
+	m := newMillOf(t, floor.Config{Rule: floor.CreelRule{WarnLots: true}})
+	b := testBook()
+	b.Lots = append(b.Lots, &pb.BookLot{Id: "L-2", Yarn: "y", StoreKg: 50})
+	m.apply(t, b)
+	m.knit(t, 0)
+	load := func(lot string, ago time.Duration, dry bool) {
+		t.Helper()
+		r, err := m.creels.LoadCreel(t.Context(), &pb.LoadCreelRequest{Machine: "machines/k01", Lot: lot, LoadTime: timestamppb.New(time.Now().Add(-ago)), ValidateOnly: dry})
+		if err != nil || (len(r.GetWarnings()) == 1) != (lot == "L-2") {
+			t.Fatalf("load of %s: %v, %v", lot, r, err)
+		}
+		if err := m.desk.Look(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	load("L-2", 20*time.Minute, true)
+	if r, err := m.alarms.ListAlarms(t.Context(), &pb.ListAlarmsRequest{}); err != nil || len(r.GetAlarms()) != 0 {
+		t.Errorf("a dry run made alarms: %v, %v", r, err)
+	}
+	load("L-2", 20*time.Minute, false)
+	if a := m.onlyAlarm(t); a.GetName() != "alarms/other-lot-k01-ground" || a.GetState() != pb.AlarmState_ALARM_STATE_UNACKNOWLEDGED {
+		t.Errorf("the other lot passed: %v", a)
+	}
+	load("L-1", 10*time.Minute, false)
+	if a := m.onlyAlarm(t); a.GetState() != pb.AlarmState_ALARM_STATE_RETURNED_UNACKNOWLEDGED {
+		t.Errorf("the right cones came: %v", a)
+	}
 }

@@ -80,6 +80,7 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 		return nil, s.status.of("LoadCreel", err)
 	}
 	s.refresh(ctx)
+	s.passed(ctx, &load)
 	s.keepLearnt(ctx, load.Machine, load.Group)
 	out.Load, out.Lessons = fmt.Sprintf("machines/%s/loads/%d", load.Machine, id), lessonsToPB(s.floor.Lessons(load.Machine, load.Group))
 	return out, nil

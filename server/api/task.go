@@ -96,6 +96,7 @@ func (s *creelService) ReportTask(ctx context.Context, r *pb.ReportTaskRequest) 
 	if l := tap.Load; l != nil {
 		out.Warnings = s.lotWarnings(l)
 		if !r.GetValidateOnly() {
+			s.passed(ctx, l)
 			out.Lessons = lessonsToPB(s.floor.Lessons(l.Machine, l.Group))
 		}
 	}

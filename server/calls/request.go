@@ -115,6 +115,15 @@ func (d *Desk) Refused(ctx context.Context, err error) error {
 	return c.keep(context.WithoutCancel(ctx))
 }
 
+// Passed raises the alarm of cones that the mill's rule let pass with a warning;
+// cones that belong there, put on later, end it. An empty warning is none.
+func (d *Desk) Passed(ctx context.Context, l *store.Load, warning string) error {
+	if l == nil || warning == "" {
+		return nil
+	}
+	return d.Refused(ctx, &floor.LotRefused{Machine: l.Machine, Group: l.Group, Lot: l.Lot, At: l.At.Add(time.Millisecond), Err: errors.New(warning)})
+}
+
 // Load is what each person was asked in a time.
 type Load struct {
 	From, To time.Time

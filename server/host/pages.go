@@ -64,6 +64,9 @@ func (h *Host) tap(ctx context.Context, t web.Tap) (heard web.Heard, err error) 
 	}
 	if l := tap.Load; l != nil {
 		heard.Warning = h.floor.LotWarning(l.Machine, l.Group, l.Lot, l.At)
+		if e := h.calls.Passed(ctx, l, heard.Warning); e != nil {
+			h.o.Log.Error("an alarm about a lot is not kept", "error", e)
+		}
 	}
 	h.refresh(ctx)
 	if heard.State.Load != 0 {
