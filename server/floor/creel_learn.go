@@ -32,6 +32,7 @@ type learner struct {
 	creel.Learner
 	events int
 	newest int64
+	outs   int // run-outs that were told
 	last   lesson2
 }
 
@@ -140,8 +141,11 @@ func (l biases) ended(machine, group string, e store.Ended, rule CreelRule) {
 	x.newest = max(x.newest, e.Load)
 	take := x.Outlasted
 	if e.Out {
+		x.outs++
 		take = x.RanOut
-	} else if d := y - x.Bias.Mean; d > -x.Noise && d < 4*math.Hypot(x.Noise, x.Bias.SD) {
+	} else if d := y - x.Bias.Mean; (d > -x.Noise || x.outs == 0) && d < 4*math.Hypot(x.Noise, x.Bias.SD) {
+		// Cones that outlast a change balance those that ran out before it: where no run-out was ever
+		// told they would push the estimate up without end.
 		return
 	}
 	for range e.Cones {
