@@ -207,7 +207,7 @@ func (b *book) lotOn(machine, group string) string {
 // LotDraw is a machine that knits a lot now.
 type LotDraw struct {
 	Machine string
-	PerHour float64            // kilos, at its running share
+	PerHour float64            // kilos, at its present speed and without stops, so that Hours are the fewest
 	Hours   float64            // until it stands without the lot; infinite = never at this pace
 	Change  *creel.RollsAtRisk // its cones are the last of the lot; nil = there is more
 }
