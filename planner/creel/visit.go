@@ -49,15 +49,22 @@ func (c Creel) Visits(r Rule) ([]Visit, error) {
 	var cones []Cone
 	var change, tie []Need
 	latest := map[int]unit.Revolutions{}
+	lasts := map[Law]unit.Revolutions{}
 	for i, n := range needs {
 		if r.End > 0 && n.Due.Mean() >= r.End {
 			continue
 		}
-		q, err := LatestVisit(n.Due, r.Trigger)
-		if err != nil {
-			return nil, err
+		// A creel's cones are mostly alike but for the turn they were put on in, and that only shifts the law.
+		alike := n.Due
+		alike.At = 0
+		q, known := lasts[alike]
+		if !known {
+			if q, err = LatestVisit(alike, r.Trigger); err != nil {
+				return nil, err
+			}
+			lasts[alike] = q
 		}
-		q = max(q, c.Turn)
+		q = max(n.Due.At+q, c.Turn)
 		latest[n.Position] = q
 		if n.Tie {
 			tie = append(tie, n)
