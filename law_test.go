@@ -37,6 +37,7 @@ var allowed = map[string][]string{
 	"simulator/truth":        {"simulator/machine", "simulator/stops", "planner/unit"},                                                                                // the ledger knows no mill tool
 	"simulator/backtest":     {"planner/"},                                                                                                                            // it judges the planner by a truth of its own
 	"simulator/weeks":        {"planner/"},                                                                                                                            // it plays plans against a truth of its own
+	"simulator/cones":        {"planner/"},                                                                                                                            // it plays creels whose cones no planner sees
 	"simulator/day":          {"simulator/", "server/", "proto/"},                                                                                                     // it plays records, picture and alarms by one clock
 	"simulator/plc":          {"simulator/"},                                                                                                                          // a machine knows no mill tool
 	"simulator/mill":         {"simulator/", "agent/", "server/host", "server/store", "proto/", "planner/calendar", "planner/unit"},

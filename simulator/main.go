@@ -31,6 +31,7 @@ type commands struct {
 	Backtest backtestCommand `cmd:"" help:"Draw mills whose truth is known, forecast their orders and count how often dates were kept."`
 	Calls    callsCommand    `cmd:"" help:"Play hours of the mill with its tenders, and count what people were asked and which mix-ups of lots were caught."`
 	Weeks    weeksCommand    `cmd:"" help:"Load weeks of a mill by plans and by the habit of earliest due date, and compare."`
+	Cones    conesCommand    `cmd:"" help:"Play creels with cones changed when out, by a planner that learns and by one that knows, and compare."`
 }
 
 // env is what commands stand on.
