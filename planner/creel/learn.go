@@ -29,10 +29,13 @@ type Apart struct {
 }
 
 const (
-	keptApart   = 20
-	outlierSD   = 4.0
-	noisePrior  = 20  // observations that the prior noise counts for
-	noiseMemory = 200 // the most that it ever counts for
+	keptApart = 20
+	outlierSD = 4.0
+	// Observations that the prior noise counts for, and the most that it ever counts for. Visits leave
+	// little more to see than the share that ran out before them, which a low bias with little noise tells as well as the truth:
+	// the first run-outs of a load are its shortest cones, look alike, and would start down that road.
+	noisePrior  = 200
+	noiseMemory = 200
 	noiseFloor  = 1e-4
 )
 

@@ -44,7 +44,8 @@ func TestDraws(t *testing.T) {
 	}
 }
 
-// The bars are those set for the learning way: at least 25 % below changing when out, at most 5 % above knowing.
+// The bars are those set for the learning way: run-outs 0.5 to 1.2 of what is borne, at least 25 % below changing when
+// out, at most 5 % above knowing; and the same of run-outs where all cones end 3 % before the card says.
 func TestPlay(t *testing.T) {
 	o := Options{Seeds: 12, Seed: 501}
 	a, err := Play(o, nil)
@@ -61,6 +62,17 @@ func TestPlay(t *testing.T) {
 	t.Logf("run-outs %.2f ± %.2f of what is borne; %.3f ± %.3f below when out, %+.3f ± %.3f beside knowing", learning.RunOutsOfBorne.Mean, learning.RunOutsOfBorne.SE, a.Below.Mean, a.Below.SE, a.Above.Mean, a.Above.SE)
 	if a.Below.Mean < 0.25 || a.Above.Mean > 0.05 {
 		t.Errorf("costs %.3f below changing when out and %.3f above knowing, want 0.25 and more, 0.05 and less", a.Below.Mean, a.Above.Mean)
+	}
+	if x := learning.RunOutsOfBorne.Mean; x < 0.5 || x > 1.2 {
+		t.Errorf("run-outs are %.2f of what is borne, want 0.5 to 1.2", x)
+	}
+	most := 0.03
+	short, err := Play(Options{Seeds: 8, Seed: 601, Bias: &most}, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if x := short.Ways[1].RunOutsOfBorne; x.Mean < 0.5 || x.Mean > 1.2 {
+		t.Errorf("where cones end 3 %% early run-outs are %.2f ± %.2f of what is borne, want 0.5 to 1.2", x.Mean, x.SE)
 	}
 	// Of cones that are taken when out or by choice, as many are taken by choice as are drawn for it.
 	if off := when.Early.Mean + when.RunOuts.Mean - 1; math.Abs(off) > 1e-9 || math.Abs(when.Early.Mean-earlyShare) > 4*when.Early.SE {
