@@ -20,6 +20,8 @@ type Learner struct {
 	// Weight of the noise estimate, as if from so many observations. A learner that was kept
 	// goes on with the same fields.
 	Weight float64
+	// Outs are the run-outs that were told, Late the cones that were changed when some of their kind must have run out.
+	Outs, Late int
 }
 
 // Apart is an observation that is not believed.
@@ -57,7 +59,33 @@ func Observed(counted, calculated unit.Revolutions) (float64, error) {
 }
 
 // RanOut takes in a run-out. It is false when the value is held apart.
-func (l *Learner) RanOut(y float64) bool { return l.measure(y, l.Noise, true) }
+func (l *Learner) RanOut(y float64) bool {
+	l.Outs++
+	return l.measure(y, l.Noise, true)
+}
+
+// Changed takes in cones that were changed in one round, each said to have outlasted y. They balance
+// the cones that ran out before them, so they are believed only of people who tell of run-outs, or they would push the
+// bias up without end: of cones that come within one noise of their mean a sixth are out by then, and where
+// less than half of that was told, some of the changed had run out. It is false when they are held apart.
+func (l *Learner) Changed(y float64, cones int) bool {
+	const lateForOne = 10 // cones changed late for one run-out told
+	if d := y - l.Bias.Mean; d < outlierSD*math.Hypot(l.Noise, l.Bias.SD) {
+		late := d > -l.Noise
+		if late {
+			l.Late += cones
+		}
+		if l.Outs == 0 || late && lateForOne*l.Outs < l.Late {
+			return true
+		}
+	}
+	for range cones {
+		if !l.Outlasted(y) {
+			return false // all of them say the same
+		}
+	}
+	return true
+}
 
 // Measured takes in the bias read by other means, with its own sd: the turns per kilogram of weighed
 // rolls, or a yarn meter. It tells nothing of the noise of cones.

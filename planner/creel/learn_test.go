@@ -139,3 +139,39 @@ func TestPool(t *testing.T) {
 		t.Errorf("a new lot is within 2 sd in %.1f %%, want 93 or more", 100*share)
 	}
 }
+
+// Changes are believed of people who tell of run-outs: late rounds without a word leave the bias where it is, a
+// third of a load told as run out makes its other two thirds believed, and early changes are after the first.
+func TestChangesOfPeopleWhoTell(t *testing.T) {
+	fresh := func(outs int) *Learner {
+		l, err := NewLearner(Bias{0, 0.02}, 0.02, 0)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range outs {
+			l.RanOut(-0.01)
+		}
+		return l
+	}
+	for _, tt := range []struct {
+		name     string
+		outs     int
+		y        float64
+		believed bool
+	}{
+		{"nobody tells, late", 0, 0.01, false},
+		{"nobody tells, early", 0, -0.05, false},
+		{"three of 90 told, late", 3, 0.01, false},
+		{"three of 90 told, early", 3, -0.05, true},
+		{"thirty of 90 told, late", 30, 0.01, true},
+	} {
+		l := fresh(tt.outs)
+		before := l.Bias
+		if !l.Changed(tt.y, 60) || (l.Bias != before) != tt.believed {
+			t.Errorf("%s: bias %+v after %+v, want believed %v", tt.name, l.Bias, before, tt.believed)
+		}
+	}
+	if l := fresh(30); l.Changed(0.5, 3) || len(l.Apart) != 1 {
+		t.Errorf("cones that outlast half as much again: %+v", l)
+	}
+}

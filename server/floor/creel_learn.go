@@ -32,7 +32,6 @@ type learner struct {
 	creel.Learner
 	events int
 	newest int64
-	outs   int // run-outs that were told
 	last   lesson2
 }
 
@@ -130,26 +129,19 @@ func (l biases) learner(k creelGroup, rule CreelRule) *learner {
 	return x
 }
 
-// ended takes in cones that were changed or had run out. "Changed" says that they would have
-// lasted longer, which is believed where they were changed clearly early: about the end of
-// their life some of a round had run out, and nobody tells which.
+// ended takes in cones that were changed or had run out.
 func (l biases) ended(machine, group string, e store.Ended, rule CreelRule) {
 	x := l.learner(creelGroup{machine, group, e.Lot}, rule)
 	y := math.Log(e.Counted / e.Turns)
 	x.last = lesson2{ratio: e.Counted / e.Turns, cones: e.Cones, out: e.Out}
 	x.events++
 	x.newest = max(x.newest, e.Load)
-	take := x.Outlasted
-	if e.Out {
-		x.outs++
-		take = x.RanOut
-	} else if d := y - x.Bias.Mean; (d > -x.Noise || x.outs == 0) && d < 4*math.Hypot(x.Noise, x.Bias.SD) {
-		// Cones that outlast a change balance those that ran out before it: where no run-out was ever
-		// told they would push the estimate up without end.
+	if !e.Out {
+		x.last.apart = !x.Changed(y, e.Cones)
 		return
 	}
 	for range e.Cones {
-		if !take(y) {
+		if !x.RanOut(y) {
 			x.last.apart = true
 			break // all of them say the same
 		}

@@ -211,7 +211,7 @@ func (p *player) teach(i int, recorded float64, out bool) {
 	switch l := p.learnt[g]; {
 	case err != nil:
 	case !out:
-		l.Outlasted(y)
+		l.Changed(y, 1)
 	case l.RanOut(y):
 		p.taught[g]++
 	}
