@@ -27,7 +27,7 @@ type rings struct {
 	// across turns working seconds of one machine into those of another; nil = all the same.
 	across func(from, to int, sec int64) int64
 	// of the sweep
-	at, place   []int
+	place       []int
 	held        []int // [machine] cylinder, or -1
 	free        []int64
 	owner       []int // [cylinder] machine whose seconds free is in
