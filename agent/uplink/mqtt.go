@@ -155,7 +155,18 @@ func (c *mqttConn) establish(ctx context.Context, agent string, filters ...strin
 }
 
 func (c *mqttConn) subscribe(ctx context.Context, filter string) error {
-	t := c.client.Subscribe(filter, 1, nil)
+	// The library holds the call itself, up to its write limit, when the line has gone
+	// since the login; whoever ends must not wait for that.
+	asked := make(chan mqtt.Token, 1)
+	go func() { asked <- c.client.Subscribe(filter, 1, nil) }()
+	var t mqtt.Token
+	select {
+	case t = <-asked:
+	case <-ctx.Done():
+		return fmt.Errorf("subscribe to %s: %w", filter, ctx.Err())
+	case <-c.ended:
+		return fmt.Errorf("subscribe to %s: %w", filter, c.cause)
+	}
 	if err := c.await(ctx, t, connectTimeout); err != nil {
 		return fmt.Errorf("subscribe to %s: %w", filter, err)
 	}
