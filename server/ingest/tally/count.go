@@ -104,7 +104,8 @@ func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) in
 		return 0
 	}
 	m.bookFollowers(key, -1)
-	if !l.Counted {
+	first := !l.Counted
+	if first {
 		l.Counted, l.Min, l.Max, l.MinAt, l.MaxAt = true, lo, lo, from, t
 	}
 	before := l.revolutions(key.PerRev)
@@ -121,6 +122,11 @@ func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) in
 		m.Revolutions += n
 		c.Counts[m.job(t)] += n
 		c.spreadRevolutions(from, t, n, func(x *Cell, n int64) { x.Revolutions += n })
+	}
+	if first {
+		for _, next := range m.followers()[key] {
+			m.reach(key, m.Lives[next].PrevTo, t, c)
+		}
 	}
 	return n
 }
@@ -152,8 +158,10 @@ func (m *Machine) Recount(r *store.Record, place Places, c *Changes) {
 	case *store.LifeLink:
 		if k.Prev != (store.ID{}) {
 			prev, offset := m.joined(LifeKey{k.Prev, perRev(k.PerRev)})
-			if m.Lives[prev] != nil {
-				m.reach(prev, k.PrevTo+offset, t, c)
+			m.reach(prev, k.PrevTo+offset, t, c)
+			if key := (LifeKey{k.New, perRev(k.PerRev)}); m.Joins[key] == (Join{}) {
+				m.life(key)
+				m.follow(key, prev, k.PrevTo+offset)
 			}
 		}
 		if k.RawBits != 0 {

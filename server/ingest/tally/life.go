@@ -185,10 +185,8 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 		var offset uint64
 		prev, offset = m.joined(LifeKey{k.Prev, key.PerRev})
 		prevTo = k.PrevTo + offset
-		switch {
-		case m.Lives[prev] != nil:
-			m.reach(prev, prevTo, t, c)
-		case fresh && m.Buried[stream]:
+		m.reach(prev, prevTo, t, c)
+		if m.Lives[prev] == nil && fresh && m.Buried[stream] {
 			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
 		}
 	} else if fresh {
@@ -205,10 +203,7 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 	l := m.life(key)
 	m.bookLost(key, l, -1)
 	l.LostMin, l.LostMax = max(l.LostMin, lo), max(l.LostMax, hi)
-	if l.Prev == (LifeKey{}) && m.Lives[prev] != nil && prev != key {
-		l.Prev, l.PrevTo = prev, prevTo
-		m.followers()[prev] = append(m.followers()[prev], key)
-	}
+	m.follow(key, prev, prevTo)
 	m.bookLost(key, l, 1)
 	c.Lives[key] = true
 	if fresh && k.RawBits != 0 {
@@ -218,11 +213,24 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 	return ""
 }
 
+// follow notes which life comes after which, and how far that one had counted.
+// It may be one of which nobody has told yet.
+func (m *Machine) follow(key, prev LifeKey, prevTo uint64) {
+	l := m.Lives[key]
+	if l.Prev != (LifeKey{}) || prev == (LifeKey{}) || prev == key {
+		return
+	}
+	after := m.followers()[prev]
+	l.Prev, l.PrevTo = prev, prevTo
+	m.after[prev] = append(after, key)
+}
+
 // reach books that a life is known to have counted up to a value although no
-// span tells it: the spans were lost.
+// span tells it: the spans were lost. Where nothing was told of it yet, the
+// first word of it does that, see [Machine.grow].
 func (m *Machine) reach(key LifeKey, to uint64, t int64, c *Changes) {
 	l := m.Lives[key]
-	if l.Counted && to > l.Max && m.implausible(key, l.Max, to, min(l.MaxAt, t), t, true) == "" {
+	if l != nil && l.Counted && to > l.Max && m.implausible(key, l.Max, to, min(l.MaxAt, t), t, true) == "" {
 		m.grow(key, l.Max, to, min(l.MaxAt, t), t, c)
 	}
 }
@@ -283,9 +291,27 @@ func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c 
 	if m.Joins == nil {
 		m.Joins = map[LifeKey]Join{}
 	}
-	m.Joins[key] = Join{m.Current, now.Read.Ext + d - k.Ext}
+	j := Join{m.Current, now.Read.Ext + d - k.Ext}
+	m.Joins[key] = j
 	c.Joins[key] = true
+	m.adopt(key, j, t, c)
 	return min(now.Read.At, t), true
+}
+
+// adopt moves what was told of the end of a life, before that was joined to
+// another one, to the number line on which it is counted now.
+func (m *Machine) adopt(key LifeKey, j Join, t int64, c *Changes) {
+	for _, next := range m.followers()[key] {
+		l := m.Lives[next]
+		m.bookLost(next, l, -1)
+		end := l.PrevTo + j.Offset
+		l.Prev, l.PrevTo = LifeKey{}, 0
+		m.follow(next, j.To, end)
+		m.bookLost(next, l, 1)
+		c.Lives[next] = true
+		m.reach(l.Prev, l.PrevTo, t, c)
+	}
+	delete(m.after, key)
 }
 
 // took is how long, in ms, it can have been from a reading to the first one of
