@@ -10,10 +10,12 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/proto/wire"
+	"turnwise/server/ingest"
 	"turnwise/server/store"
 	"turnwise/server/store/sqlite"
 )
@@ -134,6 +136,70 @@ func TestDailyBackup(t *testing.T) {
 	if files := c.listBackups(t.TempDir()); len(files) != 0 {
 		t.Errorf("backups in an empty folder: %v", files)
 	}
+}
+
+// The component by itself, for five days of a clock that runs on its own: a
+// backup a day, each one whole and readable by its owner only, the newest of
+// them kept. Records come in all the time.
+func TestBackupsOfFiveDays(t *testing.T) {
+	c := config(t)
+	c.Backup.Keep = 3
+	begun := time.Now() // the database is stamped by this clock, not by the bubble's
+	db, err := sqlite.Open(t.Context(), c.Database.File, sqlite.Options{Log: slog.New(slog.DiscardHandler)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer db.Close()
+	if _, err := db.RegisterAgent(t.Context(), "u-01", []string{"k01"}, begun, false); err != nil {
+		t.Fatal(err)
+	}
+	clerk, err := ingest.NewClerk(t.Context(), db, ingest.Options{Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return begun }})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m := ingest.Read("u-01", "k01", wire.Up("demo", "u-01", "k01"), batch(t, 20, begun), begun)
+	if _, err := clerk.Commit(t.Context(), []ingest.Message{m}, func(int) uint32 { return 1 }); err != nil {
+		t.Fatal(err)
+	}
+	synctest.Test(t, func(t *testing.T) {
+		zero := time.Now()
+		now := func() time.Time { return begun.Add(time.Since(zero)) }
+		b := newBackups(&c, db, slog.New(slog.DiscardHandler), now)
+		ctx, cancel := context.WithCancel(context.Background())
+		ended := make(chan error, 1)
+		go func() { ended <- b.run(ctx) }()
+		seen := map[string]bool{}
+		for day := 1; day <= 5; day++ {
+			time.Sleep(24*time.Hour + 2*time.Second)
+			synctest.Wait()
+			list := c.listBackups(c.BackupDir())
+			if len(list) != min(day, 3) {
+				t.Fatalf("day %d: %v, want %d files", day, list, min(day, 3))
+			}
+			newest := list[len(list)-1]
+			if seen[newest] {
+				t.Errorf("day %d: no new backup, the newest is %s", day, newest)
+			}
+			for _, file := range list {
+				seen[file] = true
+			}
+			st, err := os.Stat(newest)
+			if err != nil || st.Mode().Perm() != 0o600 {
+				t.Errorf("day %d: mode %v, %v, want 0600", day, st.Mode(), err)
+			}
+			rep, err := Verify(context.Background(), c, newest, func(string, int64, int64) {})
+			if err != nil || rep.Err() != nil || rep.Records != 2 || rep.Revolutions != 20 {
+				t.Errorf("day %d: %+v, %v, want 20 turns in 2 records, checked", day, rep, err)
+			}
+		}
+		if len(seen) != 5 || b.failed.Load() != 0 || b.late.Load() {
+			t.Errorf("%d backups in five days, %d failed, late %v", len(seen), b.failed.Load(), b.late.Load())
+		}
+		cancel()
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
+	})
 }
 
 func TestNoBackupIsTold(t *testing.T) {
