@@ -22,6 +22,12 @@ const (
 	strangeFor      = 10 * time.Second
 )
 
+// confirmWithin is how far a reading that confirms a doubted line may have gone
+// from the one before at the most: after longer, any value would confirm it. A
+// reading that alone is not believed, because it went farther than is believed
+// at once, may do so: two wrong ones are not a way apart that turning explains.
+const confirmWithin = time.Minute
+
 // held is a doubted line of readings. What it fell from is in State beside it.
 type held struct {
 	on        bool
@@ -55,7 +61,7 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 	s.At = max(s.At, h.at)
 	d, bound, _ := c.delta(st, s)
 	old := s.Raw >= st.Raw && d <= bound && bound < c.modulus
-	on := c.distance(h.raw, s.Raw) <= min(c.Bound(s.At-h.at), c.atOnce()) // after longer, any value would be
+	on := c.distance(h.raw, s.Raw) <= min(c.Bound(min(s.At-h.at, confirmWithin)), c.modulus/wrapShare)
 	switch {
 	case !on:
 		// Where it is on the line before, that goes on as if a momentary value,
@@ -63,6 +69,12 @@ func (c Counter) stepHeld(st State, s Sample) (State, Verdict) {
 		next, v := c.judge(st, s)
 		if next.held.on && next.held.why == stepped && c.contradicts(*h, s, d) {
 			next.held.why = far
+		}
+		if h.fell(s.Raw, c.Bound(s.At-h.at)) && next.fits() {
+			// Where it was on the line before and near 0, it may also have
+			// gone the doubted way and fallen to 0 since.
+			next, v = doubt(st, s, Reset)
+			next.held.either = true
 		}
 		if !old && next.held.on && next.held.strange >= strangeReadings && s.At-next.held.lost >= strangeFor {
 			return c.settle(next, s)
@@ -99,6 +111,20 @@ func (c Counter) contradicts(h held, s Sample, d uint64) bool {
 	}
 	return d > c.Bound(aDay) && off > c.Bound(took+s.More-h.more)
 }
+
+// fell tells that a counter that went the doubted way, as one does that turns,
+// may have fallen to 0 since and show raw.
+func (h *held) fell(raw, bound uint64) bool {
+	return h.goesOn() && raw < h.raw && raw <= bound
+}
+
+// fits tells that a reading was judged to be on the line before.
+func (st State) fits() bool {
+	return !st.held.on || st.held.goesOn()
+}
+
+// goesOn tells that the doubted line may well be the one before.
+func (h *held) goesOn() bool { return h.why == wrapped || h.why == stepped }
 
 // settle turns a confirmed doubt into a new life.
 func (c Counter) settle(st State, s Sample) (State, Verdict) {
