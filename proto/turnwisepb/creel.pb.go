@@ -1879,22 +1879,29 @@ func (x *CreelPosition) GetTask() string {
 }
 
 type RecordReadingRequest struct {
-	state     protoimpl.MessageState `protogen:"open.v1"`
-	Machine   string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
-	FeedGroup string                 `protobuf:"bytes,2,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
-	Lot       string                 `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
-	Kind      ReadingKind            `protobuf:"varint,4,opt,name=kind,proto3,enum=turnwise.v1.ReadingKind" json:"kind,omitempty"`
-	// Turns of the machine over which it was measured.
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Machine string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Empty = the only one of the card; of rolls, all of the card.
+	FeedGroup string      `protobuf:"bytes,2,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
+	Lot       string      `protobuf:"bytes,3,opt,name=lot,proto3" json:"lot,omitempty"`
+	Kind      ReadingKind `protobuf:"varint,4,opt,name=kind,proto3,enum=turnwise.v1.ReadingKind" json:"kind,omitempty"`
+	// Turns of the machine over which it was measured. Of rolls 0 = as counted between their doffs.
 	RevolutionCount int64 `protobuf:"varint,5,opt,name=revolution_count,json=revolutionCount,proto3" json:"revolution_count,omitempty"`
 	// Metres at one feed, for a meter.
 	LengthM float64 `protobuf:"fixed64,6,opt,name=length_m,json=lengthM,proto3" json:"length_m,omitempty"`
-	// Kilos of all rolls, for rolls.
+	// Kilos of all rolls together, for rolls: without tube, wrapping and trolley.
 	NetKg float64 `protobuf:"fixed64,7,opt,name=net_kg,json=netKg,proto3" json:"net_kg,omitempty"`
 	// Standard deviation of the reading, a share; 0 = 0.005 of a meter, 0.01 of rolls.
 	ReadingSd float64 `protobuf:"fixed64,8,opt,name=reading_sd,json=readingSd,proto3" json:"reading_sd,omitempty"`
 	// Required.
-	RequestId     string `protobuf:"bytes,9,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
-	ValidateOnly  bool   `protobuf:"varint,10,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	RequestId    string `protobuf:"bytes,9,opt,name=request_id,json=requestId,proto3" json:"request_id,omitempty"`
+	ValidateOnly bool   `protobuf:"varint,10,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	// Of rolls: doffed one after the other and weighed together; 0 = 1.
+	RollCount int32 `protobuf:"varint,11,opt,name=roll_count,json=rollCount,proto3" json:"roll_count,omitempty"`
+	// Number of the last of them; 0 = the last one doffed by reading_time.
+	RollNumber int64 `protobuf:"varint,12,opt,name=roll_number,json=rollNumber,proto3" json:"roll_number,omitempty"`
+	// When it was measured, of rolls with revolution_count when the last was doffed; absent = now.
+	ReadingTime   *timestamppb.Timestamp `protobuf:"bytes,13,opt,name=reading_time,json=readingTime,proto3" json:"reading_time,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1999,11 +2006,35 @@ func (x *RecordReadingRequest) GetValidateOnly() bool {
 	return false
 }
 
+func (x *RecordReadingRequest) GetRollCount() int32 {
+	if x != nil {
+		return x.RollCount
+	}
+	return 0
+}
+
+func (x *RecordReadingRequest) GetRollNumber() int64 {
+	if x != nil {
+		return x.RollNumber
+	}
+	return 0
+}
+
+func (x *RecordReadingRequest) GetReadingTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReadingTime
+	}
+	return nil
+}
+
 type RecordReadingResponse struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// Measured over calculated yarn of a turn.
-	Ratio         float64        `protobuf:"fixed64,1,opt,name=ratio,proto3" json:"ratio,omitempty"`
-	Lessons       []*CreelLesson `protobuf:"bytes,2,rep,name=lessons,proto3" json:"lessons,omitempty"`
+	Ratio   float64        `protobuf:"fixed64,1,opt,name=ratio,proto3" json:"ratio,omitempty"`
+	Lessons []*CreelLesson `protobuf:"bytes,2,rep,name=lessons,proto3" json:"lessons,omitempty"`
+	Reading *Reading       `protobuf:"bytes,3,opt,name=reading,proto3" json:"reading,omitempty"`
+	// Of the machine and what it knits, this reading included; absent = of no roll yet.
+	ScaleRatio    *ScaleRatio `protobuf:"bytes,4,opt,name=scale_ratio,json=scaleRatio,proto3" json:"scale_ratio,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2052,6 +2083,646 @@ func (x *RecordReadingResponse) GetLessons() []*CreelLesson {
 	return nil
 }
 
+func (x *RecordReadingResponse) GetReading() *Reading {
+	if x != nil {
+		return x.Reading
+	}
+	return nil
+}
+
+func (x *RecordReadingResponse) GetScaleRatio() *ScaleRatio {
+	if x != nil {
+		return x.ScaleRatio
+	}
+	return nil
+}
+
+// Reading is what was measured on a machine.
+type Reading struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "machines/k05/readings/12"; empty in a dry run.
+	Name    string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	Machine string `protobuf:"bytes,2,opt,name=machine,proto3" json:"machine,omitempty"`
+	// Empty = all of the card.
+	FeedGroup       string                 `protobuf:"bytes,3,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
+	Lot             string                 `protobuf:"bytes,4,opt,name=lot,proto3" json:"lot,omitempty"`
+	Kind            ReadingKind            `protobuf:"varint,5,opt,name=kind,proto3,enum=turnwise.v1.ReadingKind" json:"kind,omitempty"`
+	ReadingTime     *timestamppb.Timestamp `protobuf:"bytes,6,opt,name=reading_time,json=readingTime,proto3" json:"reading_time,omitempty"`
+	RevolutionCount int64                  `protobuf:"varint,7,opt,name=revolution_count,json=revolutionCount,proto3" json:"revolution_count,omitempty"`
+	LengthM         float64                `protobuf:"fixed64,8,opt,name=length_m,json=lengthM,proto3" json:"length_m,omitempty"`
+	NetKg           *Figure                `protobuf:"bytes,9,opt,name=net_kg,json=netKg,proto3" json:"net_kg,omitempty"`
+	// The same rolls by turns and card; of a meter absent.
+	CountedKg *Figure `protobuf:"bytes,10,opt,name=counted_kg,json=countedKg,proto3" json:"counted_kg,omitempty"`
+	RollCount int32   `protobuf:"varint,11,opt,name=roll_count,json=rollCount,proto3" json:"roll_count,omitempty"`
+	// 0 = not known.
+	RollNumber int64 `protobuf:"varint,12,opt,name=roll_number,json=rollNumber,proto3" json:"roll_number,omitempty"`
+	// Measured over calculated, by the card as it is now.
+	Ratio         float64 `protobuf:"fixed64,13,opt,name=ratio,proto3" json:"ratio,omitempty"`
+	ReadingSd     float64 `protobuf:"fixed64,14,opt,name=reading_sd,json=readingSd,proto3" json:"reading_sd,omitempty"`
+	Order         string  `protobuf:"bytes,15,opt,name=order,proto3" json:"order,omitempty"`
+	Article       string  `protobuf:"bytes,16,opt,name=article,proto3" json:"article,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Reading) Reset() {
+	*x = Reading{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Reading) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Reading) ProtoMessage() {}
+
+func (x *Reading) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Reading.ProtoReflect.Descriptor instead.
+func (*Reading) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
+}
+
+func (x *Reading) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+func (x *Reading) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *Reading) GetFeedGroup() string {
+	if x != nil {
+		return x.FeedGroup
+	}
+	return ""
+}
+
+func (x *Reading) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *Reading) GetKind() ReadingKind {
+	if x != nil {
+		return x.Kind
+	}
+	return ReadingKind_READING_KIND_UNSPECIFIED
+}
+
+func (x *Reading) GetReadingTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.ReadingTime
+	}
+	return nil
+}
+
+func (x *Reading) GetRevolutionCount() int64 {
+	if x != nil {
+		return x.RevolutionCount
+	}
+	return 0
+}
+
+func (x *Reading) GetLengthM() float64 {
+	if x != nil {
+		return x.LengthM
+	}
+	return 0
+}
+
+func (x *Reading) GetNetKg() *Figure {
+	if x != nil {
+		return x.NetKg
+	}
+	return nil
+}
+
+func (x *Reading) GetCountedKg() *Figure {
+	if x != nil {
+		return x.CountedKg
+	}
+	return nil
+}
+
+func (x *Reading) GetRollCount() int32 {
+	if x != nil {
+		return x.RollCount
+	}
+	return 0
+}
+
+func (x *Reading) GetRollNumber() int64 {
+	if x != nil {
+		return x.RollNumber
+	}
+	return 0
+}
+
+func (x *Reading) GetRatio() float64 {
+	if x != nil {
+		return x.Ratio
+	}
+	return 0
+}
+
+func (x *Reading) GetReadingSd() float64 {
+	if x != nil {
+		return x.ReadingSd
+	}
+	return 0
+}
+
+func (x *Reading) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *Reading) GetArticle() string {
+	if x != nil {
+		return x.Article
+	}
+	return ""
+}
+
+type ListReadingsRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty = all machines.
+	Machine       string `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	PageSize      int32  `protobuf:"varint,2,opt,name=page_size,json=pageSize,proto3" json:"page_size,omitempty"`
+	PageToken     string `protobuf:"bytes,3,opt,name=page_token,json=pageToken,proto3" json:"page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReadingsRequest) Reset() {
+	*x = ListReadingsRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReadingsRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReadingsRequest) ProtoMessage() {}
+
+func (x *ListReadingsRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReadingsRequest.ProtoReflect.Descriptor instead.
+func (*ListReadingsRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *ListReadingsRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *ListReadingsRequest) GetPageSize() int32 {
+	if x != nil {
+		return x.PageSize
+	}
+	return 0
+}
+
+func (x *ListReadingsRequest) GetPageToken() string {
+	if x != nil {
+		return x.PageToken
+	}
+	return ""
+}
+
+type ListReadingsResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	Readings      []*Reading             `protobuf:"bytes,1,rep,name=readings,proto3" json:"readings,omitempty"`
+	NextPageToken string                 `protobuf:"bytes,2,opt,name=next_page_token,json=nextPageToken,proto3" json:"next_page_token,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListReadingsResponse) Reset() {
+	*x = ListReadingsResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListReadingsResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListReadingsResponse) ProtoMessage() {}
+
+func (x *ListReadingsResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListReadingsResponse.ProtoReflect.Descriptor instead.
+func (*ListReadingsResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{20}
+}
+
+func (x *ListReadingsResponse) GetReadings() []*Reading {
+	if x != nil {
+		return x.Readings
+	}
+	return nil
+}
+
+func (x *ListReadingsResponse) GetNextPageToken() string {
+	if x != nil {
+		return x.NextPageToken
+	}
+	return ""
+}
+
+type UndoReadingRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "machines/k05/readings/12".
+	Name          string `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndoReadingRequest) Reset() {
+	*x = UndoReadingRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndoReadingRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndoReadingRequest) ProtoMessage() {}
+
+func (x *UndoReadingRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndoReadingRequest.ProtoReflect.Descriptor instead.
+func (*UndoReadingRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *UndoReadingRequest) GetName() string {
+	if x != nil {
+		return x.Name
+	}
+	return ""
+}
+
+type UndoReadingResponse struct {
+	state         protoimpl.MessageState `protogen:"open.v1"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *UndoReadingResponse) Reset() {
+	*x = UndoReadingResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *UndoReadingResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*UndoReadingResponse) ProtoMessage() {}
+
+func (x *UndoReadingResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use UndoReadingResponse.ProtoReflect.Descriptor instead.
+func (*UndoReadingResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{22}
+}
+
+type ListScaleRatiosRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Empty = all machines.
+	Machines      []string `protobuf:"bytes,1,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListScaleRatiosRequest) Reset() {
+	*x = ListScaleRatiosRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListScaleRatiosRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListScaleRatiosRequest) ProtoMessage() {}
+
+func (x *ListScaleRatiosRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListScaleRatiosRequest.ProtoReflect.Descriptor instead.
+func (*ListScaleRatiosRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{23}
+}
+
+func (x *ListScaleRatiosRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+type ListScaleRatiosResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// The farthest from 1 in front.
+	Ratios []*ScaleRatio `protobuf:"bytes,1,rep,name=ratios,proto3" json:"ratios,omitempty"`
+	// Limits of the mill, and the fewest rolls that are judged.
+	RatioLow      float64 `protobuf:"fixed64,2,opt,name=ratio_low,json=ratioLow,proto3" json:"ratio_low,omitempty"`
+	RatioHigh     float64 `protobuf:"fixed64,3,opt,name=ratio_high,json=ratioHigh,proto3" json:"ratio_high,omitempty"`
+	MinRolls      int32   `protobuf:"varint,4,opt,name=min_rolls,json=minRolls,proto3" json:"min_rolls,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ListScaleRatiosResponse) Reset() {
+	*x = ListScaleRatiosResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ListScaleRatiosResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ListScaleRatiosResponse) ProtoMessage() {}
+
+func (x *ListScaleRatiosResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ListScaleRatiosResponse.ProtoReflect.Descriptor instead.
+func (*ListScaleRatiosResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{24}
+}
+
+func (x *ListScaleRatiosResponse) GetRatios() []*ScaleRatio {
+	if x != nil {
+		return x.Ratios
+	}
+	return nil
+}
+
+func (x *ListScaleRatiosResponse) GetRatioLow() float64 {
+	if x != nil {
+		return x.RatioLow
+	}
+	return 0
+}
+
+func (x *ListScaleRatiosResponse) GetRatioHigh() float64 {
+	if x != nil {
+		return x.RatioHigh
+	}
+	return 0
+}
+
+func (x *ListScaleRatiosResponse) GetMinRolls() int32 {
+	if x != nil {
+		return x.MinRolls
+	}
+	return 0
+}
+
+// ScaleRatio compares the kilos of turns and card with those of the scale, of one article on one machine.
+type ScaleRatio struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Machine string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	Article string                 `protobuf:"bytes,2,opt,name=article,proto3" json:"article,omitempty"`
+	// The machine knits it now.
+	Running bool `protobuf:"varint,3,opt,name=running,proto3" json:"running,omitempty"`
+	// Weighed, and of them those that the estimate rests on: none set aside, none of before a change.
+	RollCount     int32 `protobuf:"varint,4,opt,name=roll_count,json=rollCount,proto3" json:"roll_count,omitempty"`
+	UsedRollCount int32 `protobuf:"varint,5,opt,name=used_roll_count,json=usedRollCount,proto3" json:"used_roll_count,omitempty"`
+	// Of the used rolls.
+	CountedKg *Figure `protobuf:"bytes,6,opt,name=counted_kg,json=countedKg,proto3" json:"counted_kg,omitempty"`
+	WeighedKg *Figure `protobuf:"bytes,7,opt,name=weighed_kg,json=weighedKg,proto3" json:"weighed_kg,omitempty"`
+	// Counted over weighed, and the interval that holds it in 9 of 10 cases.
+	Ratio     float64 `protobuf:"fixed64,8,opt,name=ratio,proto3" json:"ratio,omitempty"`
+	RatioLow  float64 `protobuf:"fixed64,9,opt,name=ratio_low,json=ratioLow,proto3" json:"ratio_low,omitempty"`
+	RatioHigh float64 `protobuf:"fixed64,10,opt,name=ratio_high,json=ratioHigh,proto3" json:"ratio_high,omitempty"`
+	// What may be the matter, and what to measure; empty within the limits.
+	Sentence   string                 `protobuf:"bytes,11,opt,name=sentence,proto3" json:"sentence,omitempty"`
+	NewestTime *timestamppb.Timestamp `protobuf:"bytes,12,opt,name=newest_time,json=newestTime,proto3" json:"newest_time,omitempty"`
+	// Counted over weighed of the newest readings, the oldest first; at most 20.
+	NewestRatios  []float64 `protobuf:"fixed64,13,rep,packed,name=newest_ratios,json=newestRatios,proto3" json:"newest_ratios,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *ScaleRatio) Reset() {
+	*x = ScaleRatio{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *ScaleRatio) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*ScaleRatio) ProtoMessage() {}
+
+func (x *ScaleRatio) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use ScaleRatio.ProtoReflect.Descriptor instead.
+func (*ScaleRatio) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{25}
+}
+
+func (x *ScaleRatio) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *ScaleRatio) GetArticle() string {
+	if x != nil {
+		return x.Article
+	}
+	return ""
+}
+
+func (x *ScaleRatio) GetRunning() bool {
+	if x != nil {
+		return x.Running
+	}
+	return false
+}
+
+func (x *ScaleRatio) GetRollCount() int32 {
+	if x != nil {
+		return x.RollCount
+	}
+	return 0
+}
+
+func (x *ScaleRatio) GetUsedRollCount() int32 {
+	if x != nil {
+		return x.UsedRollCount
+	}
+	return 0
+}
+
+func (x *ScaleRatio) GetCountedKg() *Figure {
+	if x != nil {
+		return x.CountedKg
+	}
+	return nil
+}
+
+func (x *ScaleRatio) GetWeighedKg() *Figure {
+	if x != nil {
+		return x.WeighedKg
+	}
+	return nil
+}
+
+func (x *ScaleRatio) GetRatio() float64 {
+	if x != nil {
+		return x.Ratio
+	}
+	return 0
+}
+
+func (x *ScaleRatio) GetRatioLow() float64 {
+	if x != nil {
+		return x.RatioLow
+	}
+	return 0
+}
+
+func (x *ScaleRatio) GetRatioHigh() float64 {
+	if x != nil {
+		return x.RatioHigh
+	}
+	return 0
+}
+
+func (x *ScaleRatio) GetSentence() string {
+	if x != nil {
+		return x.Sentence
+	}
+	return ""
+}
+
+func (x *ScaleRatio) GetNewestTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.NewestTime
+	}
+	return nil
+}
+
+func (x *ScaleRatio) GetNewestRatios() []float64 {
+	if x != nil {
+		return x.NewestRatios
+	}
+	return nil
+}
+
 type UndoLoadRequest struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Machine       string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
@@ -2062,7 +2733,7 @@ type UndoLoadRequest struct {
 
 func (x *UndoLoadRequest) Reset() {
 	*x = UndoLoadRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2074,7 +2745,7 @@ func (x *UndoLoadRequest) String() string {
 func (*UndoLoadRequest) ProtoMessage() {}
 
 func (x *UndoLoadRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[18]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2087,7 +2758,7 @@ func (x *UndoLoadRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoLoadRequest.ProtoReflect.Descriptor instead.
 func (*UndoLoadRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{18}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *UndoLoadRequest) GetMachine() string {
@@ -2112,7 +2783,7 @@ type UndoLoadResponse struct {
 
 func (x *UndoLoadResponse) Reset() {
 	*x = UndoLoadResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2124,7 +2795,7 @@ func (x *UndoLoadResponse) String() string {
 func (*UndoLoadResponse) ProtoMessage() {}
 
 func (x *UndoLoadResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[19]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2137,7 +2808,7 @@ func (x *UndoLoadResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use UndoLoadResponse.ProtoReflect.Descriptor instead.
 func (*UndoLoadResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{19}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{27}
 }
 
 type WatchTasksRequest struct {
@@ -2152,7 +2823,7 @@ type WatchTasksRequest struct {
 
 func (x *WatchTasksRequest) Reset() {
 	*x = WatchTasksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2164,7 +2835,7 @@ func (x *WatchTasksRequest) String() string {
 func (*WatchTasksRequest) ProtoMessage() {}
 
 func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[20]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2177,7 +2848,7 @@ func (x *WatchTasksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchTasksRequest.ProtoReflect.Descriptor instead.
 func (*WatchTasksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{20}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *WatchTasksRequest) GetMachines() []string {
@@ -2204,7 +2875,7 @@ type WatchTasksResponse struct {
 
 func (x *WatchTasksResponse) Reset() {
 	*x = WatchTasksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2216,7 +2887,7 @@ func (x *WatchTasksResponse) String() string {
 func (*WatchTasksResponse) ProtoMessage() {}
 
 func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[21]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2229,7 +2900,7 @@ func (x *WatchTasksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchTasksResponse.ProtoReflect.Descriptor instead.
 func (*WatchTasksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{21}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *WatchTasksResponse) GetTasks() []*Task {
@@ -2251,7 +2922,7 @@ type ListWalksRequest struct {
 
 func (x *ListWalksRequest) Reset() {
 	*x = ListWalksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2263,7 +2934,7 @@ func (x *ListWalksRequest) String() string {
 func (*ListWalksRequest) ProtoMessage() {}
 
 func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[22]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2276,7 +2947,7 @@ func (x *ListWalksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWalksRequest.ProtoReflect.Descriptor instead.
 func (*ListWalksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{22}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{30}
 }
 
 func (x *ListWalksRequest) GetMachines() []string {
@@ -2310,7 +2981,7 @@ type ListWalksResponse struct {
 
 func (x *ListWalksResponse) Reset() {
 	*x = ListWalksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2322,7 +2993,7 @@ func (x *ListWalksResponse) String() string {
 func (*ListWalksResponse) ProtoMessage() {}
 
 func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[23]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2335,7 +3006,7 @@ func (x *ListWalksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListWalksResponse.ProtoReflect.Descriptor instead.
 func (*ListWalksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{23}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListWalksResponse) GetAsOfTime() *timestamppb.Timestamp {
@@ -2385,7 +3056,7 @@ type WatchWalksRequest struct {
 
 func (x *WatchWalksRequest) Reset() {
 	*x = WatchWalksRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2397,7 +3068,7 @@ func (x *WatchWalksRequest) String() string {
 func (*WatchWalksRequest) ProtoMessage() {}
 
 func (x *WatchWalksRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[24]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2410,7 +3081,7 @@ func (x *WatchWalksRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchWalksRequest.ProtoReflect.Descriptor instead.
 func (*WatchWalksRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{24}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *WatchWalksRequest) GetMachines() []string {
@@ -2436,7 +3107,7 @@ type WatchWalksResponse struct {
 
 func (x *WatchWalksResponse) Reset() {
 	*x = WatchWalksResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[33]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2448,7 +3119,7 @@ func (x *WatchWalksResponse) String() string {
 func (*WatchWalksResponse) ProtoMessage() {}
 
 func (x *WatchWalksResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[25]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[33]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2461,7 +3132,7 @@ func (x *WatchWalksResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use WatchWalksResponse.ProtoReflect.Descriptor instead.
 func (*WatchWalksResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{25}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{33}
 }
 
 func (x *WatchWalksResponse) GetWalks() *ListWalksResponse {
@@ -2494,7 +3165,7 @@ type ReportTaskRequest struct {
 
 func (x *ReportTaskRequest) Reset() {
 	*x = ReportTaskRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[34]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2506,7 +3177,7 @@ func (x *ReportTaskRequest) String() string {
 func (*ReportTaskRequest) ProtoMessage() {}
 
 func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[26]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[34]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2519,7 +3190,7 @@ func (x *ReportTaskRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportTaskRequest.ProtoReflect.Descriptor instead.
 func (*ReportTaskRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{26}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{34}
 }
 
 func (x *ReportTaskRequest) GetTask() string {
@@ -2597,7 +3268,7 @@ type ReportTaskResponse struct {
 
 func (x *ReportTaskResponse) Reset() {
 	*x = ReportTaskResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[35]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2609,7 +3280,7 @@ func (x *ReportTaskResponse) String() string {
 func (*ReportTaskResponse) ProtoMessage() {}
 
 func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[27]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[35]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2622,7 +3293,7 @@ func (x *ReportTaskResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReportTaskResponse.ProtoReflect.Descriptor instead.
 func (*ReportTaskResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{27}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{35}
 }
 
 func (x *ReportTaskResponse) GetTask() string {
@@ -2706,7 +3377,7 @@ type Lot struct {
 
 func (x *Lot) Reset() {
 	*x = Lot{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[36]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2718,7 +3389,7 @@ func (x *Lot) String() string {
 func (*Lot) ProtoMessage() {}
 
 func (x *Lot) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[28]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[36]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2731,7 +3402,7 @@ func (x *Lot) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Lot.ProtoReflect.Descriptor instead.
 func (*Lot) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{28}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{36}
 }
 
 func (x *Lot) GetName() string {
@@ -2839,7 +3510,7 @@ type LotReservation struct {
 
 func (x *LotReservation) Reset() {
 	*x = LotReservation{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[29]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[37]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2851,7 +3522,7 @@ func (x *LotReservation) String() string {
 func (*LotReservation) ProtoMessage() {}
 
 func (x *LotReservation) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[29]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[37]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2864,7 +3535,7 @@ func (x *LotReservation) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotReservation.ProtoReflect.Descriptor instead.
 func (*LotReservation) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{29}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{37}
 }
 
 func (x *LotReservation) GetOrder() string {
@@ -2911,7 +3582,7 @@ type LotDraw struct {
 
 func (x *LotDraw) Reset() {
 	*x = LotDraw{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[30]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[38]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2923,7 +3594,7 @@ func (x *LotDraw) String() string {
 func (*LotDraw) ProtoMessage() {}
 
 func (x *LotDraw) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[30]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[38]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2936,7 +3607,7 @@ func (x *LotDraw) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotDraw.ProtoReflect.Descriptor instead.
 func (*LotDraw) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{30}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{38}
 }
 
 func (x *LotDraw) GetMachine() string {
@@ -2980,7 +3651,7 @@ type LotChange struct {
 
 func (x *LotChange) Reset() {
 	*x = LotChange{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[31]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[39]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2992,7 +3663,7 @@ func (x *LotChange) String() string {
 func (*LotChange) ProtoMessage() {}
 
 func (x *LotChange) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[31]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[39]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3005,7 +3676,7 @@ func (x *LotChange) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotChange.ProtoReflect.Descriptor instead.
 func (*LotChange) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{31}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{39}
 }
 
 func (x *LotChange) GetCleanRollCount() int32 {
@@ -3044,7 +3715,7 @@ type LotRelease struct {
 
 func (x *LotRelease) Reset() {
 	*x = LotRelease{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[32]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[40]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3056,7 +3727,7 @@ func (x *LotRelease) String() string {
 func (*LotRelease) ProtoMessage() {}
 
 func (x *LotRelease) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[32]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[40]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3069,7 +3740,7 @@ func (x *LotRelease) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use LotRelease.ProtoReflect.Descriptor instead.
 func (*LotRelease) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{32}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{40}
 }
 
 func (x *LotRelease) GetLot() string {
@@ -3117,7 +3788,7 @@ type ListLotsRequest struct {
 
 func (x *ListLotsRequest) Reset() {
 	*x = ListLotsRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[33]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[41]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3129,7 +3800,7 @@ func (x *ListLotsRequest) String() string {
 func (*ListLotsRequest) ProtoMessage() {}
 
 func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[33]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[41]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3142,7 +3813,7 @@ func (x *ListLotsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsRequest.ProtoReflect.Descriptor instead.
 func (*ListLotsRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{33}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{41}
 }
 
 func (x *ListLotsRequest) GetPageSize() int32 {
@@ -3169,7 +3840,7 @@ type ListLotsResponse struct {
 
 func (x *ListLotsResponse) Reset() {
 	*x = ListLotsResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[34]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[42]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3181,7 +3852,7 @@ func (x *ListLotsResponse) String() string {
 func (*ListLotsResponse) ProtoMessage() {}
 
 func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[34]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[42]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3194,7 +3865,7 @@ func (x *ListLotsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListLotsResponse.ProtoReflect.Descriptor instead.
 func (*ListLotsResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{34}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{42}
 }
 
 func (x *ListLotsResponse) GetLots() []*Lot {
@@ -3209,6 +3880,353 @@ func (x *ListLotsResponse) GetNextPageToken() string {
 		return x.NextPageToken
 	}
 	return ""
+}
+
+type DraftRequisitionRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// Required; at most 14 days from now.
+	UntilTime *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=until_time,json=untilTime,proto3" json:"until_time,omitempty"`
+	// Empty = all machines.
+	Machines      []string `protobuf:"bytes,2,rep,name=machines,proto3" json:"machines,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DraftRequisitionRequest) Reset() {
+	*x = DraftRequisitionRequest{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[43]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DraftRequisitionRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DraftRequisitionRequest) ProtoMessage() {}
+
+func (x *DraftRequisitionRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[43]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DraftRequisitionRequest.ProtoReflect.Descriptor instead.
+func (*DraftRequisitionRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{43}
+}
+
+func (x *DraftRequisitionRequest) GetUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UntilTime
+	}
+	return nil
+}
+
+func (x *DraftRequisitionRequest) GetMachines() []string {
+	if x != nil {
+		return x.Machines
+	}
+	return nil
+}
+
+type DraftRequisitionResponse struct {
+	state     protoimpl.MessageState `protogen:"open.v1"`
+	AsOfTime  *timestamppb.Timestamp `protobuf:"bytes,1,opt,name=as_of_time,json=asOfTime,proto3" json:"as_of_time,omitempty"`
+	UntilTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=until_time,json=untilTime,proto3" json:"until_time,omitempty"`
+	// By lot, then yarn.
+	Lines []*RequisitionLine `protobuf:"bytes,3,rep,name=lines,proto3" json:"lines,omitempty"`
+	// What could not be foreseen, in words.
+	Warnings      []string `protobuf:"bytes,4,rep,name=warnings,proto3" json:"warnings,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *DraftRequisitionResponse) Reset() {
+	*x = DraftRequisitionResponse{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[44]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *DraftRequisitionResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*DraftRequisitionResponse) ProtoMessage() {}
+
+func (x *DraftRequisitionResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[44]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use DraftRequisitionResponse.ProtoReflect.Descriptor instead.
+func (*DraftRequisitionResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{44}
+}
+
+func (x *DraftRequisitionResponse) GetAsOfTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.AsOfTime
+	}
+	return nil
+}
+
+func (x *DraftRequisitionResponse) GetUntilTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.UntilTime
+	}
+	return nil
+}
+
+func (x *DraftRequisitionResponse) GetLines() []*RequisitionLine {
+	if x != nil {
+		return x.Lines
+	}
+	return nil
+}
+
+func (x *DraftRequisitionResponse) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
+	}
+	return nil
+}
+
+// RequisitionLine is yarn of one lot to fetch from the store.
+type RequisitionLine struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "lots/L-430"; empty = any lot of the yarn.
+	Lot  string `protobuf:"bytes,1,opt,name=lot,proto3" json:"lot,omitempty"`
+	Yarn string `protobuf:"bytes,2,opt,name=yarn,proto3" json:"yarn,omitempty"`
+	Tip  string `protobuf:"bytes,3,opt,name=tip,proto3" json:"tip,omitempty"`
+	// Cones that will be put on.
+	ConeCount int32   `protobuf:"varint,4,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	NeedKg    *Figure `protobuf:"bytes,5,opt,name=need_kg,json=needKg,proto3" json:"need_kg,omitempty"`
+	// At the machines, and not on a creel.
+	AtMachineKg *Figure `protobuf:"bytes,6,opt,name=at_machine_kg,json=atMachineKg,proto3" json:"at_machine_kg,omitempty"`
+	// To fetch; and of it what the store lacks.
+	FetchKg       *Figure             `protobuf:"bytes,7,opt,name=fetch_kg,json=fetchKg,proto3" json:"fetch_kg,omitempty"`
+	ShortKg       *Figure             `protobuf:"bytes,8,opt,name=short_kg,json=shortKg,proto3" json:"short_kg,omitempty"`
+	StoreKg       *Figure             `protobuf:"bytes,9,opt,name=store_kg,json=storeKg,proto3" json:"store_kg,omitempty"`
+	Shares        []*RequisitionShare `protobuf:"bytes,10,rep,name=shares,proto3" json:"shares,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RequisitionLine) Reset() {
+	*x = RequisitionLine{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[45]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RequisitionLine) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RequisitionLine) ProtoMessage() {}
+
+func (x *RequisitionLine) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[45]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RequisitionLine.ProtoReflect.Descriptor instead.
+func (*RequisitionLine) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{45}
+}
+
+func (x *RequisitionLine) GetLot() string {
+	if x != nil {
+		return x.Lot
+	}
+	return ""
+}
+
+func (x *RequisitionLine) GetYarn() string {
+	if x != nil {
+		return x.Yarn
+	}
+	return ""
+}
+
+func (x *RequisitionLine) GetTip() string {
+	if x != nil {
+		return x.Tip
+	}
+	return ""
+}
+
+func (x *RequisitionLine) GetConeCount() int32 {
+	if x != nil {
+		return x.ConeCount
+	}
+	return 0
+}
+
+func (x *RequisitionLine) GetNeedKg() *Figure {
+	if x != nil {
+		return x.NeedKg
+	}
+	return nil
+}
+
+func (x *RequisitionLine) GetAtMachineKg() *Figure {
+	if x != nil {
+		return x.AtMachineKg
+	}
+	return nil
+}
+
+func (x *RequisitionLine) GetFetchKg() *Figure {
+	if x != nil {
+		return x.FetchKg
+	}
+	return nil
+}
+
+func (x *RequisitionLine) GetShortKg() *Figure {
+	if x != nil {
+		return x.ShortKg
+	}
+	return nil
+}
+
+func (x *RequisitionLine) GetStoreKg() *Figure {
+	if x != nil {
+		return x.StoreKg
+	}
+	return nil
+}
+
+func (x *RequisitionLine) GetShares() []*RequisitionShare {
+	if x != nil {
+		return x.Shares
+	}
+	return nil
+}
+
+// RequisitionShare is the part of one machine.
+type RequisitionShare struct {
+	state       protoimpl.MessageState `protogen:"open.v1"`
+	Machine     string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	FeedGroup   string                 `protobuf:"bytes,2,opt,name=feed_group,json=feedGroup,proto3" json:"feed_group,omitempty"`
+	Order       string                 `protobuf:"bytes,3,opt,name=order,proto3" json:"order,omitempty"`
+	ConeCount   int32                  `protobuf:"varint,4,opt,name=cone_count,json=coneCount,proto3" json:"cone_count,omitempty"`
+	NeedKg      float64                `protobuf:"fixed64,5,opt,name=need_kg,json=needKg,proto3" json:"need_kg,omitempty"`
+	AtMachineKg float64                `protobuf:"fixed64,6,opt,name=at_machine_kg,json=atMachineKg,proto3" json:"at_machine_kg,omitempty"`
+	FetchKg     float64                `protobuf:"fixed64,7,opt,name=fetch_kg,json=fetchKg,proto3" json:"fetch_kg,omitempty"`
+	// First cone that will be put on.
+	FirstTime     *timestamppb.Timestamp `protobuf:"bytes,8,opt,name=first_time,json=firstTime,proto3" json:"first_time,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *RequisitionShare) Reset() {
+	*x = RequisitionShare{}
+	mi := &file_turnwise_v1_creel_proto_msgTypes[46]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *RequisitionShare) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*RequisitionShare) ProtoMessage() {}
+
+func (x *RequisitionShare) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_creel_proto_msgTypes[46]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use RequisitionShare.ProtoReflect.Descriptor instead.
+func (*RequisitionShare) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{46}
+}
+
+func (x *RequisitionShare) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *RequisitionShare) GetFeedGroup() string {
+	if x != nil {
+		return x.FeedGroup
+	}
+	return ""
+}
+
+func (x *RequisitionShare) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *RequisitionShare) GetConeCount() int32 {
+	if x != nil {
+		return x.ConeCount
+	}
+	return 0
+}
+
+func (x *RequisitionShare) GetNeedKg() float64 {
+	if x != nil {
+		return x.NeedKg
+	}
+	return 0
+}
+
+func (x *RequisitionShare) GetAtMachineKg() float64 {
+	if x != nil {
+		return x.AtMachineKg
+	}
+	return 0
+}
+
+func (x *RequisitionShare) GetFetchKg() float64 {
+	if x != nil {
+		return x.FetchKg
+	}
+	return 0
+}
+
+func (x *RequisitionShare) GetFirstTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.FirstTime
+	}
+	return nil
 }
 
 type MoveLotRequest struct {
@@ -3227,7 +4245,7 @@ type MoveLotRequest struct {
 
 func (x *MoveLotRequest) Reset() {
 	*x = MoveLotRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[35]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[47]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3239,7 +4257,7 @@ func (x *MoveLotRequest) String() string {
 func (*MoveLotRequest) ProtoMessage() {}
 
 func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[35]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[47]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3252,7 +4270,7 @@ func (x *MoveLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotRequest.ProtoReflect.Descriptor instead.
 func (*MoveLotRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{35}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{47}
 }
 
 func (x *MoveLotRequest) GetLot() string {
@@ -3306,7 +4324,7 @@ type MoveLotResponse struct {
 
 func (x *MoveLotResponse) Reset() {
 	*x = MoveLotResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[36]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[48]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3318,7 +4336,7 @@ func (x *MoveLotResponse) String() string {
 func (*MoveLotResponse) ProtoMessage() {}
 
 func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[36]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[48]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3331,7 +4349,7 @@ func (x *MoveLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MoveLotResponse.ProtoReflect.Descriptor instead.
 func (*MoveLotResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{36}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{48}
 }
 
 func (x *MoveLotResponse) GetLot() *Lot {
@@ -3356,7 +4374,7 @@ type ReleaseLotRequest struct {
 
 func (x *ReleaseLotRequest) Reset() {
 	*x = ReleaseLotRequest{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[37]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[49]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3368,7 +4386,7 @@ func (x *ReleaseLotRequest) String() string {
 func (*ReleaseLotRequest) ProtoMessage() {}
 
 func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[37]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[49]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3381,7 +4399,7 @@ func (x *ReleaseLotRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLotRequest.ProtoReflect.Descriptor instead.
 func (*ReleaseLotRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{37}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{49}
 }
 
 func (x *ReleaseLotRequest) GetLot() string {
@@ -3435,7 +4453,7 @@ type ReleaseLotResponse struct {
 
 func (x *ReleaseLotResponse) Reset() {
 	*x = ReleaseLotResponse{}
-	mi := &file_turnwise_v1_creel_proto_msgTypes[38]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[50]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -3447,7 +4465,7 @@ func (x *ReleaseLotResponse) String() string {
 func (*ReleaseLotResponse) ProtoMessage() {}
 
 func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_creel_proto_msgTypes[38]
+	mi := &file_turnwise_v1_creel_proto_msgTypes[50]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -3460,7 +4478,7 @@ func (x *ReleaseLotResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ReleaseLotResponse.ProtoReflect.Descriptor instead.
 func (*ReleaseLotResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{38}
+	return file_turnwise_v1_creel_proto_rawDescGZIP(), []int{50}
 }
 
 func (x *ReleaseLotResponse) GetRelease() *LotRelease {
@@ -3630,7 +4648,7 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\x0ereserve_net_kg\x18\t \x01(\x01R\freserveNetKg\x12!\n" +
 	"\freserve_tied\x18\n" +
 	" \x01(\bR\vreserveTied\x12\x12\n" +
-	"\x04task\x18\v \x01(\tR\x04task\"\xcf\x02\n" +
+	"\x04task\x18\v \x01(\tR\x04task\"\xce\x03\n" +
 	"\x14RecordReadingRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1d\n" +
 	"\n" +
@@ -3645,10 +4663,81 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\n" +
 	"request_id\x18\t \x01(\tR\trequestId\x12#\n" +
 	"\rvalidate_only\x18\n" +
-	" \x01(\bR\fvalidateOnly\"a\n" +
+	" \x01(\bR\fvalidateOnly\x12\x1d\n" +
+	"\n" +
+	"roll_count\x18\v \x01(\x05R\trollCount\x12\x1f\n" +
+	"\vroll_number\x18\f \x01(\x03R\n" +
+	"rollNumber\x12=\n" +
+	"\freading_time\x18\r \x01(\v2\x1a.google.protobuf.TimestampR\vreadingTime\"\xcb\x01\n" +
 	"\x15RecordReadingResponse\x12\x14\n" +
 	"\x05ratio\x18\x01 \x01(\x01R\x05ratio\x122\n" +
-	"\alessons\x18\x02 \x03(\v2\x18.turnwise.v1.CreelLessonR\alessons\"?\n" +
+	"\alessons\x18\x02 \x03(\v2\x18.turnwise.v1.CreelLessonR\alessons\x12.\n" +
+	"\areading\x18\x03 \x01(\v2\x14.turnwise.v1.ReadingR\areading\x128\n" +
+	"\vscale_ratio\x18\x04 \x01(\v2\x17.turnwise.v1.ScaleRatioR\n" +
+	"scaleRatio\"\xa0\x04\n" +
+	"\aReading\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\x12\x18\n" +
+	"\amachine\x18\x02 \x01(\tR\amachine\x12\x1d\n" +
+	"\n" +
+	"feed_group\x18\x03 \x01(\tR\tfeedGroup\x12\x10\n" +
+	"\x03lot\x18\x04 \x01(\tR\x03lot\x12,\n" +
+	"\x04kind\x18\x05 \x01(\x0e2\x18.turnwise.v1.ReadingKindR\x04kind\x12=\n" +
+	"\freading_time\x18\x06 \x01(\v2\x1a.google.protobuf.TimestampR\vreadingTime\x12)\n" +
+	"\x10revolution_count\x18\a \x01(\x03R\x0frevolutionCount\x12\x19\n" +
+	"\blength_m\x18\b \x01(\x01R\alengthM\x12*\n" +
+	"\x06net_kg\x18\t \x01(\v2\x13.turnwise.v1.FigureR\x05netKg\x122\n" +
+	"\n" +
+	"counted_kg\x18\n" +
+	" \x01(\v2\x13.turnwise.v1.FigureR\tcountedKg\x12\x1d\n" +
+	"\n" +
+	"roll_count\x18\v \x01(\x05R\trollCount\x12\x1f\n" +
+	"\vroll_number\x18\f \x01(\x03R\n" +
+	"rollNumber\x12\x14\n" +
+	"\x05ratio\x18\r \x01(\x01R\x05ratio\x12\x1d\n" +
+	"\n" +
+	"reading_sd\x18\x0e \x01(\x01R\treadingSd\x12\x14\n" +
+	"\x05order\x18\x0f \x01(\tR\x05order\x12\x18\n" +
+	"\aarticle\x18\x10 \x01(\tR\aarticle\"k\n" +
+	"\x13ListReadingsRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
+	"\tpage_size\x18\x02 \x01(\x05R\bpageSize\x12\x1d\n" +
+	"\n" +
+	"page_token\x18\x03 \x01(\tR\tpageToken\"p\n" +
+	"\x14ListReadingsResponse\x120\n" +
+	"\breadings\x18\x01 \x03(\v2\x14.turnwise.v1.ReadingR\breadings\x12&\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"(\n" +
+	"\x12UndoReadingRequest\x12\x12\n" +
+	"\x04name\x18\x01 \x01(\tR\x04name\"\x15\n" +
+	"\x13UndoReadingResponse\"4\n" +
+	"\x16ListScaleRatiosRequest\x12\x1a\n" +
+	"\bmachines\x18\x01 \x03(\tR\bmachines\"\xa3\x01\n" +
+	"\x17ListScaleRatiosResponse\x12/\n" +
+	"\x06ratios\x18\x01 \x03(\v2\x17.turnwise.v1.ScaleRatioR\x06ratios\x12\x1b\n" +
+	"\tratio_low\x18\x02 \x01(\x01R\bratioLow\x12\x1d\n" +
+	"\n" +
+	"ratio_high\x18\x03 \x01(\x01R\tratioHigh\x12\x1b\n" +
+	"\tmin_rolls\x18\x04 \x01(\x05R\bminRolls\"\xd9\x03\n" +
+	"\n" +
+	"ScaleRatio\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x18\n" +
+	"\aarticle\x18\x02 \x01(\tR\aarticle\x12\x18\n" +
+	"\arunning\x18\x03 \x01(\bR\arunning\x12\x1d\n" +
+	"\n" +
+	"roll_count\x18\x04 \x01(\x05R\trollCount\x12&\n" +
+	"\x0fused_roll_count\x18\x05 \x01(\x05R\rusedRollCount\x122\n" +
+	"\n" +
+	"counted_kg\x18\x06 \x01(\v2\x13.turnwise.v1.FigureR\tcountedKg\x122\n" +
+	"\n" +
+	"weighed_kg\x18\a \x01(\v2\x13.turnwise.v1.FigureR\tweighedKg\x12\x14\n" +
+	"\x05ratio\x18\b \x01(\x01R\x05ratio\x12\x1b\n" +
+	"\tratio_low\x18\t \x01(\x01R\bratioLow\x12\x1d\n" +
+	"\n" +
+	"ratio_high\x18\n" +
+	" \x01(\x01R\tratioHigh\x12\x1a\n" +
+	"\bsentence\x18\v \x01(\tR\bsentence\x12;\n" +
+	"\vnewest_time\x18\f \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"newestTime\x12#\n" +
+	"\rnewest_ratios\x18\r \x03(\x01R\fnewestRatios\"?\n" +
 	"\x0fUndoLoadRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x12\n" +
 	"\x04load\x18\x02 \x01(\tR\x04load\"\x12\n" +
@@ -3738,7 +4827,43 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"page_token\x18\x02 \x01(\tR\tpageToken\"`\n" +
 	"\x10ListLotsResponse\x12$\n" +
 	"\x04lots\x18\x01 \x03(\v2\x10.turnwise.v1.LotR\x04lots\x12&\n" +
-	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"\xc1\x01\n" +
+	"\x0fnext_page_token\x18\x02 \x01(\tR\rnextPageToken\"p\n" +
+	"\x17DraftRequisitionRequest\x129\n" +
+	"\n" +
+	"until_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tuntilTime\x12\x1a\n" +
+	"\bmachines\x18\x02 \x03(\tR\bmachines\"\xdf\x01\n" +
+	"\x18DraftRequisitionResponse\x128\n" +
+	"\n" +
+	"as_of_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\basOfTime\x129\n" +
+	"\n" +
+	"until_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\tuntilTime\x122\n" +
+	"\x05lines\x18\x03 \x03(\v2\x1c.turnwise.v1.RequisitionLineR\x05lines\x12\x1a\n" +
+	"\bwarnings\x18\x04 \x03(\tR\bwarnings\"\x96\x03\n" +
+	"\x0fRequisitionLine\x12\x10\n" +
+	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x12\n" +
+	"\x04yarn\x18\x02 \x01(\tR\x04yarn\x12\x10\n" +
+	"\x03tip\x18\x03 \x01(\tR\x03tip\x12\x1d\n" +
+	"\n" +
+	"cone_count\x18\x04 \x01(\x05R\tconeCount\x12,\n" +
+	"\aneed_kg\x18\x05 \x01(\v2\x13.turnwise.v1.FigureR\x06needKg\x127\n" +
+	"\rat_machine_kg\x18\x06 \x01(\v2\x13.turnwise.v1.FigureR\vatMachineKg\x12.\n" +
+	"\bfetch_kg\x18\a \x01(\v2\x13.turnwise.v1.FigureR\afetchKg\x12.\n" +
+	"\bshort_kg\x18\b \x01(\v2\x13.turnwise.v1.FigureR\ashortKg\x12.\n" +
+	"\bstore_kg\x18\t \x01(\v2\x13.turnwise.v1.FigureR\astoreKg\x125\n" +
+	"\x06shares\x18\n" +
+	" \x03(\v2\x1d.turnwise.v1.RequisitionShareR\x06shares\"\x93\x02\n" +
+	"\x10RequisitionShare\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1d\n" +
+	"\n" +
+	"feed_group\x18\x02 \x01(\tR\tfeedGroup\x12\x14\n" +
+	"\x05order\x18\x03 \x01(\tR\x05order\x12\x1d\n" +
+	"\n" +
+	"cone_count\x18\x04 \x01(\x05R\tconeCount\x12\x17\n" +
+	"\aneed_kg\x18\x05 \x01(\x01R\x06needKg\x12\"\n" +
+	"\rat_machine_kg\x18\x06 \x01(\x01R\vatMachineKg\x12\x19\n" +
+	"\bfetch_kg\x18\a \x01(\x01R\afetchKg\x129\n" +
+	"\n" +
+	"first_time\x18\b \x01(\v2\x1a.google.protobuf.TimestampR\tfirstTime\"\xc1\x01\n" +
 	"\x0eMoveLotRequest\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12(\n" +
 	"\x04move\x18\x02 \x01(\x0e2\x14.turnwise.v1.LotMoveR\x04move\x12\x18\n" +
@@ -3792,12 +4917,16 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\aLotMove\x12\x18\n" +
 	"\x14LOT_MOVE_UNSPECIFIED\x10\x00\x12\x18\n" +
 	"\x14LOT_MOVE_REQUISITION\x10\x01\x12\x13\n" +
-	"\x0fLOT_MOVE_RETURN\x10\x022\xab\a\n" +
+	"\x0fLOT_MOVE_RETURN\x10\x022\x91\n" +
+	"\n" +
 	"\fCreelService\x12J\n" +
 	"\tListTasks\x12\x1d.turnwise.v1.ListTasksRequest\x1a\x1e.turnwise.v1.ListTasksResponse\x12J\n" +
 	"\tLoadCreel\x12\x1d.turnwise.v1.LoadCreelRequest\x1a\x1e.turnwise.v1.LoadCreelResponse\x12G\n" +
 	"\bGetCreel\x12\x1c.turnwise.v1.GetCreelRequest\x1a\x1d.turnwise.v1.GetCreelResponse\x12V\n" +
-	"\rRecordReading\x12!.turnwise.v1.RecordReadingRequest\x1a\".turnwise.v1.RecordReadingResponse\x12G\n" +
+	"\rRecordReading\x12!.turnwise.v1.RecordReadingRequest\x1a\".turnwise.v1.RecordReadingResponse\x12S\n" +
+	"\fListReadings\x12 .turnwise.v1.ListReadingsRequest\x1a!.turnwise.v1.ListReadingsResponse\x12P\n" +
+	"\vUndoReading\x12\x1f.turnwise.v1.UndoReadingRequest\x1a .turnwise.v1.UndoReadingResponse\x12\\\n" +
+	"\x0fListScaleRatios\x12#.turnwise.v1.ListScaleRatiosRequest\x1a$.turnwise.v1.ListScaleRatiosResponse\x12G\n" +
 	"\bUndoLoad\x12\x1c.turnwise.v1.UndoLoadRequest\x1a\x1d.turnwise.v1.UndoLoadResponse\x12O\n" +
 	"\n" +
 	"WatchTasks\x12\x1e.turnwise.v1.WatchTasksRequest\x1a\x1f.turnwise.v1.WatchTasksResponse0\x01\x12J\n" +
@@ -3806,7 +4935,8 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"WatchWalks\x12\x1e.turnwise.v1.WatchWalksRequest\x1a\x1f.turnwise.v1.WatchWalksResponse0\x01\x12M\n" +
 	"\n" +
 	"ReportTask\x12\x1e.turnwise.v1.ReportTaskRequest\x1a\x1f.turnwise.v1.ReportTaskResponse\x12G\n" +
-	"\bListLots\x12\x1c.turnwise.v1.ListLotsRequest\x1a\x1d.turnwise.v1.ListLotsResponse\x12D\n" +
+	"\bListLots\x12\x1c.turnwise.v1.ListLotsRequest\x1a\x1d.turnwise.v1.ListLotsResponse\x12_\n" +
+	"\x10DraftRequisition\x12$.turnwise.v1.DraftRequisitionRequest\x1a%.turnwise.v1.DraftRequisitionResponse\x12D\n" +
 	"\aMoveLot\x12\x1b.turnwise.v1.MoveLotRequest\x1a\x1c.turnwise.v1.MoveLotResponse\x12M\n" +
 	"\n" +
 	"ReleaseLot\x12\x1e.turnwise.v1.ReleaseLotRequest\x1a\x1f.turnwise.v1.ReleaseLotResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
@@ -3824,153 +4954,196 @@ func file_turnwise_v1_creel_proto_rawDescGZIP() []byte {
 }
 
 var file_turnwise_v1_creel_proto_enumTypes = make([]protoimpl.EnumInfo, 6)
-var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 39)
+var file_turnwise_v1_creel_proto_msgTypes = make([]protoimpl.MessageInfo, 51)
 var file_turnwise_v1_creel_proto_goTypes = []any{
-	(TaskState)(0),                // 0: turnwise.v1.TaskState
-	(TaskAct)(0),                  // 1: turnwise.v1.TaskAct
-	(TaskKind)(0),                 // 2: turnwise.v1.TaskKind
-	(LoadWork)(0),                 // 3: turnwise.v1.LoadWork
-	(ReadingKind)(0),              // 4: turnwise.v1.ReadingKind
-	(LotMove)(0),                  // 5: turnwise.v1.LotMove
-	(*Task)(nil),                  // 6: turnwise.v1.Task
-	(*Remnant)(nil),               // 7: turnwise.v1.Remnant
-	(*Fetch)(nil),                 // 8: turnwise.v1.Fetch
-	(*Walk)(nil),                  // 9: turnwise.v1.Walk
-	(*WalkStop)(nil),              // 10: turnwise.v1.WalkStop
-	(*SetLoad)(nil),               // 11: turnwise.v1.SetLoad
-	(*MachineSplit)(nil),          // 12: turnwise.v1.MachineSplit
-	(*ListTasksRequest)(nil),      // 13: turnwise.v1.ListTasksRequest
-	(*ListTasksResponse)(nil),     // 14: turnwise.v1.ListTasksResponse
-	(*LoadCreelRequest)(nil),      // 15: turnwise.v1.LoadCreelRequest
-	(*LoadCreelResponse)(nil),     // 16: turnwise.v1.LoadCreelResponse
-	(*CreelLesson)(nil),           // 17: turnwise.v1.CreelLesson
-	(*GetCreelRequest)(nil),       // 18: turnwise.v1.GetCreelRequest
-	(*GetCreelResponse)(nil),      // 19: turnwise.v1.GetCreelResponse
-	(*Creel)(nil),                 // 20: turnwise.v1.Creel
-	(*CreelPosition)(nil),         // 21: turnwise.v1.CreelPosition
-	(*RecordReadingRequest)(nil),  // 22: turnwise.v1.RecordReadingRequest
-	(*RecordReadingResponse)(nil), // 23: turnwise.v1.RecordReadingResponse
-	(*UndoLoadRequest)(nil),       // 24: turnwise.v1.UndoLoadRequest
-	(*UndoLoadResponse)(nil),      // 25: turnwise.v1.UndoLoadResponse
-	(*WatchTasksRequest)(nil),     // 26: turnwise.v1.WatchTasksRequest
-	(*WatchTasksResponse)(nil),    // 27: turnwise.v1.WatchTasksResponse
-	(*ListWalksRequest)(nil),      // 28: turnwise.v1.ListWalksRequest
-	(*ListWalksResponse)(nil),     // 29: turnwise.v1.ListWalksResponse
-	(*WatchWalksRequest)(nil),     // 30: turnwise.v1.WatchWalksRequest
-	(*WatchWalksResponse)(nil),    // 31: turnwise.v1.WatchWalksResponse
-	(*ReportTaskRequest)(nil),     // 32: turnwise.v1.ReportTaskRequest
-	(*ReportTaskResponse)(nil),    // 33: turnwise.v1.ReportTaskResponse
-	(*Lot)(nil),                   // 34: turnwise.v1.Lot
-	(*LotReservation)(nil),        // 35: turnwise.v1.LotReservation
-	(*LotDraw)(nil),               // 36: turnwise.v1.LotDraw
-	(*LotChange)(nil),             // 37: turnwise.v1.LotChange
-	(*LotRelease)(nil),            // 38: turnwise.v1.LotRelease
-	(*ListLotsRequest)(nil),       // 39: turnwise.v1.ListLotsRequest
-	(*ListLotsResponse)(nil),      // 40: turnwise.v1.ListLotsResponse
-	(*MoveLotRequest)(nil),        // 41: turnwise.v1.MoveLotRequest
-	(*MoveLotResponse)(nil),       // 42: turnwise.v1.MoveLotResponse
-	(*ReleaseLotRequest)(nil),     // 43: turnwise.v1.ReleaseLotRequest
-	(*ReleaseLotResponse)(nil),    // 44: turnwise.v1.ReleaseLotResponse
-	(*timestamppb.Timestamp)(nil), // 45: google.protobuf.Timestamp
-	(*Figure)(nil),                // 46: turnwise.v1.Figure
+	(TaskState)(0),                   // 0: turnwise.v1.TaskState
+	(TaskAct)(0),                     // 1: turnwise.v1.TaskAct
+	(TaskKind)(0),                    // 2: turnwise.v1.TaskKind
+	(LoadWork)(0),                    // 3: turnwise.v1.LoadWork
+	(ReadingKind)(0),                 // 4: turnwise.v1.ReadingKind
+	(LotMove)(0),                     // 5: turnwise.v1.LotMove
+	(*Task)(nil),                     // 6: turnwise.v1.Task
+	(*Remnant)(nil),                  // 7: turnwise.v1.Remnant
+	(*Fetch)(nil),                    // 8: turnwise.v1.Fetch
+	(*Walk)(nil),                     // 9: turnwise.v1.Walk
+	(*WalkStop)(nil),                 // 10: turnwise.v1.WalkStop
+	(*SetLoad)(nil),                  // 11: turnwise.v1.SetLoad
+	(*MachineSplit)(nil),             // 12: turnwise.v1.MachineSplit
+	(*ListTasksRequest)(nil),         // 13: turnwise.v1.ListTasksRequest
+	(*ListTasksResponse)(nil),        // 14: turnwise.v1.ListTasksResponse
+	(*LoadCreelRequest)(nil),         // 15: turnwise.v1.LoadCreelRequest
+	(*LoadCreelResponse)(nil),        // 16: turnwise.v1.LoadCreelResponse
+	(*CreelLesson)(nil),              // 17: turnwise.v1.CreelLesson
+	(*GetCreelRequest)(nil),          // 18: turnwise.v1.GetCreelRequest
+	(*GetCreelResponse)(nil),         // 19: turnwise.v1.GetCreelResponse
+	(*Creel)(nil),                    // 20: turnwise.v1.Creel
+	(*CreelPosition)(nil),            // 21: turnwise.v1.CreelPosition
+	(*RecordReadingRequest)(nil),     // 22: turnwise.v1.RecordReadingRequest
+	(*RecordReadingResponse)(nil),    // 23: turnwise.v1.RecordReadingResponse
+	(*Reading)(nil),                  // 24: turnwise.v1.Reading
+	(*ListReadingsRequest)(nil),      // 25: turnwise.v1.ListReadingsRequest
+	(*ListReadingsResponse)(nil),     // 26: turnwise.v1.ListReadingsResponse
+	(*UndoReadingRequest)(nil),       // 27: turnwise.v1.UndoReadingRequest
+	(*UndoReadingResponse)(nil),      // 28: turnwise.v1.UndoReadingResponse
+	(*ListScaleRatiosRequest)(nil),   // 29: turnwise.v1.ListScaleRatiosRequest
+	(*ListScaleRatiosResponse)(nil),  // 30: turnwise.v1.ListScaleRatiosResponse
+	(*ScaleRatio)(nil),               // 31: turnwise.v1.ScaleRatio
+	(*UndoLoadRequest)(nil),          // 32: turnwise.v1.UndoLoadRequest
+	(*UndoLoadResponse)(nil),         // 33: turnwise.v1.UndoLoadResponse
+	(*WatchTasksRequest)(nil),        // 34: turnwise.v1.WatchTasksRequest
+	(*WatchTasksResponse)(nil),       // 35: turnwise.v1.WatchTasksResponse
+	(*ListWalksRequest)(nil),         // 36: turnwise.v1.ListWalksRequest
+	(*ListWalksResponse)(nil),        // 37: turnwise.v1.ListWalksResponse
+	(*WatchWalksRequest)(nil),        // 38: turnwise.v1.WatchWalksRequest
+	(*WatchWalksResponse)(nil),       // 39: turnwise.v1.WatchWalksResponse
+	(*ReportTaskRequest)(nil),        // 40: turnwise.v1.ReportTaskRequest
+	(*ReportTaskResponse)(nil),       // 41: turnwise.v1.ReportTaskResponse
+	(*Lot)(nil),                      // 42: turnwise.v1.Lot
+	(*LotReservation)(nil),           // 43: turnwise.v1.LotReservation
+	(*LotDraw)(nil),                  // 44: turnwise.v1.LotDraw
+	(*LotChange)(nil),                // 45: turnwise.v1.LotChange
+	(*LotRelease)(nil),               // 46: turnwise.v1.LotRelease
+	(*ListLotsRequest)(nil),          // 47: turnwise.v1.ListLotsRequest
+	(*ListLotsResponse)(nil),         // 48: turnwise.v1.ListLotsResponse
+	(*DraftRequisitionRequest)(nil),  // 49: turnwise.v1.DraftRequisitionRequest
+	(*DraftRequisitionResponse)(nil), // 50: turnwise.v1.DraftRequisitionResponse
+	(*RequisitionLine)(nil),          // 51: turnwise.v1.RequisitionLine
+	(*RequisitionShare)(nil),         // 52: turnwise.v1.RequisitionShare
+	(*MoveLotRequest)(nil),           // 53: turnwise.v1.MoveLotRequest
+	(*MoveLotResponse)(nil),          // 54: turnwise.v1.MoveLotResponse
+	(*ReleaseLotRequest)(nil),        // 55: turnwise.v1.ReleaseLotRequest
+	(*ReleaseLotResponse)(nil),       // 56: turnwise.v1.ReleaseLotResponse
+	(*timestamppb.Timestamp)(nil),    // 57: google.protobuf.Timestamp
+	(*Figure)(nil),                   // 58: turnwise.v1.Figure
 }
 var file_turnwise_v1_creel_proto_depIdxs = []int32{
-	2,  // 0: turnwise.v1.Task.kind:type_name -> turnwise.v1.TaskKind
-	45, // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
-	45, // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
-	45, // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
-	45, // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
-	45, // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
-	45, // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
-	46, // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
-	0,  // 8: turnwise.v1.Task.state:type_name -> turnwise.v1.TaskState
-	45, // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
-	45, // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
-	45, // 11: turnwise.v1.Task.open_time:type_name -> google.protobuf.Timestamp
-	45, // 12: turnwise.v1.Task.latest_time:type_name -> google.protobuf.Timestamp
-	7,  // 13: turnwise.v1.Task.remnants:type_name -> turnwise.v1.Remnant
-	46, // 14: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
-	45, // 15: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
-	45, // 16: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
-	45, // 17: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
-	10, // 18: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
-	8,  // 19: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
-	45, // 20: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
-	45, // 21: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
-	45, // 22: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
-	45, // 23: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
-	6,  // 24: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
-	8,  // 25: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
-	11, // 26: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
-	11, // 27: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
-	6,  // 28: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
-	45, // 29: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
-	3,  // 30: turnwise.v1.LoadCreelRequest.work:type_name -> turnwise.v1.LoadWork
-	17, // 31: turnwise.v1.LoadCreelResponse.lessons:type_name -> turnwise.v1.CreelLesson
-	20, // 32: turnwise.v1.GetCreelResponse.creel:type_name -> turnwise.v1.Creel
-	21, // 33: turnwise.v1.Creel.positions:type_name -> turnwise.v1.CreelPosition
-	17, // 34: turnwise.v1.Creel.lessons:type_name -> turnwise.v1.CreelLesson
-	46, // 35: turnwise.v1.CreelPosition.left_kg:type_name -> turnwise.v1.Figure
-	4,  // 36: turnwise.v1.RecordReadingRequest.kind:type_name -> turnwise.v1.ReadingKind
-	17, // 37: turnwise.v1.RecordReadingResponse.lessons:type_name -> turnwise.v1.CreelLesson
-	6,  // 38: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
-	45, // 39: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	9,  // 40: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
-	8,  // 41: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
-	12, // 42: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
-	29, // 43: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
-	1,  // 44: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
-	45, // 45: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
-	0,  // 46: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
-	45, // 47: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
-	45, // 48: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
-	17, // 49: turnwise.v1.ReportTaskResponse.lessons:type_name -> turnwise.v1.CreelLesson
-	46, // 50: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
-	46, // 51: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
-	46, // 52: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
-	38, // 53: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
-	35, // 54: turnwise.v1.Lot.reservations:type_name -> turnwise.v1.LotReservation
-	46, // 55: turnwise.v1.Lot.free_kg:type_name -> turnwise.v1.Figure
-	46, // 56: turnwise.v1.Lot.short_kg:type_name -> turnwise.v1.Figure
-	36, // 57: turnwise.v1.Lot.draws:type_name -> turnwise.v1.LotDraw
-	46, // 58: turnwise.v1.LotReservation.need_kg:type_name -> turnwise.v1.Figure
-	46, // 59: turnwise.v1.LotReservation.covered_kg:type_name -> turnwise.v1.Figure
-	46, // 60: turnwise.v1.LotReservation.short_kg:type_name -> turnwise.v1.Figure
-	37, // 61: turnwise.v1.LotDraw.change:type_name -> turnwise.v1.LotChange
-	45, // 62: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
-	34, // 63: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
-	5,  // 64: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
-	34, // 65: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
-	38, // 66: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
-	13, // 67: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
-	15, // 68: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
-	18, // 69: turnwise.v1.CreelService.GetCreel:input_type -> turnwise.v1.GetCreelRequest
-	22, // 70: turnwise.v1.CreelService.RecordReading:input_type -> turnwise.v1.RecordReadingRequest
-	24, // 71: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
-	26, // 72: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
-	28, // 73: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
-	30, // 74: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
-	32, // 75: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
-	39, // 76: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
-	41, // 77: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
-	43, // 78: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
-	14, // 79: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
-	16, // 80: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
-	19, // 81: turnwise.v1.CreelService.GetCreel:output_type -> turnwise.v1.GetCreelResponse
-	23, // 82: turnwise.v1.CreelService.RecordReading:output_type -> turnwise.v1.RecordReadingResponse
-	25, // 83: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
-	27, // 84: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
-	29, // 85: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
-	31, // 86: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
-	33, // 87: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
-	40, // 88: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
-	42, // 89: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
-	44, // 90: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
-	79, // [79:91] is the sub-list for method output_type
-	67, // [67:79] is the sub-list for method input_type
-	67, // [67:67] is the sub-list for extension type_name
-	67, // [67:67] is the sub-list for extension extendee
-	0,  // [0:67] is the sub-list for field type_name
+	2,   // 0: turnwise.v1.Task.kind:type_name -> turnwise.v1.TaskKind
+	57,  // 1: turnwise.v1.Task.due_time:type_name -> google.protobuf.Timestamp
+	57,  // 2: turnwise.v1.Task.first_time:type_name -> google.protobuf.Timestamp
+	57,  // 3: turnwise.v1.Task.p05_time:type_name -> google.protobuf.Timestamp
+	57,  // 4: turnwise.v1.Task.p50_time:type_name -> google.protobuf.Timestamp
+	57,  // 5: turnwise.v1.Task.p95_time:type_name -> google.protobuf.Timestamp
+	57,  // 6: turnwise.v1.Task.last_time:type_name -> google.protobuf.Timestamp
+	58,  // 7: turnwise.v1.Task.roll_kg:type_name -> turnwise.v1.Figure
+	0,   // 8: turnwise.v1.Task.state:type_name -> turnwise.v1.TaskState
+	57,  // 9: turnwise.v1.Task.state_time:type_name -> google.protobuf.Timestamp
+	57,  // 10: turnwise.v1.Task.fixer_call_time:type_name -> google.protobuf.Timestamp
+	57,  // 11: turnwise.v1.Task.open_time:type_name -> google.protobuf.Timestamp
+	57,  // 12: turnwise.v1.Task.latest_time:type_name -> google.protobuf.Timestamp
+	7,   // 13: turnwise.v1.Task.remnants:type_name -> turnwise.v1.Remnant
+	58,  // 14: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
+	57,  // 15: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
+	57,  // 16: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
+	57,  // 17: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
+	10,  // 18: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
+	8,   // 19: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
+	57,  // 20: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
+	57,  // 21: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
+	57,  // 22: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
+	57,  // 23: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
+	6,   // 24: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
+	8,   // 25: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
+	11,  // 26: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
+	11,  // 27: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
+	6,   // 28: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
+	57,  // 29: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
+	3,   // 30: turnwise.v1.LoadCreelRequest.work:type_name -> turnwise.v1.LoadWork
+	17,  // 31: turnwise.v1.LoadCreelResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	20,  // 32: turnwise.v1.GetCreelResponse.creel:type_name -> turnwise.v1.Creel
+	21,  // 33: turnwise.v1.Creel.positions:type_name -> turnwise.v1.CreelPosition
+	17,  // 34: turnwise.v1.Creel.lessons:type_name -> turnwise.v1.CreelLesson
+	58,  // 35: turnwise.v1.CreelPosition.left_kg:type_name -> turnwise.v1.Figure
+	4,   // 36: turnwise.v1.RecordReadingRequest.kind:type_name -> turnwise.v1.ReadingKind
+	57,  // 37: turnwise.v1.RecordReadingRequest.reading_time:type_name -> google.protobuf.Timestamp
+	17,  // 38: turnwise.v1.RecordReadingResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	24,  // 39: turnwise.v1.RecordReadingResponse.reading:type_name -> turnwise.v1.Reading
+	31,  // 40: turnwise.v1.RecordReadingResponse.scale_ratio:type_name -> turnwise.v1.ScaleRatio
+	4,   // 41: turnwise.v1.Reading.kind:type_name -> turnwise.v1.ReadingKind
+	57,  // 42: turnwise.v1.Reading.reading_time:type_name -> google.protobuf.Timestamp
+	58,  // 43: turnwise.v1.Reading.net_kg:type_name -> turnwise.v1.Figure
+	58,  // 44: turnwise.v1.Reading.counted_kg:type_name -> turnwise.v1.Figure
+	24,  // 45: turnwise.v1.ListReadingsResponse.readings:type_name -> turnwise.v1.Reading
+	31,  // 46: turnwise.v1.ListScaleRatiosResponse.ratios:type_name -> turnwise.v1.ScaleRatio
+	58,  // 47: turnwise.v1.ScaleRatio.counted_kg:type_name -> turnwise.v1.Figure
+	58,  // 48: turnwise.v1.ScaleRatio.weighed_kg:type_name -> turnwise.v1.Figure
+	57,  // 49: turnwise.v1.ScaleRatio.newest_time:type_name -> google.protobuf.Timestamp
+	6,   // 50: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
+	57,  // 51: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	9,   // 52: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
+	8,   // 53: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
+	12,  // 54: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
+	37,  // 55: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
+	1,   // 56: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
+	57,  // 57: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
+	0,   // 58: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
+	57,  // 59: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
+	57,  // 60: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
+	17,  // 61: turnwise.v1.ReportTaskResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	58,  // 62: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
+	58,  // 63: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
+	58,  // 64: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
+	46,  // 65: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
+	43,  // 66: turnwise.v1.Lot.reservations:type_name -> turnwise.v1.LotReservation
+	58,  // 67: turnwise.v1.Lot.free_kg:type_name -> turnwise.v1.Figure
+	58,  // 68: turnwise.v1.Lot.short_kg:type_name -> turnwise.v1.Figure
+	44,  // 69: turnwise.v1.Lot.draws:type_name -> turnwise.v1.LotDraw
+	58,  // 70: turnwise.v1.LotReservation.need_kg:type_name -> turnwise.v1.Figure
+	58,  // 71: turnwise.v1.LotReservation.covered_kg:type_name -> turnwise.v1.Figure
+	58,  // 72: turnwise.v1.LotReservation.short_kg:type_name -> turnwise.v1.Figure
+	45,  // 73: turnwise.v1.LotDraw.change:type_name -> turnwise.v1.LotChange
+	57,  // 74: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
+	42,  // 75: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
+	57,  // 76: turnwise.v1.DraftRequisitionRequest.until_time:type_name -> google.protobuf.Timestamp
+	57,  // 77: turnwise.v1.DraftRequisitionResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	57,  // 78: turnwise.v1.DraftRequisitionResponse.until_time:type_name -> google.protobuf.Timestamp
+	51,  // 79: turnwise.v1.DraftRequisitionResponse.lines:type_name -> turnwise.v1.RequisitionLine
+	58,  // 80: turnwise.v1.RequisitionLine.need_kg:type_name -> turnwise.v1.Figure
+	58,  // 81: turnwise.v1.RequisitionLine.at_machine_kg:type_name -> turnwise.v1.Figure
+	58,  // 82: turnwise.v1.RequisitionLine.fetch_kg:type_name -> turnwise.v1.Figure
+	58,  // 83: turnwise.v1.RequisitionLine.short_kg:type_name -> turnwise.v1.Figure
+	58,  // 84: turnwise.v1.RequisitionLine.store_kg:type_name -> turnwise.v1.Figure
+	52,  // 85: turnwise.v1.RequisitionLine.shares:type_name -> turnwise.v1.RequisitionShare
+	57,  // 86: turnwise.v1.RequisitionShare.first_time:type_name -> google.protobuf.Timestamp
+	5,   // 87: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
+	42,  // 88: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
+	46,  // 89: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
+	13,  // 90: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
+	15,  // 91: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
+	18,  // 92: turnwise.v1.CreelService.GetCreel:input_type -> turnwise.v1.GetCreelRequest
+	22,  // 93: turnwise.v1.CreelService.RecordReading:input_type -> turnwise.v1.RecordReadingRequest
+	25,  // 94: turnwise.v1.CreelService.ListReadings:input_type -> turnwise.v1.ListReadingsRequest
+	27,  // 95: turnwise.v1.CreelService.UndoReading:input_type -> turnwise.v1.UndoReadingRequest
+	29,  // 96: turnwise.v1.CreelService.ListScaleRatios:input_type -> turnwise.v1.ListScaleRatiosRequest
+	32,  // 97: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
+	34,  // 98: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
+	36,  // 99: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
+	38,  // 100: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
+	40,  // 101: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
+	47,  // 102: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
+	49,  // 103: turnwise.v1.CreelService.DraftRequisition:input_type -> turnwise.v1.DraftRequisitionRequest
+	53,  // 104: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
+	55,  // 105: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
+	14,  // 106: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
+	16,  // 107: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
+	19,  // 108: turnwise.v1.CreelService.GetCreel:output_type -> turnwise.v1.GetCreelResponse
+	23,  // 109: turnwise.v1.CreelService.RecordReading:output_type -> turnwise.v1.RecordReadingResponse
+	26,  // 110: turnwise.v1.CreelService.ListReadings:output_type -> turnwise.v1.ListReadingsResponse
+	28,  // 111: turnwise.v1.CreelService.UndoReading:output_type -> turnwise.v1.UndoReadingResponse
+	30,  // 112: turnwise.v1.CreelService.ListScaleRatios:output_type -> turnwise.v1.ListScaleRatiosResponse
+	33,  // 113: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
+	35,  // 114: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
+	37,  // 115: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
+	39,  // 116: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
+	41,  // 117: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
+	48,  // 118: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
+	50,  // 119: turnwise.v1.CreelService.DraftRequisition:output_type -> turnwise.v1.DraftRequisitionResponse
+	54,  // 120: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
+	56,  // 121: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
+	106, // [106:122] is the sub-list for method output_type
+	90,  // [90:106] is the sub-list for method input_type
+	90,  // [90:90] is the sub-list for extension type_name
+	90,  // [90:90] is the sub-list for extension extendee
+	0,   // [0:90] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_creel_proto_init() }
@@ -3986,7 +5159,7 @@ func file_turnwise_v1_creel_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_creel_proto_rawDesc), len(file_turnwise_v1_creel_proto_rawDesc)),
 			NumEnums:      6,
-			NumMessages:   39,
+			NumMessages:   51,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

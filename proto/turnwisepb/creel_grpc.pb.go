@@ -19,18 +19,22 @@ import (
 const _ = grpc.SupportPackageIsVersion9
 
 const (
-	CreelService_ListTasks_FullMethodName     = "/turnwise.v1.CreelService/ListTasks"
-	CreelService_LoadCreel_FullMethodName     = "/turnwise.v1.CreelService/LoadCreel"
-	CreelService_GetCreel_FullMethodName      = "/turnwise.v1.CreelService/GetCreel"
-	CreelService_RecordReading_FullMethodName = "/turnwise.v1.CreelService/RecordReading"
-	CreelService_UndoLoad_FullMethodName      = "/turnwise.v1.CreelService/UndoLoad"
-	CreelService_WatchTasks_FullMethodName    = "/turnwise.v1.CreelService/WatchTasks"
-	CreelService_ListWalks_FullMethodName     = "/turnwise.v1.CreelService/ListWalks"
-	CreelService_WatchWalks_FullMethodName    = "/turnwise.v1.CreelService/WatchWalks"
-	CreelService_ReportTask_FullMethodName    = "/turnwise.v1.CreelService/ReportTask"
-	CreelService_ListLots_FullMethodName      = "/turnwise.v1.CreelService/ListLots"
-	CreelService_MoveLot_FullMethodName       = "/turnwise.v1.CreelService/MoveLot"
-	CreelService_ReleaseLot_FullMethodName    = "/turnwise.v1.CreelService/ReleaseLot"
+	CreelService_ListTasks_FullMethodName        = "/turnwise.v1.CreelService/ListTasks"
+	CreelService_LoadCreel_FullMethodName        = "/turnwise.v1.CreelService/LoadCreel"
+	CreelService_GetCreel_FullMethodName         = "/turnwise.v1.CreelService/GetCreel"
+	CreelService_RecordReading_FullMethodName    = "/turnwise.v1.CreelService/RecordReading"
+	CreelService_ListReadings_FullMethodName     = "/turnwise.v1.CreelService/ListReadings"
+	CreelService_UndoReading_FullMethodName      = "/turnwise.v1.CreelService/UndoReading"
+	CreelService_ListScaleRatios_FullMethodName  = "/turnwise.v1.CreelService/ListScaleRatios"
+	CreelService_UndoLoad_FullMethodName         = "/turnwise.v1.CreelService/UndoLoad"
+	CreelService_WatchTasks_FullMethodName       = "/turnwise.v1.CreelService/WatchTasks"
+	CreelService_ListWalks_FullMethodName        = "/turnwise.v1.CreelService/ListWalks"
+	CreelService_WatchWalks_FullMethodName       = "/turnwise.v1.CreelService/WatchWalks"
+	CreelService_ReportTask_FullMethodName       = "/turnwise.v1.CreelService/ReportTask"
+	CreelService_ListLots_FullMethodName         = "/turnwise.v1.CreelService/ListLots"
+	CreelService_DraftRequisition_FullMethodName = "/turnwise.v1.CreelService/DraftRequisition"
+	CreelService_MoveLot_FullMethodName          = "/turnwise.v1.CreelService/MoveLot"
+	CreelService_ReleaseLot_FullMethodName       = "/turnwise.v1.CreelService/ReleaseLot"
 )
 
 // CreelServiceClient is the client API for CreelService service.
@@ -45,8 +49,14 @@ type CreelServiceClient interface {
 	LoadCreel(ctx context.Context, in *LoadCreelRequest, opts ...grpc.CallOption) (*LoadCreelResponse, error)
 	// What stands in the creel of a machine, place by place, and what was learnt of it.
 	GetCreel(ctx context.Context, in *GetCreelRequest, opts ...grpc.CallOption) (*GetCreelResponse, error)
-	// Says what weighed rolls or a yarn meter tell of a feed group.
+	// Says what weighed rolls or a yarn meter tell.
 	RecordReading(ctx context.Context, in *RecordReadingRequest, opts ...grpc.CallOption) (*RecordReadingResponse, error)
+	// Readings of one machine or of all, newest first.
+	ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error)
+	// Takes a reading back.
+	UndoReading(ctx context.Context, in *UndoReadingRequest, opts ...grpc.CallOption) (*UndoReadingResponse, error)
+	// Counted over weighed kilos of the newest rolls, by machine and article.
+	ListScaleRatios(ctx context.Context, in *ListScaleRatiosRequest, opts ...grpc.CallOption) (*ListScaleRatiosResponse, error)
 	// Takes the newest load of a feed group back.
 	UndoLoad(ctx context.Context, in *UndoLoadRequest, opts ...grpc.CallOption) (*UndoLoadResponse, error)
 	// Tasks whenever they change. The first answer comes at once.
@@ -60,6 +70,8 @@ type CreelServiceClient interface {
 	ReportTask(ctx context.Context, in *ReportTaskRequest, opts ...grpc.CallOption) (*ReportTaskResponse, error)
 	// Lots of the book with what is in the store, on creels and at machines.
 	ListLots(ctx context.Context, in *ListLotsRequest, opts ...grpc.CallOption) (*ListLotsResponse, error)
+	// What the creels will take of each lot until an instant, less what is at hand there.
+	DraftRequisition(ctx context.Context, in *DraftRequisitionRequest, opts ...grpc.CallOption) (*DraftRequisitionResponse, error)
 	// Moves yarn of a lot from the store to a machine, or back.
 	MoveLot(ctx context.Context, in *MoveLotRequest, opts ...grpc.CallOption) (*MoveLotResponse, error)
 	// Lets a lot onto a machine whose card names another lot of the same yarn.
@@ -108,6 +120,36 @@ func (c *creelServiceClient) RecordReading(ctx context.Context, in *RecordReadin
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(RecordReadingResponse)
 	err := c.cc.Invoke(ctx, CreelService_RecordReading_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) ListReadings(ctx context.Context, in *ListReadingsRequest, opts ...grpc.CallOption) (*ListReadingsResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListReadingsResponse)
+	err := c.cc.Invoke(ctx, CreelService_ListReadings_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) UndoReading(ctx context.Context, in *UndoReadingRequest, opts ...grpc.CallOption) (*UndoReadingResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(UndoReadingResponse)
+	err := c.cc.Invoke(ctx, CreelService_UndoReading_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
+func (c *creelServiceClient) ListScaleRatios(ctx context.Context, in *ListScaleRatiosRequest, opts ...grpc.CallOption) (*ListScaleRatiosResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(ListScaleRatiosResponse)
+	err := c.cc.Invoke(ctx, CreelService_ListScaleRatios_FullMethodName, in, out, cOpts...)
 	if err != nil {
 		return nil, err
 	}
@@ -192,6 +234,16 @@ func (c *creelServiceClient) ListLots(ctx context.Context, in *ListLotsRequest, 
 	return out, nil
 }
 
+func (c *creelServiceClient) DraftRequisition(ctx context.Context, in *DraftRequisitionRequest, opts ...grpc.CallOption) (*DraftRequisitionResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(DraftRequisitionResponse)
+	err := c.cc.Invoke(ctx, CreelService_DraftRequisition_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *creelServiceClient) MoveLot(ctx context.Context, in *MoveLotRequest, opts ...grpc.CallOption) (*MoveLotResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(MoveLotResponse)
@@ -224,8 +276,14 @@ type CreelServiceServer interface {
 	LoadCreel(context.Context, *LoadCreelRequest) (*LoadCreelResponse, error)
 	// What stands in the creel of a machine, place by place, and what was learnt of it.
 	GetCreel(context.Context, *GetCreelRequest) (*GetCreelResponse, error)
-	// Says what weighed rolls or a yarn meter tell of a feed group.
+	// Says what weighed rolls or a yarn meter tell.
 	RecordReading(context.Context, *RecordReadingRequest) (*RecordReadingResponse, error)
+	// Readings of one machine or of all, newest first.
+	ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error)
+	// Takes a reading back.
+	UndoReading(context.Context, *UndoReadingRequest) (*UndoReadingResponse, error)
+	// Counted over weighed kilos of the newest rolls, by machine and article.
+	ListScaleRatios(context.Context, *ListScaleRatiosRequest) (*ListScaleRatiosResponse, error)
 	// Takes the newest load of a feed group back.
 	UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error)
 	// Tasks whenever they change. The first answer comes at once.
@@ -239,6 +297,8 @@ type CreelServiceServer interface {
 	ReportTask(context.Context, *ReportTaskRequest) (*ReportTaskResponse, error)
 	// Lots of the book with what is in the store, on creels and at machines.
 	ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error)
+	// What the creels will take of each lot until an instant, less what is at hand there.
+	DraftRequisition(context.Context, *DraftRequisitionRequest) (*DraftRequisitionResponse, error)
 	// Moves yarn of a lot from the store to a machine, or back.
 	MoveLot(context.Context, *MoveLotRequest) (*MoveLotResponse, error)
 	// Lets a lot onto a machine whose card names another lot of the same yarn.
@@ -265,6 +325,15 @@ func (UnimplementedCreelServiceServer) GetCreel(context.Context, *GetCreelReques
 func (UnimplementedCreelServiceServer) RecordReading(context.Context, *RecordReadingRequest) (*RecordReadingResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method RecordReading not implemented")
 }
+func (UnimplementedCreelServiceServer) ListReadings(context.Context, *ListReadingsRequest) (*ListReadingsResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListReadings not implemented")
+}
+func (UnimplementedCreelServiceServer) UndoReading(context.Context, *UndoReadingRequest) (*UndoReadingResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method UndoReading not implemented")
+}
+func (UnimplementedCreelServiceServer) ListScaleRatios(context.Context, *ListScaleRatiosRequest) (*ListScaleRatiosResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method ListScaleRatios not implemented")
+}
 func (UnimplementedCreelServiceServer) UndoLoad(context.Context, *UndoLoadRequest) (*UndoLoadResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UndoLoad not implemented")
 }
@@ -282,6 +351,9 @@ func (UnimplementedCreelServiceServer) ReportTask(context.Context, *ReportTaskRe
 }
 func (UnimplementedCreelServiceServer) ListLots(context.Context, *ListLotsRequest) (*ListLotsResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method ListLots not implemented")
+}
+func (UnimplementedCreelServiceServer) DraftRequisition(context.Context, *DraftRequisitionRequest) (*DraftRequisitionResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method DraftRequisition not implemented")
 }
 func (UnimplementedCreelServiceServer) MoveLot(context.Context, *MoveLotRequest) (*MoveLotResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method MoveLot not implemented")
@@ -382,6 +454,60 @@ func _CreelService_RecordReading_Handler(srv interface{}, ctx context.Context, d
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CreelService_ListReadings_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListReadingsRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).ListReadings(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_ListReadings_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).ListReadings(ctx, req.(*ListReadingsRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_UndoReading_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(UndoReadingRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).UndoReading(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_UndoReading_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).UndoReading(ctx, req.(*UndoReadingRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
+func _CreelService_ListScaleRatios_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(ListScaleRatiosRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).ListScaleRatios(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_ListScaleRatios_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).ListScaleRatios(ctx, req.(*ListScaleRatiosRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _CreelService_UndoLoad_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(UndoLoadRequest)
 	if err := dec(in); err != nil {
@@ -476,6 +602,24 @@ func _CreelService_ListLots_Handler(srv interface{}, ctx context.Context, dec fu
 	return interceptor(ctx, in, info, handler)
 }
 
+func _CreelService_DraftRequisition_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(DraftRequisitionRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(CreelServiceServer).DraftRequisition(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: CreelService_DraftRequisition_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(CreelServiceServer).DraftRequisition(ctx, req.(*DraftRequisitionRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _CreelService_MoveLot_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(MoveLotRequest)
 	if err := dec(in); err != nil {
@@ -536,6 +680,18 @@ var CreelService_ServiceDesc = grpc.ServiceDesc{
 			Handler:    _CreelService_RecordReading_Handler,
 		},
 		{
+			MethodName: "ListReadings",
+			Handler:    _CreelService_ListReadings_Handler,
+		},
+		{
+			MethodName: "UndoReading",
+			Handler:    _CreelService_UndoReading_Handler,
+		},
+		{
+			MethodName: "ListScaleRatios",
+			Handler:    _CreelService_ListScaleRatios_Handler,
+		},
+		{
 			MethodName: "UndoLoad",
 			Handler:    _CreelService_UndoLoad_Handler,
 		},
@@ -550,6 +706,10 @@ var CreelService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "ListLots",
 			Handler:    _CreelService_ListLots_Handler,
+		},
+		{
+			MethodName: "DraftRequisition",
+			Handler:    _CreelService_DraftRequisition_Handler,
 		},
 		{
 			MethodName: "MoveLot",

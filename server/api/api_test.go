@@ -7,6 +7,7 @@ import (
 	"net"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -37,6 +38,7 @@ type mill struct {
 	plans    pb.PlanServiceClient
 	alarms   pb.AlarmServiceClient
 	desk     *calls.Desk
+	ahead    atomic.Int64 // nanoseconds by which the desk's clock is ahead
 }
 
 func newMill(t testing.TB) *mill { return newMillOf(t, floor.Config{}) }
@@ -56,7 +58,8 @@ func newMillOf(t testing.TB, c floor.Config) *mill {
 	}
 	l := bufconn.Listen(1 << 20)
 	s := grpc.NewServer()
-	desk, err := calls.New(t.Context(), f, st, calls.Options{Aim: 1})
+	m := &mill{st: st, floor: f}
+	desk, err := calls.New(t.Context(), f, st, calls.Options{Aim: 1, Now: func() time.Time { return time.Now().Add(time.Duration(m.ahead.Load())) }})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -69,12 +72,10 @@ func newMillOf(t testing.TB, c floor.Config) *mill {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { conn.Close() })
-	return &mill{
-		st: st, floor: f,
-		machines: pb.NewMachineServiceClient(conn), orders: pb.NewOrderServiceClient(conn), creels: pb.NewCreelServiceClient(conn),
-		agents: pb.NewAgentServiceClient(conn), books: pb.NewBookServiceClient(conn), plans: pb.NewPlanServiceClient(conn),
-		alarms: pb.NewAlarmServiceClient(conn), desk: desk,
-	}
+	m.machines, m.orders, m.creels = pb.NewMachineServiceClient(conn), pb.NewOrderServiceClient(conn), pb.NewCreelServiceClient(conn)
+	m.agents, m.books, m.plans = pb.NewAgentServiceClient(conn), pb.NewBookServiceClient(conn), pb.NewPlanServiceClient(conn)
+	m.alarms, m.desk = pb.NewAlarmServiceClient(conn), desk
+	return m
 }
 
 // testBook has k01 on an order at 10 g a turn: 100 feeders, 5 m, 20 tex.

@@ -3,7 +3,6 @@ package api
 import (
 	"context"
 	"math"
-	"strings"
 	"time"
 
 	pb "turnwise/proto/turnwisepb"
@@ -60,48 +59,6 @@ func lessonsToPB(list []floor.LessonView) []*pb.CreelLesson {
 		})
 	}
 	return out
-}
-
-func (s *creelService) RecordReading(ctx context.Context, r *pb.RecordReadingRequest) (*pb.RecordReadingResponse, error) {
-	var v violations
-	reading := store.Reading{
-		Machine: machineID("machine", r.GetMachine(), &v), Group: text("feed_group", r.GetFeedGroup(), &v),
-		Lot: strings.TrimPrefix(text("lot", r.GetLot(), &v), "lots/"), SD: finite("reading_sd", r.GetReadingSd(), 0, 0.5, &v),
-		RequestID: required(r, &v), At: s.now(),
-	}
-	turns := r.GetRevolutionCount()
-	if turns < 1 || turns > 1e9 {
-		v.add("revolution_count", "must be 1 to 1e9: the turns over which it was measured")
-	}
-	measured := 0.0
-	switch r.GetKind() {
-	case pb.ReadingKind_READING_KIND_METER:
-		reading.Kind, measured = store.ReadMeter, finite("length_m", r.GetLengthM(), 0, 1e9, &v)
-	case pb.ReadingKind_READING_KIND_ROLLS:
-		reading.Kind, measured = store.ReadRolls, finite("net_kg", r.GetNetKg(), 0, 1e7, &v)
-	default:
-		v.add("kind", "is not one of METER and ROLLS")
-	}
-	if err := v.err(); err != nil {
-		return nil, err
-	}
-	if s.told == nil {
-		return nil, s.status.of("RecordReading", floor.ErrNoTaps)
-	}
-	reading, err := s.floor.ReadYarn(reading, turns, measured)
-	if err != nil {
-		return nil, s.status.of("RecordReading", err)
-	}
-	if err := s.told.AddReading(ctx, reading, r.GetValidateOnly()); err != nil {
-		return nil, s.status.of("RecordReading", err)
-	}
-	out := &pb.RecordReadingResponse{Ratio: reading.Ratio}
-	if !r.GetValidateOnly() {
-		s.refresh(ctx)
-		s.keepLearnt(ctx, reading.Machine, reading.Group)
-		out.Lessons = lessonsToPB(s.floor.Lessons(reading.Machine, reading.Group))
-	}
-	return out, nil
 }
 
 // keepLearnt has the store keep what the floor has just learnt of a feed group. The

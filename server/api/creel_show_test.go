@@ -170,7 +170,7 @@ func TestLessonsOfACreel(t *testing.T) {
 			t.Errorf("reading with %s: %v", what, err)
 		}
 	}
-	if all, err := m.st.Readings(t.Context()); err != nil || len(all) != 1 {
+	if all, err := m.st.Readings(t.Context(), time.Time{}); err != nil || len(all) != 1 {
 		t.Errorf("%d readings, %v, want the one that was right", len(all), err)
 	}
 }

@@ -37,13 +37,7 @@ type Floor interface {
 	Orders(ctx context.Context) ([]floor.OrderView, error)
 	Tasks(ctx context.Context, machines []string, horizon time.Duration) ([]floor.TaskView, error)
 	LotSettled(machine, group, lot string, since time.Time) bool
-}
-
-// Ratio is the counted and the weighed mass of the same rolls of an order.
-type Ratio struct {
-	Order                string
-	CountedKg, WeighedKg float64
-	Rolls                int
+	Ratios(ctx context.Context) ([]floor.RatioView, error)
 }
 
 // Options are the limits of the mill. The zero value of a field means what the
@@ -61,8 +55,6 @@ type Options struct {
 	// MinRolls rolls; 0 = 0.98, 1.02 and 5.
 	RatioLow, RatioHigh float64
 	MinRolls            int
-	// Ratios reads weighed rolls; nil = the mill weighs none.
-	Ratios func(ctx context.Context) ([]Ratio, error)
 	// Aim is how many alarms a person should get in ten minutes, on average.
 	Aim    float64
 	Zone   *time.Location   // of times in sentences; nil = UTC
@@ -170,6 +162,9 @@ func New(ctx context.Context, f Floor, rec store.AlarmRecord, o Options) (*Desk,
 	}
 	return d, nil
 }
+
+// MinRolls is how many rolls must be weighed before their ratio is judged.
+func (d *Desk) MinRolls() int { return d.o.MinRolls }
 
 // callsRemembered is how long a task that was called may be listed.
 const callsRemembered = 8 * 24 * time.Hour

@@ -27,10 +27,12 @@ type hall struct {
 	orders   []floor.OrderView
 	tasks    []floor.TaskView
 	settled  bool
+	ratios   []floor.RatioView
 }
 
 func (h *hall) Attention() []floor.Attention                      { return slices.Clone(h.machines) }
 func (h *hall) Orders(context.Context) ([]floor.OrderView, error) { return h.orders, nil }
+func (h *hall) Ratios(context.Context) ([]floor.RatioView, error) { return h.ratios, nil }
 func (h *hall) LotSettled(string, string, string, time.Time) bool { return h.settled }
 func (h *hall) Tasks(_ context.Context, _ []string, within time.Duration) ([]floor.TaskView, error) {
 	var out []floor.TaskView
@@ -301,29 +303,57 @@ func TestOtherLot(t *testing.T) {
 	d.expect(t, "and ends", "other-lot-k07-knit RTN_UNACK")
 }
 
-func TestPromiseAndRatio(t *testing.T) {
+func TestPromise(t *testing.T) {
 	h := newHall()
 	order := floor.OrderView{ID: "SO-1", Promise: six.Add(72 * time.Hour)}
 	order.Outlook.RemainingKg = 100
 	h.orders = []floor.OrderView{order}
-	ratio := Ratio{Order: "SO-2", CountedKg: 1021, WeighedKg: 1000, Rolls: 40}
-	d := newDesk(t, h, Options{Ratios: func(context.Context) ([]Ratio, error) { return []Ratio{ratio}, nil }})
-	steps := []struct {
-		miss, counted float64
-		rolls         int
-		want          []string
+	d := newDesk(t, h, Options{})
+	for _, s := range []struct {
+		miss float64
+		want []string
 	}{
-		{0.10, 1020, 40, nil}, // at the limits
-		{0.11, 1021, 40, []string{"promise-SO-1 UNACK", "ratio-SO-2 UNACK"}},
-		{0.085, 1021, 40, []string{"promise-SO-1 UNACK", "ratio-SO-2 UNACK"}}, // not calm yet
-		{0.08, 985, 40, []string{"promise-SO-1 RTN_UNACK", "ratio-SO-2 RTN_UNACK"}},
-		{0.08, 979, 4, []string{"promise-SO-1 RTN_UNACK", "ratio-SO-2 RTN_UNACK"}}, // too few rolls
-	}
-	for _, s := range steps {
+		{0.10, nil}, // at the limit
+		{0.11, []string{"promise-SO-1 UNACK"}},
+		{0.085, []string{"promise-SO-1 UNACK"}}, // not calm yet
+		{0.08, []string{"promise-SO-1 RTN_UNACK"}},
+	} {
 		h.orders[0].Outlook.Finish = outlook.Finish{MissChance: s.miss}
-		ratio.CountedKg, ratio.Rolls = s.counted, s.rolls
 		d.goOn(t, promiseHolds+20*time.Second)
-		d.expect(t, fmt.Sprintf("miss %g, %g kg of %d rolls", s.miss, s.counted, s.rolls), s.want...)
+		d.expect(t, fmt.Sprintf("miss %g", s.miss), s.want...)
+	}
+}
+
+// A machine's ratio is an alarm when its whole interval is outside the limits, and over only well
+// inside; rolls about a limit neither raise it again and again nor end it.
+func TestRatio(t *testing.T) {
+	h := newHall()
+	d := newDesk(t, h, Options{})
+	for _, s := range []struct {
+		what                   string
+		ratio, low, high, used float64
+		running                bool
+		want                   []string
+	}{
+		{"at the limit", 1.02, 1.015, 1.025, 40, true, nil},
+		{"outside, and not sure of it", 1.025, 1.019, 1.031, 40, true, nil},
+		{"too few rolls", 1.034, 1.03, 1.038, 4, true, nil},
+		{"of what it knitted before", 1.034, 1.03, 1.038, 40, false, nil},
+		{"outside", 1.034, 1.021, 1.047, 5, true, []string{"ratio-k02 UNACK"}},
+		{"about the limit", 1.019, 1.016, 1.022, 40, true, []string{"ratio-k02 UNACK"}},
+		{"outside again", 1.025, 1.021, 1.029, 40, true, []string{"ratio-k02 UNACK"}},
+		{"a change, and few rolls since", 1.000, 0.99, 1.01, 4, true, []string{"ratio-k02 UNACK"}},
+		{"well inside", 1.015, 1.011, 1.019, 9, true, []string{"ratio-k02 RTN_UNACK"}},
+		{"about the limit, from within", 1.021, 1.017, 1.025, 9, true, []string{"ratio-k02 RTN_UNACK"}},
+		{"too little counted", 0.97, 0.965, 0.975, 9, true, []string{"ratio-k02 UNACK"}},
+		{"another article", 0.97, 0.965, 0.975, 9, false, []string{"ratio-k02 RTN_UNACK"}},
+	} {
+		h.ratios = []floor.RatioView{{Machine: "k02", Name: "K02", Ratio: s.ratio, Low: s.low, High: s.high, Used: int(s.used), Running: s.running}}
+		d.goOn(t, 20*time.Second)
+		d.expect(t, s.what, s.want...)
+	}
+	if n := d.told(t); n != 2 {
+		t.Errorf("told %d times, want 2: once too much, once too little", n)
 	}
 }
 

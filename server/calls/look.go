@@ -146,6 +146,10 @@ func (d *Desk) orderConditions(ctx context.Context) ([]condition, error) {
 	if err != nil {
 		return nil, fmt.Errorf("calls: orders: %w", err)
 	}
+	ratios, err := d.floor.Ratios(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("calls: weighed rolls: %w", err)
+	}
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	var out []condition
@@ -174,23 +178,35 @@ func (d *Desk) orderConditions(ctx context.Context) ([]condition, error) {
 		}
 	}
 	d.unsure = unsure
-	if d.o.Ratios == nil {
-		return out, nil
-	}
-	ratios, err := d.o.Ratios(ctx)
-	if err != nil {
-		return nil, fmt.Errorf("calls: weighed rolls: %w", err)
-	}
+	return append(out, d.ratioConditions(ratios, now)...), nil
+}
+
+// ratioConditions are machines whose counted kilos are not those of the scale. A ratio is outside when its
+// whole interval is, and inside again only well within the limits, so that rolls about a limit
+// do not come and go. It needs d.mu.
+func (d *Desk) ratioConditions(ratios []floor.RatioView, now time.Time) []condition {
+	var out []condition
 	for _, r := range ratios {
-		if !(r.WeighedKg > 0) || r.Rolls < d.o.MinRolls {
+		if !r.Running { // of what it knitted before nothing can be measured
 			continue
 		}
-		if x := r.CountedKg / r.WeighedKg; x < d.o.RatioLow || x > d.o.RatioHigh {
-			out = append(out, condition{holds: true, alarm: Alarm{ID: string(alarm.Ratio) + "-" + r.Order, Class: alarm.Ratio, Order: r.Order, Asked: []string{quality}, Begin: now,
-				Sentence: fmt.Sprintf("%s: counted over weighed kilos are outside %.2f to %.2f. Check the card's course length and the scale.", r.Order, d.o.RatioLow, d.o.RatioHigh)}})
+		id := string(alarm.Ratio) + "-" + r.Machine
+		few, low, high := r.Used < d.o.MinRolls, d.o.RatioLow, d.o.RatioHigh
+		holds := !few && (r.High < low || r.Low > high)
+		if d.alarms[id].Raw { // until enough rolls say that it is well
+			holds = few || r.Ratio < 1-calmer*(1-low) || r.Ratio > 1+calmer*(high-1)
 		}
+		if !holds {
+			continue
+		}
+		sentence := fmt.Sprintf("%s: counted over weighed kilos are %.3f (%.3f to %.3f) over %d rolls, outside %.2f to %.2f.", r.Name, r.Ratio, r.Low, r.High, r.Used, low, high)
+		if r.Sentence != "" {
+			sentence += " " + r.Sentence
+		}
+		out = append(out, condition{holds: true, alarm: Alarm{ID: id, Class: alarm.Ratio, Machines: []string{r.Machine}, Order: r.Order, Asked: []string{quality}, Begin: now,
+			Sentence: sentence + " Measure the course length and check the scale, then put the card right."}})
 	}
-	return out, nil
+	return out
 }
 
 // changes gathers what a look or a request does to alarms.

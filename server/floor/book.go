@@ -22,6 +22,8 @@ type book struct {
 	creel     creelBook
 	positions map[string][]store.Position // by machine
 	biases    biases
+	readings  []store.Reading // oldest first
+	version   store.ReadingsVersion
 	agents    map[string]string // machine -> agent
 	machines  map[string]store.Machine
 	articles  map[string]store.Article
@@ -83,7 +85,7 @@ func index[T any](list []T, id func(T) string) map[string]T {
 }
 
 func (b *book) equal(o *book) bool {
-	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.beside, o.beside) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
+	return reflect.DeepEqual(b.Book, o.Book) && reflect.DeepEqual(b.loads, o.loads) && reflect.DeepEqual(b.beside, o.beside) && reflect.DeepEqual(b.positions, o.positions) && reflect.DeepEqual(b.biases, o.biases) && b.version == o.version && reflect.DeepEqual(b.creel, o.creel) && reflect.DeepEqual(b.agents, o.agents)
 }
 
 // weigh makes the planner's card of a card of the book.

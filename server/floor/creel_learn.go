@@ -33,6 +33,7 @@ type learner struct {
 	events int
 	newest int64
 	last   lesson2
+	read   float64 // sum of the precisions of readings
 }
 
 // lesson2 is what the newest load told.
@@ -67,24 +68,24 @@ func learnCreels(log []store.Load, readings []store.Reading, rule CreelRule) bia
 		k := [2]string{l.Machine, l.Group}
 		by[k] = append(by[k], l)
 	}
+	own := map[[2]string][]store.Reading{}
+	for _, r := range readings {
+		k := [2]string{r.Machine, r.Group}
+		own[k] = append(own[k], r)
+	}
 	out := biases{}
 	for k, loads := range by {
-		out.learnGroup(k[0], k[1], loads, readings, rule)
+		out.learnGroup(k[0], k[1], loads, own[k], rule)
 	}
 	return out
 }
 
-func (l biases) learnGroup(machine, group string, loads []store.Load, readings []store.Reading, rule CreelRule) {
+// learnGroup learns from the loads and the readings of one feed group.
+func (l biases) learnGroup(machine, group string, loads []store.Load, own []store.Reading, rule CreelRule) {
 	_, ended := store.Stand(loads)
 	at := map[int64]time.Time{}
 	for _, x := range loads {
 		at[x.ID] = x.At
-	}
-	var own []store.Reading
-	for _, r := range readings {
-		if r.Machine == machine && r.Group == group {
-			own = append(own, r)
-		}
 	}
 	for _, e := range ended {
 		for len(own) > 0 && !own[0].At.After(at[e.Load]) {
@@ -153,7 +154,21 @@ func (l biases) read(r store.Reading, rule CreelRule) {
 	x := l.learner(creelGroup{r.Machine, r.Group, r.Lot}, rule)
 	x.last = lesson2{ratio: 1 / r.Ratio}
 	x.events++
-	x.last.apart = !x.Measured(-math.Log(r.Ratio), r.SD)
+	x.last.apart = !x.Measured(-math.Log(r.Ratio), x.spreadOfNext(r.SD))
+}
+
+// spreadOfNext is what one more reading of a spread tells: all of them share [otherSD], so that
+// many tell no more than one that is exact.
+func (x *learner) spreadOfNext(sd float64) float64 {
+	known := func(precision float64) float64 {
+		if precision == 0 {
+			return 0
+		}
+		return 1 / (otherSD*otherSD + 1/precision)
+	}
+	before := known(x.read)
+	x.read += 1 / (sd * sd)
+	return 1 / math.Sqrt(max(known(x.read)-before, 1e-9))
 }
 
 // keep turns the learners into what the store keeps, by machine, feed group and lot.
@@ -162,7 +177,7 @@ func (l biases) keep() []store.Learnt {
 	for k, x := range l {
 		s := store.Learnt{
 			Machine: k.machine, Group: k.group, Lot: k.lot, Mean: x.Bias.Mean, SD: x.Bias.SD, Noise: x.Noise, Walk: x.Walk, Weight: x.Weight,
-			Seen: x.Seen, Events: x.events, Newest: x.newest,
+			Seen: x.Seen, Events: x.events, Newest: x.newest, Outs: x.Outs, Late: x.Late,
 		}
 		for _, a := range x.Apart {
 			s.Apart = append(s.Apart, store.Apart(a))
@@ -182,7 +197,7 @@ func (l biases) recall(kept []store.Learnt) {
 		if l[k] != nil {
 			continue
 		}
-		x := &learner{Learner: creel.Learner{Bias: creel.Bias{Mean: s.Mean, SD: s.SD}, Noise: s.Noise, Walk: s.Walk, Weight: s.Weight, Seen: s.Seen}, events: s.Events, newest: s.Newest}
+		x := &learner{Learner: creel.Learner{Bias: creel.Bias{Mean: s.Mean, SD: s.SD}, Noise: s.Noise, Walk: s.Walk, Weight: s.Weight, Seen: s.Seen, Outs: s.Outs, Late: s.Late}, events: s.Events, newest: s.Newest}
 		for _, a := range s.Apart {
 			x.Apart = append(x.Apart, creel.Apart(a))
 		}
@@ -192,19 +207,21 @@ func (l biases) recall(kept []store.Learnt) {
 
 // creelMemo is what was learnt, and the creels that it was learnt from.
 type creelMemo struct {
+	book      store.Book
 	positions []store.Position
-	readings  []store.Reading
+	version   store.ReadingsVersion
+	readings  []store.Reading // since readingsFrom before they were read
 	log       []store.Load
 	learnt    biases
 }
 
-// readPositions reads what stands in the creels, and learns anew when that has changed. It
-// needs f.reading.
-func (f *Floor) readPositions(ctx context.Context, loads []store.Load) (map[string][]store.Position, biases, error) {
+// readPositions reads what stands in the creels and what was measured into a book, and learns
+// anew when that or a card has changed. It needs f.reading.
+func (f *Floor) readPositions(ctx context.Context, b *book) error {
 	var all []store.Position
 	if f.c.Creel == nil {
 		by := map[[2]string][]store.Load{}
-		for _, l := range loads {
+		for _, l := range b.loads {
 			k := [2]string{l.Machine, l.Group}
 			by[k] = append(by[k], l)
 		}
@@ -218,28 +235,40 @@ func (f *Floor) readPositions(ctx context.Context, loads []store.Load) (map[stri
 			}
 			return a.Number - b.Number
 		})
-		return byMachine(all), nil, nil
+		b.positions = byMachine(all)
+		return nil
 	}
 	all, err1 := f.c.Creel.Positions(ctx)
-	readings, err2 := f.c.Creel.Readings(ctx)
+	version, err2 := f.c.Creel.ReadingsVersion(ctx)
 	if err := errors.Join(err1, err2); err != nil {
-		return nil, nil, err
+		return err
 	}
-	if f.creels.learnt != nil && reflect.DeepEqual(all, f.creels.positions) && reflect.DeepEqual(readings, f.creels.readings) {
-		return byMachine(all), f.creels.learnt, nil
+	k := &f.creels
+	sameCards := reflect.DeepEqual(b.Cards, k.book.Cards) && reflect.DeepEqual(b.Assignments, k.book.Assignments) && reflect.DeepEqual(b.Yarns, k.book.Yarns)
+	if k.learnt != nil && sameCards && version == k.version && reflect.DeepEqual(all, k.positions) {
+		k.give(b)
+		return nil
 	}
-	log, err1 := f.c.Creel.CreelLog(ctx, f.c.Now().Add(-learnCreelFrom))
+	since := f.c.Now().Add(-learnCreelFrom)
+	log, err1 := f.c.Creel.CreelLog(ctx, since)
 	kept, err2 := f.c.Creel.Learnt(ctx)
-	if err := errors.Join(err1, err2); err != nil {
-		return nil, nil, err
+	readings, err3 := f.c.Creel.Readings(ctx, f.c.Now().Add(-readingsFrom))
+	if err := errors.Join(err1, err2, err3); err != nil {
+		return err
 	}
-	learnt := learnCreels(log, readings, f.c.Rule)
+	learnt := learnCreels(log, b.feedReadings(readings, log), f.c.Rule)
 	if len(log) > 0 { // of what is read again nothing is recalled: it may have been taken back
 		kept = slices.DeleteFunc(kept, func(s store.Learnt) bool { return s.Newest >= log[0].ID })
 	}
 	learnt.recall(kept)
-	f.creels = creelMemo{all, readings, log, learnt}
-	return byMachine(all), learnt, nil
+	f.creels = creelMemo{b.Book, all, version, readings, log, learnt}
+	f.creels.give(b)
+	return nil
+}
+
+// give puts what is known into a book.
+func (k *creelMemo) give(b *book) {
+	b.positions, b.biases, b.readings, b.version = byMachine(k.positions), k.learnt, k.readings, k.version
 }
 
 func byMachine(all []store.Position) map[string][]store.Position {

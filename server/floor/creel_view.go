@@ -146,50 +146,6 @@ func lessonSentence(v *LessonView, last lesson2) string {
 	return s
 }
 
-// ReadYarn turns a measurement into a reading: metres at one feed of the group, or kilos of
-// rolls, over so many turns. Errors: [store.ErrNotFound], [store.ErrInvalid].
-func (f *Floor) ReadYarn(r store.Reading, turns int64, measured float64) (store.Reading, error) {
-	group, _, err := f.FeedGroup(r.Machine, r.Group, r.At)
-	if err != nil {
-		return r, err
-	}
-	r.Group = group
-	f.mu.Lock()
-	b := f.book
-	f.mu.Unlock()
-	card := b.cards[b.at(r.Machine, r.At).Card]
-	expected := card.grams / 1000 * float64(turns)
-	unitWord := "kg"
-	if r.Kind == store.ReadMeter {
-		unitWord = "m"
-		for _, g := range card.Feeds {
-			if g.ID == group {
-				expected = g.CourseLengthM * float64(turns)
-			}
-		}
-	}
-	if !(expected > 0) || !(measured > 0) || turns < 1 {
-		return r, fmt.Errorf("reading of %s: %g %s in %d turns: %w: both above 0 and a card that can be weighed are expected", b.name(r.Machine), measured, unitWord, turns, store.ErrInvalid)
-	}
-	r.Ratio = measured / expected
-	if r.Ratio < 0.5 || r.Ratio > 2 {
-		return r, fmt.Errorf("reading of %s: %g %s in %d turns: %w: the card gives %.4g %s; look at the unit, the feeds counted and the card", b.name(r.Machine), measured, unitWord, turns, store.ErrInvalid, expected, unitWord)
-	}
-	if r.SD == 0 {
-		r.SD = 0.005
-		if r.Kind == store.ReadRolls {
-			r.SD = 0.01
-		}
-	}
-	if r.Lot != "" && !f.KnowsLot(r.Lot) {
-		return r, fmt.Errorf("reading of %s: lot %q: %w: apply it with the book first", b.name(r.Machine), r.Lot, store.ErrNotFound)
-	}
-	if r.Lot == "" {
-		r.Lot = b.lotOn(r.Machine, group)
-	}
-	return r, nil
-}
-
 // lotOn is the lot of most cones that run on a feed group.
 func (b *book) lotOn(machine, group string) string {
 	count, best := map[string]int{}, ""

@@ -46,9 +46,12 @@ type Config struct {
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
 	Plans    store.PlanRecord    // of loading; nil = none are kept
 	Prices   Prices              // of loading
-	Creel    store.CreelRecord   // what people told of tasks and lots; nil = nothing is kept
-	Now      func() time.Time    // nil = time.Now
-	Log      *slog.Logger        // nil = silent
+	// RatioLow and RatioHigh bound counted over weighed kilos; outside of them a reason
+	// is looked for. 0 = 0.98 and 1.02.
+	RatioLow, RatioHigh float64
+	Creel               store.CreelRecord // what people told of tasks and lots; nil = nothing is kept
+	Now                 func() time.Time  // nil = time.Now
+	Log                 *slog.Logger      // nil = silent
 }
 
 // Floor is the live picture. Its methods may be called at any time from any
@@ -77,6 +80,10 @@ type Floor struct {
 	reports reports
 	shifts  shiftMemo
 	walks   walkMemo
+	ratios  struct {
+		mu   sync.Mutex
+		kept ratioMemo
+	}
 }
 
 // machine is everything known about one machine.
@@ -147,6 +154,9 @@ func New(ctx context.Context, st store.Store, c Config) (*Floor, error) {
 		c.Now = time.Now
 	}
 	c.Prices = c.Prices.usual()
+	if c.RatioLow == 0 || c.RatioHigh == 0 {
+		c.RatioLow, c.RatioHigh = 0.98, 1.02
+	}
 	if c.Log == nil {
 		c.Log = slog.New(slog.DiscardHandler)
 	}
@@ -225,12 +235,14 @@ func (f *Floor) Refresh(ctx context.Context) error {
 	agents, err2 := f.st.Agents(ctx)
 	loads, err3 := f.st.Loads(ctx)
 	told, err4 := f.readCreel(ctx)
-	positions, learnt, err5 := f.readPositions(ctx, loads)
-	if err := errors.Join(err1, err2, err3, err4, err5); err != nil {
+	if err := errors.Join(err1, err2, err3, err4); err != nil {
 		return fmt.Errorf("floor: read the book: %w", err)
 	}
 	nb := newBook(b, agents)
-	nb.loads, nb.creel, nb.positions, nb.biases = loads, told, positions, learnt
+	nb.loads, nb.creel = loads, told
+	if err := f.readPositions(ctx, nb); err != nil {
+		return fmt.Errorf("floor: read the creels: %w", err)
+	}
 	nb.countBeside(f.creels.log, f.c.Rule)
 
 	f.mu.Lock()

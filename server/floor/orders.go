@@ -41,12 +41,14 @@ func (f *Floor) Orders(ctx context.Context) ([]OrderView, error) {
 			}
 		}
 	}
+	weighed := b.weighedBy()
 	out := make([]OrderView, 0, len(b.Orders))
 	for _, o := range b.Orders {
 		article := b.articles[o.Article]
 		v := views[o.ID]
 		v.ID, v.Article, v.ArticleName = o.ID, o.Article, cmp.Or(article.Name, o.Article)
 		v.QuantityKg, v.DoneBeforeKg, v.Promise = o.QuantityKg, o.DoneBeforeKg, o.Promise
+		v.WeighedKg = weighed[o.ID]
 		v.Structure, v.Outlook, v.At = article.Structure, p.orders[o.ID], p.At
 		v.Entry = OrderEntry{o.Weight, o.YarnFrom, o.Parts, o.OneLot, o.Lot, o.PinMachine, o.PinAfter}
 		out = append(out, *v)

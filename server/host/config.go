@@ -175,7 +175,7 @@ type EfficiencyConfig struct {
 	PriorWeight ShiftCount    `yaml:"prior_weight"`
 }
 
-// ProofConfig bounds weighed / counted.
+// ProofConfig bounds counted / weighed kilos.
 type ProofConfig struct {
 	RatioLow  float64 `yaml:"ratio_low"`
 	RatioHigh float64 `yaml:"ratio_high"`

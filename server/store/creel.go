@@ -41,10 +41,15 @@ type CreelRecord interface {
 	Positions(ctx context.Context) ([]Position, error)
 	// CreelLog returns the loads since an instant that were not taken back, by id.
 	CreelLog(ctx context.Context, since time.Time) ([]Load, error)
-	// AddReading keeps what weighed rolls or a yarn meter tell of a feed group.
-	AddReading(ctx context.Context, r Reading, dryRun bool) error
-	// Readings returns all readings, oldest first.
-	Readings(ctx context.Context) ([]Reading, error)
+	// AddReading keeps what weighed rolls or a yarn meter tell, and returns its id, in a
+	// dry run 0. ErrInvalid: one of its rolls was weighed already, too.
+	AddReading(ctx context.Context, r Reading, dryRun bool) (id int64, err error)
+	// UndoReading takes a reading back; again changes nothing. ErrNotFound.
+	UndoReading(ctx context.Context, machine string, id int64, at time.Time) error
+	// Readings returns the readings since an instant that were not taken back, oldest first.
+	Readings(ctx context.Context, since time.Time) ([]Reading, error)
+	// ReadingsVersion changes whenever what Readings returns may have changed.
+	ReadingsVersion(ctx context.Context) (ReadingsVersion, error)
 	// KeepLearnt keeps what was learnt, each in the place of what was kept before of
 	// its machine, feed group and lot.
 	KeepLearnt(ctx context.Context, all []Learnt) error
@@ -60,11 +65,19 @@ const (
 
 // Reading is what weighed rolls or a yarn meter tell of the yarn that a feed group draws.
 type Reading struct {
-	Machine, Group, Lot, Kind, RequestID string
-	Ratio                                float64 // measured over calculated yarn of a turn
+	ID                                   int64
+	Machine, Group, Lot, Kind, RequestID string  // Group "" = rolls tell of all feed groups together
+	Ratio                                float64 // measured over calculated yarn of a turn, by the card of then
 	SD                                   float64 // of it, a share
 	At                                   time.Time
+	Turns                                int64   // over which it was measured; 0 = not kept, then Measured too
+	Measured                             float64 // kg of rolls, net, or m of a meter
+	Rolls                                int     // weighed together; of a meter 0
+	Roll                                 int64   // number of the last of them; 0 = not known
 }
+
+// ReadingsVersion tells one set of readings from another.
+type ReadingsVersion struct{ Newest, Undone int64 }
 
 // Learnt is the state of a learner: the natural logarithm of the turns that a cone
 // lasts over those calculated.
@@ -78,6 +91,7 @@ type Learnt struct {
 	Apart               []Apart // observations held apart, latest last
 	Events              int     // loads and readings that it knows
 	Newest              int64   // load that it knows
+	Outs, Late          int     // run-outs that were told, cones changed late
 }
 
 // Apart is an observation that was not believed; natural logarithms.

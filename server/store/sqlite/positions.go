@@ -202,55 +202,6 @@ func (v *verifier) positions(ctx context.Context) error {
 	return nil
 }
 
-// AddReading keeps what rolls or a yarn meter tell of a feed group.
-func (s *Store) AddReading(ctx context.Context, r store.Reading, dryRun bool) error {
-	usable := r.Ratio > 0.5 && r.Ratio < 2 && r.SD > 0 && r.SD <= 0.5
-	if !usable || r.Group == "" || r.RequestID == "" || r.At.IsZero() || r.Kind != store.ReadMeter && r.Kind != store.ReadRolls ||
-		max(len(r.Group), len(r.Lot), len(r.RequestID)) > maxText {
-		return fmt.Errorf("reading of %s, group %.40q: %w: %.40q of %g with a spread of %g: meter or rolls, a ratio of 0.5 to 2, a spread above 0 to 0.5, an instant and a request id are expected",
-			r.Machine, r.Group, store.ErrInvalid, r.Kind, r.Ratio, r.SD)
-	}
-	return s.transact(ctx, "reading of machine "+r.Machine, func(ctx context.Context, w *writer) error {
-		m := w.machines[r.Machine]
-		if m == nil {
-			return fmt.Errorf("reading of machine %q: %w", r.Machine, store.ErrNotFound)
-		}
-		var num int64
-		var group string
-		switch err := w.row(ctx, `SELECT machine_num, feed_group FROM creel_reading WHERE request_id = ?`, r.RequestID).Scan(&num, &group); {
-		case err == nil && (num != m.num || group != r.Group):
-			return fmt.Errorf("reading of %s: %w: request id %.40q was used for another one; make a new one", r.Machine, store.ErrInvalid, r.RequestID)
-		case err == nil:
-			return nil
-		case !errors.Is(err, sql.ErrNoRows):
-			return err
-		}
-		_, err := w.exec(ctx, `INSERT INTO creel_reading (request_id, machine_num, feed_group, lot, kind, ratio, sd, at_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
-			r.RequestID, m.num, r.Group, r.Lot, r.Kind, r.Ratio, r.SD, r.At.UnixMilli())
-		if err == nil && dryRun {
-			return errRollback
-		}
-		return err
-	})
-}
-
-// Readings returns all readings, oldest first.
-func (s *Store) Readings(ctx context.Context) ([]store.Reading, error) {
-	var out []store.Reading
-	err := each(ctx, s.read, func(rows *sql.Rows) error {
-		var r store.Reading
-		var at int64
-		err := rows.Scan(&r.RequestID, &r.Machine, &r.Group, &r.Lot, &r.Kind, &r.Ratio, &r.SD, &at)
-		r.At = ms(at)
-		out = append(out, r)
-		return err
-	}, `SELECT r.request_id, m.id, r.feed_group, r.lot, r.kind, r.ratio, r.sd, r.at_ms FROM creel_reading r JOIN machine m ON m.num = r.machine_num ORDER BY r.at_ms, r.id`)
-	if err != nil {
-		return nil, fmt.Errorf("sqlite: read readings: %w", err)
-	}
-	return out, nil
-}
-
 // KeepLearnt keeps what was learnt in the place of what was kept before.
 func (s *Store) KeepLearnt(ctx context.Context, all []store.Learnt) error {
 	for _, l := range all {
@@ -268,10 +219,10 @@ func (s *Store) KeepLearnt(ctx context.Context, all []store.Learnt) error {
 			if err != nil {
 				return err
 			}
-			if _, err := w.exec(ctx, `INSERT INTO creel_learnt (machine_num, feed_group, lot, mean, sd, noise, walk, weight, seen, events, newest, apart) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+			if _, err := w.exec(ctx, `INSERT INTO creel_learnt (machine_num, feed_group, lot, mean, sd, noise, walk, weight, seen, events, newest, apart, outs, late) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 				ON CONFLICT DO UPDATE SET mean = excluded.mean, sd = excluded.sd, noise = excluded.noise, walk = excluded.walk, weight = excluded.weight,
-				seen = excluded.seen, events = excluded.events, newest = excluded.newest, apart = excluded.apart`,
-				m.num, l.Group, l.Lot, l.Mean, l.SD, l.Noise, l.Walk, l.Weight, l.Seen, l.Events, l.Newest, string(apart)); err != nil {
+				seen = excluded.seen, events = excluded.events, newest = excluded.newest, apart = excluded.apart, outs = excluded.outs, late = excluded.late`,
+				m.num, l.Group, l.Lot, l.Mean, l.SD, l.Noise, l.Walk, l.Weight, l.Seen, l.Events, l.Newest, string(apart), l.Outs, l.Late); err != nil {
 				return err
 			}
 		}
@@ -285,12 +236,12 @@ func (s *Store) Learnt(ctx context.Context) ([]store.Learnt, error) {
 	err := each(ctx, s.read, func(rows *sql.Rows) error {
 		var l store.Learnt
 		var apart string
-		if err := rows.Scan(&l.Machine, &l.Group, &l.Lot, &l.Mean, &l.SD, &l.Noise, &l.Walk, &l.Weight, &l.Seen, &l.Events, &l.Newest, &apart); err != nil {
+		if err := rows.Scan(&l.Machine, &l.Group, &l.Lot, &l.Mean, &l.SD, &l.Noise, &l.Walk, &l.Weight, &l.Seen, &l.Events, &l.Newest, &apart, &l.Outs, &l.Late); err != nil {
 			return err
 		}
 		out = append(out, l)
 		return json.Unmarshal([]byte(apart), &out[len(out)-1].Apart)
-	}, `SELECT m.id, l.feed_group, l.lot, l.mean, l.sd, l.noise, l.walk, l.weight, l.seen, l.events, l.newest, l.apart
+	}, `SELECT m.id, l.feed_group, l.lot, l.mean, l.sd, l.noise, l.walk, l.weight, l.seen, l.events, l.newest, l.apart, l.outs, l.late
 		FROM creel_learnt l JOIN machine m ON m.num = l.machine_num ORDER BY m.id, l.feed_group, l.lot`)
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: read what was learnt: %w", err)

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"math"
 	"reflect"
+	"slices"
 	"testing"
 	"time"
 
@@ -208,38 +209,9 @@ func testPositions(t *testing.T, r interface {
 
 func testLearnt(t *testing.T, r store.CreelRecord) []store.Learnt {
 	ctx := t.Context()
-	reading := store.Reading{Machine: "k02", Group: "ground", Lot: "L-1", Kind: store.ReadMeter, RequestID: "m1", Ratio: 1.02, SD: 0.005, At: at(20)}
-	dry := reading
-	dry.RequestID = "m0"
-	if err := r.AddReading(ctx, dry, true); err != nil {
-		t.Error(err)
-	}
-	for range 2 { // the second is a repeat
-		if err := r.AddReading(ctx, reading, false); err != nil {
-			t.Error(err)
-		}
-	}
-	if all, err := r.Readings(ctx); err != nil || len(all) != 1 || all[0] != reading {
-		t.Errorf("readings %+v, %v, want one", all, err)
-	}
-	for name, change := range map[string]func(x *store.Reading){
-		"kind": func(x *store.Reading) { x.Kind = "guess" }, "ratio": func(x *store.Reading) { x.Ratio = 3 }, "spread": func(x *store.Reading) { x.SD = 0 },
-		"group": func(x *store.Reading) { x.Group = "" }, "instant": func(x *store.Reading) { x.At = time.Time{} }, "request id": func(x *store.Reading) { x.RequestID = "" },
-	} {
-		bad := reading
-		bad.RequestID = "other"
-		change(&bad)
-		if err := r.AddReading(ctx, bad, false); !errors.Is(err, store.ErrInvalid) {
-			t.Errorf("reading with a bad %s: %v", name, err)
-		}
-	}
-	bad := reading
-	bad.RequestID, bad.Machine = "other", "k99"
-	if err := r.AddReading(ctx, bad, false); !errors.Is(err, store.ErrNotFound) {
-		t.Errorf("reading of an unknown machine: %v", err)
-	}
+	testReadings(t, r)
 	all := []store.Learnt{
-		{Machine: "k01", Group: "ground", Lot: "L-1", Mean: 0.01, SD: 0.02, Noise: 0.019, Walk: 0.001, Weight: 21, Seen: 3, Apart: []store.Apart{{Value: 0.3, Expected: 0.01, SD: 0.03, Runs: 2}}, Events: 5, Newest: 4},
+		{Machine: "k01", Group: "ground", Lot: "L-1", Mean: 0.01, SD: 0.02, Noise: 0.019, Walk: 0.001, Weight: 21, Seen: 3, Apart: []store.Apart{{Value: 0.3, Expected: 0.01, SD: 0.03, Runs: 2}}, Events: 5, Newest: 4, Outs: 7, Late: 11},
 		{Machine: "k02", Group: "ground", Mean: -0.01, SD: 0.02, Noise: 0.02, Weight: 20},
 	}
 	if err := r.KeepLearnt(ctx, all); err != nil {
@@ -256,6 +228,88 @@ func testLearnt(t *testing.T, r store.CreelRecord) []store.Learnt {
 		t.Errorf("learnt %+v, %v, want %+v", got, err, all)
 	}
 	return all
+}
+
+func testReadings(t *testing.T, r store.CreelRecord) {
+	ctx := t.Context()
+	meter := store.Reading{Machine: "k02", Group: "ground", Lot: "L-1", Kind: store.ReadMeter, RequestID: "m1", Ratio: 1.02, SD: 0.005, At: at(20), Turns: 100, Measured: 812.4}
+	rolls := store.Reading{Machine: "k02", Kind: store.ReadRolls, RequestID: "r1", Ratio: 0.97, SD: 0.01, At: at(30), Turns: 4000, Measured: 50.4, Rolls: 2, Roll: 9}
+	dry := meter
+	dry.RequestID = "m0"
+	if id, err := r.AddReading(ctx, dry, true); err != nil || id != 0 {
+		t.Errorf("a dry run: %d, %v", id, err)
+	}
+	stands := func(what string, want ...store.Reading) {
+		t.Helper()
+		if all, err := r.Readings(ctx, time.Time{}); err != nil || !slices.Equal(all, want) {
+			t.Errorf("%s: readings %+v, %v, want %+v", what, all, err, want)
+		}
+	}
+	for _, x := range []*store.Reading{&rolls, &meter} {
+		var err error
+		if x.ID, err = r.AddReading(ctx, *x, false); err != nil || x.ID == 0 {
+			t.Fatal(x.ID, err)
+		}
+		if id, err := r.AddReading(ctx, *x, false); err != nil || id != x.ID {
+			t.Errorf("a repeat: %d, %v, want %d", id, err, x.ID)
+		}
+	}
+	stands("two of them", meter, rolls)
+	if late, err := r.Readings(ctx, at(25)); err != nil || len(late) != 1 || late[0] != rolls {
+		t.Errorf("since 25: %+v, %v", late, err)
+	}
+	for name, change := range map[string]func(x *store.Reading){
+		"kind": func(x *store.Reading) { x.Kind = "guess" }, "ratio": func(x *store.Reading) { x.Ratio = 3 }, "spread": func(x *store.Reading) { x.SD = 0 },
+		"group": func(x *store.Reading) { x.Kind, x.Rolls, x.Group = store.ReadMeter, 0, "" }, "instant": func(x *store.Reading) { x.At = time.Time{} },
+		"request id": func(x *store.Reading) { x.RequestID = "" }, "mass": func(x *store.Reading) { x.Measured = -25 }, "number": func(x *store.Reading) { x.Measured = math.NaN() },
+		"turns": func(x *store.Reading) { x.Turns = 0 }, "rolls": func(x *store.Reading) { x.Rolls = 0 }, "roll": func(x *store.Reading) { x.Roll = 1 },
+		"first roll, weighed before": func(x *store.Reading) { x.Roll = 8 }, "last roll, weighed before": func(x *store.Reading) { x.Roll = 10 },
+	} {
+		bad := rolls
+		bad.RequestID = "other"
+		change(&bad)
+		if _, err := r.AddReading(ctx, bad, false); !errors.Is(err, store.ErrInvalid) {
+			t.Errorf("reading with a bad %s: %v", name, err)
+		}
+	}
+	bad := meter
+	bad.RequestID, bad.Machine = "other", "k99"
+	if _, err := r.AddReading(ctx, bad, false); !errors.Is(err, store.ErrNotFound) {
+		t.Errorf("reading of an unknown machine: %v", err)
+	}
+	stands("after refusals", meter, rolls)
+	next := rolls
+	next.RequestID, next.Roll = "r2", 11
+	before, err := r.ReadingsVersion(ctx)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if next.ID, err = r.AddReading(ctx, next, false); err != nil {
+		t.Errorf("the rolls after: %v", err)
+	}
+	added, err := r.ReadingsVersion(ctx)
+	for range 2 { // the second changes nothing
+		if err := errors.Join(err, r.UndoReading(ctx, "k02", rolls.ID, at(40))); err != nil {
+			t.Error(err)
+		}
+	}
+	stands("after an undo", meter, next)
+	if undone, err := r.ReadingsVersion(ctx); err != nil || before == added || added == undone {
+		t.Errorf("versions %v, %v, %v, %v: want three of them", before, added, undone, err)
+	}
+	again := rolls
+	again.RequestID = "r3"
+	if again.ID, err = r.AddReading(ctx, again, false); err != nil {
+		t.Errorf("weighed anew after the undo: %v", err)
+	}
+	for _, x := range []struct {
+		machine string
+		id      int64
+	}{{"k01", meter.ID}, {"k02", 99}, {"k99", meter.ID}} {
+		if err := r.UndoReading(ctx, x.machine, x.id, at(40)); !errors.Is(err, store.ErrNotFound) {
+			t.Errorf("undo of reading %d of %s: %v", x.id, x.machine, err)
+		}
+	}
 }
 
 func testLots(t *testing.T, r store.CreelRecord) {
