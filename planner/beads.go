@@ -111,13 +111,13 @@ func days(first, last time.Time, column func(time.Time) int, zone *time.Location
 	return strings.TrimRight(string(line), " ")
 }
 
-// balanceLine draws an order as a length of kilos: w weighed, c counted, k to
-// come.
+// balanceLine draws an order as a length of kilos: w weighed, c counted and not weighed,
+// k to come.
 func balanceLine(o *orderJSON) string {
 	parts := []struct {
 		letter string
 		kg     float64
-	}{{"w", o.WeighedKg}, {"c", o.CountedKg}, {"k", o.RemainingKg}}
+	}{{"w", o.WeighedKg}, {"c", o.CountedKg - max(0, o.WeighedKg-o.DoneBefore)}, {"k", o.RemainingKg}}
 	total := 0.0
 	for _, p := range parts {
 		total += max(0, p.kg)

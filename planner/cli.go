@@ -68,6 +68,8 @@ type cli struct {
 	Care     careCmd     `cmd:"" help:"Planned work on machines: when it is due, and that it was done."`
 	Kept     keptCmd     `cmd:"" help:"What was promised and what happened."`
 	Creel    creelCmd    `cmd:"" help:"Creels: what comes next, cones put on, taken back."`
+	Rolls    rollsCmd    `cmd:"" help:"Rolls: what they weigh, listed, taken back."`
+	Proof    proofCmd    `cmd:"" help:"Counted against weighed kilos of every machine, and what may be the matter."`
 	Yarn     yarnCmd     `cmd:"" help:"Yarn: lots, requisition and return, release of a lot."`
 	Alarms   alarmsCmd   `cmd:"" help:"What needs an answer: acknowledge, shelve, take out of service."`
 	Asked    askedCmd    `cmd:"" help:"Calls and alarms of each person, which is a set of machines, in 10 minutes."`

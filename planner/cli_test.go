@@ -150,6 +150,11 @@ func TestExitCodes(t *testing.T) {
 		{"creel next --set A --machines k01", nil, exitUsage, "can't be used together"},
 		{"creel read k05 --turns 100", nil, exitUsage, "--metres of a yarn meter or --kg of rolls"},
 		{"creel read k05 --turns 100 --kg 3 --metres 5", nil, exitUsage, "can't be used together"},
+		{"creel read k05 --metres 812.4", nil, exitUsage, "over how many turns"},
+		{"rolls weigh k03", nil, exitUsage, "--kg"},
+		{"rolls weigh k03 --kg 31", status.Error(codes.InvalidArgument, "take tube, wrapping and trolley off"), exitRefused, "take tube"},
+		{"rolls undo k03 last", nil, exitUsage, `reading "last"`},
+		{"rolls --limit 0", nil, exitUsage, "--limit 0"},
 		{"creel load k05 --work juggle", nil, exitUsage, "must be one of"},
 		{"creel load k05 --positions one", nil, exitUsage, "expected"},
 		{"creel show k05", status.Error(codes.NotFound, "machine \"k05\": not found"), exitNotFound, "k05"},
@@ -180,8 +185,36 @@ func TestExitCodes(t *testing.T) {
 	}
 }
 
+// What was weighed, and how it compares, is said in a line a machine with its reason; nothing at all is said too.
+func TestWeighedRolls(t *testing.T) {
+	f := new(fake)
+	for line, want := range map[string][]string{
+		"rolls weigh k03 --kg 24.2": {"24.20w kg", "25.00c kg", "0.968", "1.034 (1.031 to 1.037) over 150 rolls", "planner rolls undo k03 12"},
+		"rolls k03":                 {"24.20w kg", "113", "812.4e m", "802.4k m", "1.012"},
+		"proof":                     {"3902.7c", "3774.4w", "1.031 to 1.037", "..+-", "course length", "Judged from 5 rolls on. Not running now."},
+		"proof --json":              {`"ratio":1.034`, `"limit_high":1.02`, `"used_rolls":150`, `"machine":"k05"`},
+		"rolls --json --limit 1":    {`"net_kg":24.2`, `"roll":113`},
+	} {
+		got := f.planner(t, line)
+		for _, w := range want {
+			if got.code != exitOK || !strings.Contains(got.out+got.err, w) {
+				t.Errorf("planner %s: exit %d, want %q in\n%s%s", line, got.code, w, got.out, got.err)
+			}
+		}
+	}
+	if got := f.planner(t, "rolls --json --limit 1"); strings.Contains(got.out, "812.4") {
+		t.Errorf("more than asked for: %s", got.out)
+	}
+	f.quiet = true
+	for line, want := range map[string]string{"rolls": "no roll was weighed", "proof": "no roll was weighed in four weeks", "proof --json": `"ratios":[]`} {
+		if got := f.planner(t, line); got.code != exitOK || !strings.Contains(got.out+got.err, want) {
+			t.Errorf("planner %s with nothing weighed: exit %d, %q", line, got.code, got.out+got.err)
+		}
+	}
+}
+
 func TestHelp(t *testing.T) {
-	for _, line := range []string{"", "--help", "creel load --help", "creel next --help", "creel show --help", "creel read --help", "creel done --help", "yarn requisition --help", "yarn release --help", "book apply --help"} {
+	for _, line := range []string{"", "--help", "creel load --help", "creel next --help", "creel show --help", "creel read --help", "creel done --help", "rolls weigh --help", "yarn requisition --help", "yarn release --help", "book apply --help"} {
 		var out, errs bytes.Buffer
 		code := run(t.Context(), strings.Fields(line), world{out: &out, err: &errs})
 		if code != exitOK || !strings.Contains(out.String(), "Example") || errs.Len() > 0 {
@@ -217,6 +250,15 @@ func TestChangesAreAsked(t *testing.T) {
 	}
 	plannerAt(t, addr, "creel read K05 --turns 19440 --kg 252.6 --sd 0.02", "")
 	if r := f.last().(*pb.RecordReadingRequest); r.GetKind() != pb.ReadingKind_READING_KIND_ROLLS || r.GetNetKg() != 252.6 || r.GetRevolutionCount() != 19440 || r.GetReadingSd() != 0.02 || len(r.GetRequestId()) != 36 {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "rolls weigh K03 --kg 48.4 --count 2 --roll 113 --dry-run", "")
+	if r := f.last().(*pb.RecordReadingRequest); r.GetMachine() != "machines/k03" || r.GetKind() != pb.ReadingKind_READING_KIND_ROLLS || r.GetNetKg() != 48.4 || r.GetRollCount() != 2 || r.GetRollNumber() != 113 ||
+		r.GetRevolutionCount() != 0 || !r.GetValidateOnly() || len(r.GetRequestId()) != 36 {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "rolls undo K03 12", "")
+	if r := f.last().(*pb.UndoReadingRequest); r.GetName() != "machines/k03/readings/12" {
 		t.Errorf("asked %v", r)
 	}
 	plannerAt(t, addr, "yarn return L-430 k05 12.6 --dry-run", "")

@@ -316,7 +316,7 @@ func (s *session) tellLessons(lessons []lessonJSON, warnings []string) {
 
 type creelReadCmd struct {
 	Machine string  `arg:"" help:"Machine, for example k05."`
-	Turns   int64   `required:"" help:"Turns of the machine over which it was measured."`
+	Turns   int64   `help:"Turns of the machine over which it was measured; of rolls none = as counted between the newest doffs."`
 	Metres  float64 `xor:"what" help:"Metres of yarn at one feed, by a yarn meter."`
 	Kg      float64 `xor:"what" help:"Kilos of the rolls of these turns."`
 	Group   string  `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
@@ -338,6 +338,8 @@ func (c *creelReadCmd) Run(ctx context.Context, s *session) error {
 	switch {
 	case c.Kg > 0:
 		r.Kind = pb.ReadingKind_READING_KIND_ROLLS
+	case c.Metres > 0 && c.Turns < 1:
+		return usage("say over how many turns the yarn was measured: --turns")
 	case !(c.Metres > 0):
 		return usage("say what was measured, above 0: --metres of a yarn meter or --kg of rolls")
 	}

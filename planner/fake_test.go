@@ -288,7 +288,40 @@ func (f *fake) GetCreel(_ context.Context, r *pb.GetCreelRequest) (*pb.GetCreelR
 }
 
 func (f *fake) RecordReading(_ context.Context, r *pb.RecordReadingRequest) (*pb.RecordReadingResponse, error) {
-	return &pb.RecordReadingResponse{Ratio: 1.0125, Lessons: lessons()}, f.note(r)
+	return &pb.RecordReadingResponse{Ratio: 1.0125, Lessons: lessons(), Reading: reading(), ScaleRatio: ratios()[0]}, f.note(r)
+}
+
+func reading() *pb.Reading {
+	return &pb.Reading{Name: "machines/k03/readings/12", Machine: "k03", Kind: pb.ReadingKind_READING_KIND_ROLLS, ReadingTime: ts(-time.Minute), RevolutionCount: 1668, NetKg: figure(24.2),
+		CountedKg: figure(25), RollCount: 1, RollNumber: 113, Ratio: 0.968, Lot: "L-408", Order: "SO-1050", Article: "sj24"}
+}
+
+func ratios() []*pb.ScaleRatio {
+	return []*pb.ScaleRatio{
+		{Machine: "k03", Article: "sj24", Running: true, RollCount: 151, UsedRollCount: 150, CountedKg: figure(3902.7), WeighedKg: figure(3774.4), Ratio: 1.034, RatioLow: 1.031, RatioHigh: 1.037,
+			Sentence: "Likely course length: weighed over counted is 0.967.", NewestTime: ts(0), NewestRatios: []float64{1.0, 1.02, 1.034, 0.97}},
+		{Machine: "k05", Article: "ej28", RollCount: 2, UsedRollCount: 2, CountedKg: figure(50), WeighedKg: figure(50.1), Ratio: 0.998, RatioLow: 0.98, RatioHigh: 1.016, NewestTime: ts(0), NewestRatios: []float64{0.998}},
+	}
+}
+
+func (f *fake) ListReadings(_ context.Context, r *pb.ListReadingsRequest) (*pb.ListReadingsResponse, error) {
+	if f.quiet {
+		return &pb.ListReadingsResponse{}, f.note(r)
+	}
+	meter := &pb.Reading{Name: "machines/k05/readings/11", Machine: "k05", Kind: pb.ReadingKind_READING_KIND_METER, ReadingTime: ts(-time.Hour), RevolutionCount: 100, LengthM: 812.4, Ratio: 1.0125, FeedGroup: "ground"}
+	return &pb.ListReadingsResponse{Readings: []*pb.Reading{reading(), meter}}, f.note(r)
+}
+
+func (f *fake) UndoReading(_ context.Context, r *pb.UndoReadingRequest) (*pb.UndoReadingResponse, error) {
+	return &pb.UndoReadingResponse{}, f.note(r)
+}
+
+func (f *fake) ListScaleRatios(_ context.Context, r *pb.ListScaleRatiosRequest) (*pb.ListScaleRatiosResponse, error) {
+	out := &pb.ListScaleRatiosResponse{RatioLow: 0.98, RatioHigh: 1.02, MinRolls: 5}
+	if !f.quiet {
+		out.Ratios = ratios()
+	}
+	return out, f.note(r)
 }
 
 func (f *fake) ReportTask(_ context.Context, r *pb.ReportTaskRequest) (*pb.ReportTaskResponse, error) {

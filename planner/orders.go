@@ -34,6 +34,7 @@ type orderJSON struct {
 	QuantityKg  float64    `json:"quantity_kg"`
 	CountedKg   float64    `json:"counted_kg"`
 	WeighedKg   float64    `json:"weighed_kg"`
+	DoneBefore  float64    `json:"done_before_kg"`
 	RemainingKg float64    `json:"remaining_kg"`
 	Promise     *time.Time `json:"promise"`
 	Finish      finishJSON `json:"finish"`
@@ -125,7 +126,7 @@ func jobsFromPB(jobs []*pb.Job) []jobJSON {
 func orderFromPB(o *pb.Order) orderJSON {
 	j := orderJSON{
 		Order: strings.TrimPrefix(o.GetName(), "orders/"), Article: o.GetArticle(), Machines: []string{},
-		QuantityKg: o.GetQuantityKg().GetValue(), CountedKg: o.GetCountedKg().GetValue(), WeighedKg: o.GetWeighedKg().GetValue(),
+		QuantityKg: o.GetQuantityKg().GetValue(), CountedKg: o.GetCountedKg().GetValue(), WeighedKg: o.GetWeighedKg().GetValue(), DoneBefore: o.GetDoneBeforeKg(),
 		RemainingKg: o.GetRemainingKg().GetValue(), Promise: when(o.GetPromiseTime()), Finish: finishFromPB(o.GetFinish()),
 		Jobs: jobsFromPB(o.GetJobs()), Why: some(o.GetWhy()), Yarn: []yarnJSON{},
 	}
