@@ -150,7 +150,7 @@ func finish() *pb.FinishForecast {
 
 func order() *pb.Order {
 	return &pb.Order{
-		Name: "orders/SO-1041", Article: "SJ-30x28", QuantityKg: figure(6000), PromiseTime: ts(72 * time.Hour), CountedKg: figure(80), WeighedKg: figure(1720), RemainingKg: figure(4200),
+		Name: "orders/SO-1041", Article: "SJ-30x28", QuantityKg: figure(6000), PromiseTime: ts(72 * time.Hour), CountedKg: figure(80), WeighedKg: figure(1720), DoneBeforeKg: 1720, RemainingKg: figure(4200),
 		Jobs:   []*pb.Job{{Machine: "k01", KnitCard: "sj-k01", CountedKg: figure(80), RemainingKg: figure(4200), Finish: finish()}},
 		Finish: finish(), Why: []string{"K02 runs 24 rpm, the card says 28"},
 		Yarn: &pb.YarnBalance{Lots: []*pb.YarnLotBalance{{Yarn: "ne30", Lot: "L-417", StoreKg: figure(2980), CreelKg: figure(310), AtMachineKg: figure(240), NeededKg: figure(4284), ShortKg: figure(754)}}},
