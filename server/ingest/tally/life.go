@@ -140,7 +140,7 @@ func saneRPM(rpm float64) bool { return rpm > 0 && rpm <= 10_000 }
 // another reader, at most ms later, and whether that is beyond doubt: less than
 // a wrap is possible, and it did not fall.
 func follows(from Reading, k *store.LifeLink, ms int64) (d uint64, sure bool) {
-	if from.Bits == 0 || from.Bits > maxBits || from.Bits != k.RawBits || !saneRPM(k.MaxRPM) || k.Raw>>k.RawBits != 0 || ms < 0 {
+	if !alike(from, k) {
 		return 0, false
 	}
 	modulus := uint64(1) << from.Bits
@@ -148,6 +148,7 @@ func follows(from Reading, k *store.LifeLink, ms int64) (d uint64, sure bool) {
 	d = (k.Raw + modulus - from.Raw%modulus) % modulus
 	forward := k.Raw >= from.Raw
 	switch {
+	case ms < 0:
 	case bound >= modulus:
 		sure = forward && d <= bound && bound-d < modulus
 	case forward:
@@ -156,6 +157,11 @@ func follows(from Reading, k *store.LifeLink, ms int64) (d uint64, sure bool) {
 		sure = d <= bound && bound <= modulus/wrapShare
 	}
 	return d, sure
+}
+
+// alike tells that a first reading can be compared with another reader's.
+func alike(from Reading, k *store.LifeLink) bool {
+	return from.Bits != 0 && from.Bits <= maxBits && from.Bits == k.RawBits && saneRPM(k.MaxRPM) && k.Raw>>k.RawBits == 0
 }
 
 // link books the bounds of what may be missing before a new life, or joins it
@@ -190,11 +196,14 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
 		}
 	} else if fresh {
-		if from, sure := m.join(stream, key, k, t, c); sure {
+		if from, lost, sure := m.join(stream, key, k, t, c); sure {
 			line, offset := m.joined(key)
 			reading.Ext += offset
 			m.grow(line, reading.Ext, reading.Ext, from, t, c)
 			m.read(line, reading, c)
+			if lost > 0 {
+				m.mayLack(key, lost, c)
+			}
 			return ""
 		}
 		hi = max(hi, m.unseen(stream, key, k, t))
@@ -277,16 +286,25 @@ func (m *Machine) fresh(key LifeKey) bool {
 }
 
 // join makes a life a part of the one that the machine's counter was in, when
-// its first reading follows the newest one without doubt. since is when that
-// was read.
-func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c *Changes) (since int64, sure bool) {
+// its first reading follows the newest one without doubt, or was made before it.
+// since is when that was read; lost bounds the counts that nobody will tell of,
+// should the counter have been set back instead.
+func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c *Changes) (since int64, lost uint64, sure bool) {
 	now := m.Lives[m.Current]
-	if now == nil || m.Current == key || m.Current.PerRev != key.PerRev {
-		return 0, false
+	if now == nil || m.Current == key || m.Current.PerRev != key.PerRev || k.Kind == apart {
+		return 0, 0, false
 	}
-	d, sure := follows(now.Read, k, m.took(now.Read, stream, t))
-	if !sure || k.Kind == apart || m.onTheWay(now.Read, d) {
-		return 0, false
+	ms := m.took(now.Read, stream, t)
+	d, sure := follows(now.Read, k, ms)
+	switch back := -d & (1<<k.RawBits - 1); {
+	case sure:
+		sure = !m.onTheWay(now.Read, d)
+	case m.precedes(now, back, stream, k, t):
+		d, sure = -back, true
+		lost = m.setBack(now.Read, back, stream, k, t)
+	}
+	if !sure {
+		return 0, 0, false
 	}
 	if m.Joins == nil {
 		m.Joins = map[LifeKey]Join{}
@@ -295,7 +313,53 @@ func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c 
 	m.Joins[key] = j
 	c.Joins[key] = true
 	m.adopt(key, j, t, c)
-	return min(now.Read.At, t), true
+	return min(now.Read.At, t), lost, true
+}
+
+// precedes tells that the first reading of another reader, which shows back counts
+// less than the newest one of a life, was made before that: two readers were at
+// the counter at a time, as when a box that was replaced still ran, and the server
+// heard first of the one that was to go, or was set back to before it knew the
+// other. What the second tells up to the newest reading is told.
+//
+// It shows a value that the life is known to have gone over, near its end: a
+// misreading does not come so near. And the counter cannot have come there again:
+// had it fallen to 0 since, it would have had to count up to that, which mostly
+// takes longer than it was. Where it does not, the way back must be one that it
+// can have made while there were two. A counter that was set to such a value looks
+// the same: what is counted too little then is bounded, and nothing counted twice.
+func (m *Machine) precedes(l *Life, back uint64, stream int64, k *store.LifeLink, t int64) bool {
+	if !alike(l.Read, k) || !l.Counted || l.Read.Ext < l.Min || back > min(l.Read.Ext-l.Min, 1<<k.RawBits/wrapShare) {
+		return false
+	}
+	ms, two := m.took(l.Read, stream, t), int64(wrongClock) // where nobody knows when it began
+	if m.Vague[stream] == 0 {
+		if two = max(ms, l.Read.At+placing-t); t < l.MinAt-placing {
+			return false // before the life
+		}
+	}
+	return k.Raw > mostSince(ms, k) || back <= most(two, k.MaxRPM, perRev(k.PerRev))
+}
+
+// setBack bounds the counts that nobody will tell of where a first reading lies
+// back counts before the newest one, should the counter have been set to it: none
+// when the clocks say that it was made before, and it cannot have come from 0.
+func (m *Machine) setBack(from Reading, back uint64, stream int64, k *store.LifeLink, t int64) uint64 {
+	aside := from.At + placing - t // the longest time between the two
+	if m.Vague[stream] == 0 && aside >= 0 && back <= most(aside, k.MaxRPM, perRev(k.PerRev)) && k.Raw > mostSince(m.took(from, stream, t), k) {
+		return 0
+	}
+	return back + m.unseen(stream, LifeKey{k.New, perRev(k.PerRev)}, k, t)
+}
+
+// mostSince is the highest number of counts that a counter made in ms before the
+// first reading of a reader; where the clock says that time went backwards, in a
+// day at the least.
+func mostSince(ms int64, k *store.LifeLink) uint64 {
+	if ms < 0 {
+		ms = max(-ms, wrongClock)
+	}
+	return most(ms, k.MaxRPM, perRev(k.PerRev))
 }
 
 // adopt moves what was told of the end of a life, before that was joined to
@@ -374,6 +438,15 @@ func (m *Machine) unseen(stream int64, life LifeKey, k *store.LifeLink, t int64)
 		ms = max(-ms, wrongClock)
 	}
 	return most(ms, rpm, life.PerRev)
+}
+
+// mayLack raises the bound of what nobody will tell of before a life.
+func (m *Machine) mayLack(key LifeKey, most uint64, c *Changes) {
+	l := m.life(key)
+	m.bookLost(key, l, -1)
+	l.LostMax = min(max(l.LostMax, most), maxLost)
+	m.bookLost(key, l, 1)
+	c.Lives[key] = true
 }
 
 // Doubt books a span of a reader that counts pulses, of a time of which another

@@ -28,8 +28,10 @@ import (
 // life before reaches what its successor tells of it; what came late is no newest
 // reading; pulses that another reader may have told are bounds. 9: a reader whose
 // begin is vague may have begun as late as it was met. 10: what a link tells of the
-// life before holds also where that one is heard of later.
-const bookingRules = 10
+// life before holds also where that one is heard of later. 11: a life that begins
+// before the newest reading, because two readers were at the counter at a time, is
+// joined too.
+const bookingRules = 11
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
