@@ -82,10 +82,14 @@ func EndsText(ends []End) string {
 		if i > 0 {
 			b.WriteString(" + ")
 		}
+		part := e.Count.String()
 		if e.Number != 1 {
-			fmt.Fprintf(&b, "%d x ", e.Number)
+			part = fmt.Sprintf("%d x %s", e.Number, part)
+			if _, err := ParseCount(part); err == nil { // "2 x 3 tex" is a folded yarn of 2 tex
+				part += " x 1"
+			}
 		}
-		b.WriteString(e.Count.String())
+		b.WriteString(part)
 	}
 	return b.String()
 }

@@ -165,6 +165,12 @@ func TestEnds(t *testing.T) {
 			t.Errorf("%q: %d ends of %g tex, %v, want %d of %g", tt.text, n, float64(unit.Together(ends)), err, tt.ends, float64(tt.want))
 		}
 	}
+	// What would read as a yarn of folds is told from ends that run together.
+	for _, tt := range []struct{ ends, text string }{{"2 x 3 tex x 1", "2 x 3 tex x 1"}, {"2 x 3 tex", "2 tex x 3"}} {
+		if ends, err := unit.ParseEnds(tt.ends); err != nil || unit.EndsText(ends) != tt.text {
+			t.Errorf("%q: printed %q, %v, want %q", tt.ends, unit.EndsText(ends), err, tt.text)
+		}
+	}
 	for _, tt := range []struct{ text, says string }{
 		{"", "system"}, {"Ne 30 +", "system"}, {"0 x Ne 30", "1 to 64 ends"}, {"65 x Ne 30", "1 to 64 ends"}, {"2 x", "system"},
 		{strings.Repeat("30s+", 17) + "30s", "16 counts"}, {strings.Repeat("+", 300), "200 characters"},
