@@ -41,6 +41,11 @@ func (*bookApplyCmd) Help() string {
     - { id: SO-1041, article: SJ-30x28, quantity_kg: 6000, promise_time: 2026-11-30T08:00:00+03:00 }
   assignments:
     - { machine: k01, from_time: 2026-11-20T06:00:00+03:00, order: SO-1041, card: sj-k01 }
+    - { machine: k01, from_time: 2026-11-30T06:00:00+03:00, order: SO-1060, card: sj-k01, planned: true }
+
+Without planned the order begins at from_time by the clock. With it, from_time is when it is
+expected: it begins when somebody says so (planner plan start, or done of the order before in
+the creel round), and until then all that is knitted counts for the order before.
 
 Example:
   planner book apply mill.yaml --dry-run`

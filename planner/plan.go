@@ -20,6 +20,7 @@ type planCmd struct {
 	Diff    planDiffCmd    `cmd:"" help:"Which orders a plan moves, each with one sentence."`
 	Apply   planApplyCmd   `cmd:"" help:"Write a plan's jobs into the book. What runs is never touched."`
 	Undo    planUndoCmd    `cmd:"" help:"Put back the jobs as they were before a plan was applied."`
+	Start   planStartCmd   `cmd:"" help:"Say that a machine has begun with a planned job; its kilos count from then on."`
 	Explain planExplainCmd `cmd:"" help:"Why an order stands where it does."`
 	Setups  planSetupsCmd  `cmd:"" help:"The table of set-ups that plans go by."`
 }

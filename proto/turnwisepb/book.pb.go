@@ -291,7 +291,9 @@ type BookMachine struct {
 	Structures          []string               `protobuf:"bytes,10,rep,name=structures,proto3" json:"structures,omitempty"`
 	CommissioningYear   int32                  `protobuf:"varint,11,opt,name=commissioning_year,json=commissioningYear,proto3" json:"commissioning_year,omitempty"`
 	// Tender's set, for example "A".
-	Set           string `protobuf:"bytes,12,opt,name=set,proto3" json:"set,omitempty"`
+	Set string `protobuf:"bytes,12,opt,name=set,proto3" json:"set,omitempty"`
+	// Needle beds: 1 or 2; 0 = 2 with dial needles, else 1.
+	BedCount      int32 `protobuf:"varint,13,opt,name=bed_count,json=bedCount,proto3" json:"bed_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -408,6 +410,13 @@ func (x *BookMachine) GetSet() string {
 		return x.Set
 	}
 	return ""
+}
+
+func (x *BookMachine) GetBedCount() int32 {
+	if x != nil {
+		return x.BedCount
+	}
+	return 0
 }
 
 type BookAgent struct {
@@ -625,8 +634,10 @@ type BookArticle struct {
 	// Yarn lost, as a share of the yarn used.
 	WasteRatio float64 `protobuf:"fixed64,5,opt,name=waste_ratio,json=wasteRatio,proto3" json:"waste_ratio,omitempty"`
 	// Of the machines that can knit it; 0 = any with a card.
-	DiameterInch  float64 `protobuf:"fixed64,6,opt,name=diameter_inch,json=diameterInch,proto3" json:"diameter_inch,omitempty"`
-	GaugeNpi      float64 `protobuf:"fixed64,7,opt,name=gauge_npi,json=gaugeNpi,proto3" json:"gauge_npi,omitempty"`
+	DiameterInch float64 `protobuf:"fixed64,6,opt,name=diameter_inch,json=diameterInch,proto3" json:"diameter_inch,omitempty"`
+	GaugeNpi     float64 `protobuf:"fixed64,7,opt,name=gauge_npi,json=gaugeNpi,proto3" json:"gauge_npi,omitempty"`
+	// Needle beds that it takes, 1 or 2; 0 = as few as the machine has.
+	BedCount      int32 `protobuf:"varint,8,opt,name=bed_count,json=bedCount,proto3" json:"bed_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -706,6 +717,13 @@ func (x *BookArticle) GetDiameterInch() float64 {
 func (x *BookArticle) GetGaugeNpi() float64 {
 	if x != nil {
 		return x.GaugeNpi
+	}
+	return 0
+}
+
+func (x *BookArticle) GetBedCount() int32 {
+	if x != nil {
+		return x.BedCount
 	}
 	return 0
 }
@@ -1321,7 +1339,8 @@ func (x *BookCylinder) GetRemove() bool {
 	return false
 }
 
-// BookAssignment says that from an instant on a machine knits an order.
+// BookAssignment says that from an instant on a machine knits an order, or that
+// it will when somebody says that it has begun.
 type BookAssignment struct {
 	state    protoimpl.MessageState `protogen:"open.v1"`
 	Machine  string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
@@ -1330,7 +1349,10 @@ type BookAssignment struct {
 	Order string `protobuf:"bytes,3,opt,name=order,proto3" json:"order,omitempty"`
 	Card  string `protobuf:"bytes,4,opt,name=card,proto3" json:"card,omitempty"`
 	// Part of the order on this machine; 0 = shared by rate.
-	QuantityKg    float64 `protobuf:"fixed64,5,opt,name=quantity_kg,json=quantityKg,proto3" json:"quantity_kg,omitempty"`
+	QuantityKg float64 `protobuf:"fixed64,5,opt,name=quantity_kg,json=quantityKg,proto3" json:"quantity_kg,omitempty"`
+	// It does not begin by the clock: from_time is when it is expected, and what
+	// ran before runs on until BeginJob or a tender says that it has begun.
+	Planned       bool `protobuf:"varint,6,opt,name=planned,proto3" json:"planned,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1400,6 +1422,13 @@ func (x *BookAssignment) GetQuantityKg() float64 {
 	return 0
 }
 
+func (x *BookAssignment) GetPlanned() bool {
+	if x != nil {
+		return x.Planned
+	}
+	return false
+}
+
 var File_turnwise_v1_book_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_book_proto_rawDesc = "" +
@@ -1428,7 +1457,7 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\x06setups\x18\t \x03(\v2\x16.turnwise.v1.BookSetupR\x06setups\x12)\n" +
 	"\x04care\x18\n" +
 	" \x03(\v2\x15.turnwise.v1.BookCareR\x04care\x127\n" +
-	"\tcylinders\x18\v \x03(\v2\x19.turnwise.v1.BookCylinderR\tcylinders\"\x9e\x03\n" +
+	"\tcylinders\x18\v \x03(\v2\x19.turnwise.v1.BookCylinderR\tcylinders\"\xbb\x03\n" +
 	"\vBookMachine\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x12\n" +
@@ -1444,7 +1473,8 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	" \x03(\tR\n" +
 	"structures\x12-\n" +
 	"\x12commissioning_year\x18\v \x01(\x05R\x11commissioningYear\x12\x10\n" +
-	"\x03set\x18\f \x01(\tR\x03set\"7\n" +
+	"\x03set\x18\f \x01(\tR\x03set\x12\x1b\n" +
+	"\tbed_count\x18\r \x01(\x05R\bbedCount\"7\n" +
 	"\tBookAgent\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x1a\n" +
 	"\bmachines\x18\x02 \x03(\tR\bmachines\"\x88\x01\n" +
@@ -1460,7 +1490,7 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\x04yarn\x18\x02 \x01(\tR\x04yarn\x12\x10\n" +
 	"\x03tip\x18\x03 \x01(\tR\x03tip\x12\x19\n" +
 	"\bstore_kg\x18\x04 \x01(\x01R\astoreKg\x12\"\n" +
-	"\rat_machine_kg\x18\x05 \x01(\x01R\vatMachineKg\"\xda\x01\n" +
+	"\rat_machine_kg\x18\x05 \x01(\x01R\vatMachineKg\"\xf7\x01\n" +
 	"\vBookArticle\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x1c\n" +
@@ -1469,7 +1499,8 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\vwaste_ratio\x18\x05 \x01(\x01R\n" +
 	"wasteRatio\x12#\n" +
 	"\rdiameter_inch\x18\x06 \x01(\x01R\fdiameterInch\x12\x1b\n" +
-	"\tgauge_npi\x18\a \x01(\x01R\bgaugeNpi\"\x9d\x01\n" +
+	"\tgauge_npi\x18\a \x01(\x01R\bgaugeNpi\x12\x1b\n" +
+	"\tbed_count\x18\b \x01(\x05R\bbedCount\"\x9d\x01\n" +
 	"\bBookCard\x12\x0e\n" +
 	"\x02id\x18\x01 \x01(\tR\x02id\x12\x18\n" +
 	"\aarticle\x18\x02 \x01(\tR\aarticle\x12\x18\n" +
@@ -1525,14 +1556,15 @@ const file_turnwise_v1_book_proto_rawDesc = "" +
 	"\rdiameter_inch\x18\x02 \x01(\x01R\fdiameterInch\x12\x1b\n" +
 	"\tgauge_npi\x18\x03 \x01(\x01R\bgaugeNpi\x12\x1a\n" +
 	"\bmachines\x18\x04 \x03(\tR\bmachines\x12\x16\n" +
-	"\x06remove\x18\x05 \x01(\bR\x06remove\"\xae\x01\n" +
+	"\x06remove\x18\x05 \x01(\bR\x06remove\"\xc8\x01\n" +
 	"\x0eBookAssignment\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x127\n" +
 	"\tfrom_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bfromTime\x12\x14\n" +
 	"\x05order\x18\x03 \x01(\tR\x05order\x12\x12\n" +
 	"\x04card\x18\x04 \x01(\tR\x04card\x12\x1f\n" +
 	"\vquantity_kg\x18\x05 \x01(\x01R\n" +
-	"quantityKg2Y\n" +
+	"quantityKg\x12\x18\n" +
+	"\aplanned\x18\x06 \x01(\bR\aplanned2Y\n" +
 	"\vBookService\x12J\n" +
 	"\tApplyBook\x12\x1d.turnwise.v1.ApplyBookRequest\x1a\x1e.turnwise.v1.ApplyBookResponseB&Z$turnwise/proto/turnwisepb;turnwisepbb\x06proto3"
 

@@ -315,8 +315,10 @@ type LoadingJob struct {
 	Cylinder string `protobuf:"bytes,21,opt,name=cylinder,proto3" json:"cylinder,omitempty"`
 	// Working minutes that it waits for the cylinder.
 	CylinderMinutes float64 `protobuf:"fixed64,22,opt,name=cylinder_minutes,json=cylinderMinutes,proto3" json:"cylinder_minutes,omitempty"`
-	unknownFields   protoimpl.UnknownFields
-	sizeCache       protoimpl.SizeCache
+	// It begins when somebody says so, not by the clock.
+	WaitsForWord  bool `protobuf:"varint,23,opt,name=waits_for_word,json=waitsForWord,proto3" json:"waits_for_word,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
 }
 
 func (x *LoadingJob) Reset() {
@@ -501,6 +503,13 @@ func (x *LoadingJob) GetCylinderMinutes() float64 {
 		return x.CylinderMinutes
 	}
 	return 0
+}
+
+func (x *LoadingJob) GetWaitsForWord() bool {
+	if x != nil {
+		return x.WaitsForWord
+	}
+	return false
 }
 
 type SetupChange struct {
@@ -1584,6 +1593,158 @@ func (x *UndoPlanResponse) GetChanges() []string {
 	return nil
 }
 
+type BeginJobRequest struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// "machines/ID".
+	Machine string `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// "orders/ID" of a job that is planned on the machine; unused with take_back.
+	Order string `protobuf:"bytes,2,opt,name=order,proto3" json:"order,omitempty"`
+	// When it began; absent = now. At most 24 hours ago.
+	BeginTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=begin_time,json=beginTime,proto3" json:"begin_time,omitempty"`
+	// Take the latest beginning that was told for the machine back: the job waits
+	// again, and what was knitted since counts for the order before.
+	TakeBack      bool `protobuf:"varint,4,opt,name=take_back,json=takeBack,proto3" json:"take_back,omitempty"`
+	ValidateOnly  bool `protobuf:"varint,5,opt,name=validate_only,json=validateOnly,proto3" json:"validate_only,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BeginJobRequest) Reset() {
+	*x = BeginJobRequest{}
+	mi := &file_turnwise_v1_loading_proto_msgTypes[21]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BeginJobRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BeginJobRequest) ProtoMessage() {}
+
+func (x *BeginJobRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_loading_proto_msgTypes[21]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BeginJobRequest.ProtoReflect.Descriptor instead.
+func (*BeginJobRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{21}
+}
+
+func (x *BeginJobRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *BeginJobRequest) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *BeginJobRequest) GetBeginTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BeginTime
+	}
+	return nil
+}
+
+func (x *BeginJobRequest) GetTakeBack() bool {
+	if x != nil {
+		return x.TakeBack
+	}
+	return false
+}
+
+func (x *BeginJobRequest) GetValidateOnly() bool {
+	if x != nil {
+		return x.ValidateOnly
+	}
+	return false
+}
+
+type BeginJobResponse struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	Order string                 `protobuf:"bytes,1,opt,name=order,proto3" json:"order,omitempty"`
+	// Order that ended with it; empty = none.
+	Before string `protobuf:"bytes,2,opt,name=before,proto3" json:"before,omitempty"`
+	// The new beginning; with take_back the expected one.
+	BeginTime *timestamppb.Timestamp `protobuf:"bytes,3,opt,name=begin_time,json=beginTime,proto3" json:"begin_time,omitempty"`
+	// What was or would be written, one line each.
+	Changes       []string `protobuf:"bytes,4,rep,name=changes,proto3" json:"changes,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *BeginJobResponse) Reset() {
+	*x = BeginJobResponse{}
+	mi := &file_turnwise_v1_loading_proto_msgTypes[22]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *BeginJobResponse) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*BeginJobResponse) ProtoMessage() {}
+
+func (x *BeginJobResponse) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_loading_proto_msgTypes[22]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use BeginJobResponse.ProtoReflect.Descriptor instead.
+func (*BeginJobResponse) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{22}
+}
+
+func (x *BeginJobResponse) GetOrder() string {
+	if x != nil {
+		return x.Order
+	}
+	return ""
+}
+
+func (x *BeginJobResponse) GetBefore() string {
+	if x != nil {
+		return x.Before
+	}
+	return ""
+}
+
+func (x *BeginJobResponse) GetBeginTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.BeginTime
+	}
+	return nil
+}
+
+func (x *BeginJobResponse) GetChanges() []string {
+	if x != nil {
+		return x.Changes
+	}
+	return nil
+}
+
 type DiffPlansRequest struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	Name  string                 `protobuf:"bytes,1,opt,name=name,proto3" json:"name,omitempty"`
@@ -1595,7 +1756,7 @@ type DiffPlansRequest struct {
 
 func (x *DiffPlansRequest) Reset() {
 	*x = DiffPlansRequest{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[21]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1607,7 +1768,7 @@ func (x *DiffPlansRequest) String() string {
 func (*DiffPlansRequest) ProtoMessage() {}
 
 func (x *DiffPlansRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[21]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1620,7 +1781,7 @@ func (x *DiffPlansRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiffPlansRequest.ProtoReflect.Descriptor instead.
 func (*DiffPlansRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{21}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *DiffPlansRequest) GetName() string {
@@ -1647,7 +1808,7 @@ type DiffPlansResponse struct {
 
 func (x *DiffPlansResponse) Reset() {
 	*x = DiffPlansResponse{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[22]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1659,7 +1820,7 @@ func (x *DiffPlansResponse) String() string {
 func (*DiffPlansResponse) ProtoMessage() {}
 
 func (x *DiffPlansResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[22]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1672,7 +1833,7 @@ func (x *DiffPlansResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use DiffPlansResponse.ProtoReflect.Descriptor instead.
 func (*DiffPlansResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{22}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *DiffPlansResponse) GetMoves() []*LoadingMove {
@@ -1700,7 +1861,7 @@ type ExplainPlanRequest struct {
 
 func (x *ExplainPlanRequest) Reset() {
 	*x = ExplainPlanRequest{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[23]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1712,7 +1873,7 @@ func (x *ExplainPlanRequest) String() string {
 func (*ExplainPlanRequest) ProtoMessage() {}
 
 func (x *ExplainPlanRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[23]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1725,7 +1886,7 @@ func (x *ExplainPlanRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainPlanRequest.ProtoReflect.Descriptor instead.
 func (*ExplainPlanRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{23}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{25}
 }
 
 func (x *ExplainPlanRequest) GetName() string {
@@ -1756,7 +1917,7 @@ type ExplainPlanResponse struct {
 
 func (x *ExplainPlanResponse) Reset() {
 	*x = ExplainPlanResponse{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[24]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1768,7 +1929,7 @@ func (x *ExplainPlanResponse) String() string {
 func (*ExplainPlanResponse) ProtoMessage() {}
 
 func (x *ExplainPlanResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[24]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1781,7 +1942,7 @@ func (x *ExplainPlanResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ExplainPlanResponse.ProtoReflect.Descriptor instead.
 func (*ExplainPlanResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{24}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{26}
 }
 
 func (x *ExplainPlanResponse) GetJobs() []*LoadingJob {
@@ -1820,7 +1981,7 @@ type ListCareRequest struct {
 
 func (x *ListCareRequest) Reset() {
 	*x = ListCareRequest{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1832,7 +1993,7 @@ func (x *ListCareRequest) String() string {
 func (*ListCareRequest) ProtoMessage() {}
 
 func (x *ListCareRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[25]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1845,7 +2006,7 @@ func (x *ListCareRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCareRequest.ProtoReflect.Descriptor instead.
 func (*ListCareRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{25}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{27}
 }
 
 type ListCareResponse struct {
@@ -1857,7 +2018,7 @@ type ListCareResponse struct {
 
 func (x *ListCareResponse) Reset() {
 	*x = ListCareResponse{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[28]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1869,7 +2030,7 @@ func (x *ListCareResponse) String() string {
 func (*ListCareResponse) ProtoMessage() {}
 
 func (x *ListCareResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[26]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[28]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1882,7 +2043,7 @@ func (x *ListCareResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListCareResponse.ProtoReflect.Descriptor instead.
 func (*ListCareResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{26}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{28}
 }
 
 func (x *ListCareResponse) GetCare() []*CareState {
@@ -1912,7 +2073,7 @@ type CareState struct {
 
 func (x *CareState) Reset() {
 	*x = CareState{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[29]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1924,7 +2085,7 @@ func (x *CareState) String() string {
 func (*CareState) ProtoMessage() {}
 
 func (x *CareState) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[27]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[29]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1937,7 +2098,7 @@ func (x *CareState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use CareState.ProtoReflect.Descriptor instead.
 func (*CareState) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{27}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{29}
 }
 
 func (x *CareState) GetCare() *BookCare {
@@ -1997,7 +2158,7 @@ type ListSetupsRequest struct {
 
 func (x *ListSetupsRequest) Reset() {
 	*x = ListSetupsRequest{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[28]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[30]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2009,7 +2170,7 @@ func (x *ListSetupsRequest) String() string {
 func (*ListSetupsRequest) ProtoMessage() {}
 
 func (x *ListSetupsRequest) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[28]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[30]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2022,7 +2183,7 @@ func (x *ListSetupsRequest) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSetupsRequest.ProtoReflect.Descriptor instead.
 func (*ListSetupsRequest) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{28}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{30}
 }
 
 type ListSetupsResponse struct {
@@ -2036,7 +2197,7 @@ type ListSetupsResponse struct {
 
 func (x *ListSetupsResponse) Reset() {
 	*x = ListSetupsResponse{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[29]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[31]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2048,7 +2209,7 @@ func (x *ListSetupsResponse) String() string {
 func (*ListSetupsResponse) ProtoMessage() {}
 
 func (x *ListSetupsResponse) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[29]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[31]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2061,7 +2222,7 @@ func (x *ListSetupsResponse) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ListSetupsResponse.ProtoReflect.Descriptor instead.
 func (*ListSetupsResponse) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{29}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{31}
 }
 
 func (x *ListSetupsResponse) GetSetups() []*SetupRow {
@@ -2095,7 +2256,7 @@ type SetupRow struct {
 
 func (x *SetupRow) Reset() {
 	*x = SetupRow{}
-	mi := &file_turnwise_v1_loading_proto_msgTypes[30]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[32]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2107,7 +2268,7 @@ func (x *SetupRow) String() string {
 func (*SetupRow) ProtoMessage() {}
 
 func (x *SetupRow) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_loading_proto_msgTypes[30]
+	mi := &file_turnwise_v1_loading_proto_msgTypes[32]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2120,7 +2281,7 @@ func (x *SetupRow) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use SetupRow.ProtoReflect.Descriptor instead.
 func (*SetupRow) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{30}
+	return file_turnwise_v1_loading_proto_rawDescGZIP(), []int{32}
 }
 
 func (x *SetupRow) GetKind() string {
@@ -2182,7 +2343,7 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\bwarnings\x18\x0e \x03(\tR\bwarnings\"T\n" +
 	"\vLoadingLine\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12+\n" +
-	"\x04jobs\x18\x02 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\"\xca\x06\n" +
+	"\x04jobs\x18\x02 \x03(\v2\x17.turnwise.v1.LoadingJobR\x04jobs\"\xf0\x06\n" +
 	"\n" +
 	"LoadingJob\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x14\n" +
@@ -2215,7 +2376,8 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"missChance\x12\x1b\n" +
 	"\tcare_kind\x18\x14 \x01(\tR\bcareKind\x12\x1a\n" +
 	"\bcylinder\x18\x15 \x01(\tR\bcylinder\x12)\n" +
-	"\x10cylinder_minutes\x18\x16 \x01(\x01R\x0fcylinderMinutes\"_\n" +
+	"\x10cylinder_minutes\x18\x16 \x01(\x01R\x0fcylinderMinutes\x12$\n" +
+	"\x0ewaits_for_word\x18\x17 \x01(\bR\fwaitsForWord\"_\n" +
 	"\vSetupChange\x12\x12\n" +
 	"\x04kind\x18\x01 \x01(\tR\x04kind\x12\x12\n" +
 	"\x04from\x18\x02 \x01(\tR\x04from\x12\x0e\n" +
@@ -2290,7 +2452,20 @@ const file_turnwise_v1_loading_proto_rawDesc = "" +
 	"\rvalidate_only\x18\x02 \x01(\bR\fvalidateOnly\"Z\n" +
 	"\x10UndoPlanResponse\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.turnwise.v1.LoadingPlanR\x04plan\x12\x18\n" +
-	"\achanges\x18\x02 \x03(\tR\achanges\":\n" +
+	"\achanges\x18\x02 \x03(\tR\achanges\"\xbe\x01\n" +
+	"\x0fBeginJobRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x14\n" +
+	"\x05order\x18\x02 \x01(\tR\x05order\x129\n" +
+	"\n" +
+	"begin_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tbeginTime\x12\x1b\n" +
+	"\ttake_back\x18\x04 \x01(\bR\btakeBack\x12#\n" +
+	"\rvalidate_only\x18\x05 \x01(\bR\fvalidateOnly\"\x95\x01\n" +
+	"\x10BeginJobResponse\x12\x14\n" +
+	"\x05order\x18\x01 \x01(\tR\x05order\x12\x16\n" +
+	"\x06before\x18\x02 \x01(\tR\x06before\x129\n" +
+	"\n" +
+	"begin_time\x18\x03 \x01(\v2\x1a.google.protobuf.TimestampR\tbeginTime\x12\x18\n" +
+	"\achanges\x18\x04 \x03(\tR\achanges\":\n" +
 	"\x10DiffPlansRequest\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12\x12\n" +
 	"\x04base\x18\x02 \x01(\tR\x04base\"b\n" +
@@ -2348,7 +2523,7 @@ func file_turnwise_v1_loading_proto_rawDescGZIP() []byte {
 }
 
 var file_turnwise_v1_loading_proto_enumTypes = make([]protoimpl.EnumInfo, 1)
-var file_turnwise_v1_loading_proto_msgTypes = make([]protoimpl.MessageInfo, 31)
+var file_turnwise_v1_loading_proto_msgTypes = make([]protoimpl.MessageInfo, 33)
 var file_turnwise_v1_loading_proto_goTypes = []any{
 	(LoadingPlanState)(0),         // 0: turnwise.v1.LoadingPlanState
 	(*LoadingPlan)(nil),           // 1: turnwise.v1.LoadingPlan
@@ -2372,40 +2547,42 @@ var file_turnwise_v1_loading_proto_goTypes = []any{
 	(*ApplyPlanResponse)(nil),     // 19: turnwise.v1.ApplyPlanResponse
 	(*UndoPlanRequest)(nil),       // 20: turnwise.v1.UndoPlanRequest
 	(*UndoPlanResponse)(nil),      // 21: turnwise.v1.UndoPlanResponse
-	(*DiffPlansRequest)(nil),      // 22: turnwise.v1.DiffPlansRequest
-	(*DiffPlansResponse)(nil),     // 23: turnwise.v1.DiffPlansResponse
-	(*ExplainPlanRequest)(nil),    // 24: turnwise.v1.ExplainPlanRequest
-	(*ExplainPlanResponse)(nil),   // 25: turnwise.v1.ExplainPlanResponse
-	(*ListCareRequest)(nil),       // 26: turnwise.v1.ListCareRequest
-	(*ListCareResponse)(nil),      // 27: turnwise.v1.ListCareResponse
-	(*CareState)(nil),             // 28: turnwise.v1.CareState
-	(*ListSetupsRequest)(nil),     // 29: turnwise.v1.ListSetupsRequest
-	(*ListSetupsResponse)(nil),    // 30: turnwise.v1.ListSetupsResponse
-	(*SetupRow)(nil),              // 31: turnwise.v1.SetupRow
-	(*timestamppb.Timestamp)(nil), // 32: google.protobuf.Timestamp
-	(*BookCare)(nil),              // 33: turnwise.v1.BookCare
+	(*BeginJobRequest)(nil),       // 22: turnwise.v1.BeginJobRequest
+	(*BeginJobResponse)(nil),      // 23: turnwise.v1.BeginJobResponse
+	(*DiffPlansRequest)(nil),      // 24: turnwise.v1.DiffPlansRequest
+	(*DiffPlansResponse)(nil),     // 25: turnwise.v1.DiffPlansResponse
+	(*ExplainPlanRequest)(nil),    // 26: turnwise.v1.ExplainPlanRequest
+	(*ExplainPlanResponse)(nil),   // 27: turnwise.v1.ExplainPlanResponse
+	(*ListCareRequest)(nil),       // 28: turnwise.v1.ListCareRequest
+	(*ListCareResponse)(nil),      // 29: turnwise.v1.ListCareResponse
+	(*CareState)(nil),             // 30: turnwise.v1.CareState
+	(*ListSetupsRequest)(nil),     // 31: turnwise.v1.ListSetupsRequest
+	(*ListSetupsResponse)(nil),    // 32: turnwise.v1.ListSetupsResponse
+	(*SetupRow)(nil),              // 33: turnwise.v1.SetupRow
+	(*timestamppb.Timestamp)(nil), // 34: google.protobuf.Timestamp
+	(*BookCare)(nil),              // 35: turnwise.v1.BookCare
 }
 var file_turnwise_v1_loading_proto_depIdxs = []int32{
 	0,  // 0: turnwise.v1.LoadingPlan.state:type_name -> turnwise.v1.LoadingPlanState
-	32, // 1: turnwise.v1.LoadingPlan.made_time:type_name -> google.protobuf.Timestamp
-	32, // 2: turnwise.v1.LoadingPlan.applied_time:type_name -> google.protobuf.Timestamp
-	32, // 3: turnwise.v1.LoadingPlan.undone_time:type_name -> google.protobuf.Timestamp
+	34, // 1: turnwise.v1.LoadingPlan.made_time:type_name -> google.protobuf.Timestamp
+	34, // 2: turnwise.v1.LoadingPlan.applied_time:type_name -> google.protobuf.Timestamp
+	34, // 3: turnwise.v1.LoadingPlan.undone_time:type_name -> google.protobuf.Timestamp
 	2,  // 4: turnwise.v1.LoadingPlan.lines:type_name -> turnwise.v1.LoadingLine
 	5,  // 5: turnwise.v1.LoadingPlan.moves:type_name -> turnwise.v1.LoadingMove
 	6,  // 6: turnwise.v1.LoadingPlan.refusals:type_name -> turnwise.v1.LoadingRefusal
 	8,  // 7: turnwise.v1.LoadingPlan.cost:type_name -> turnwise.v1.LoadingCost
 	9,  // 8: turnwise.v1.LoadingPlan.free:type_name -> turnwise.v1.FreeMachineHours
 	3,  // 9: turnwise.v1.LoadingLine.jobs:type_name -> turnwise.v1.LoadingJob
-	32, // 10: turnwise.v1.LoadingJob.setup_start_time:type_name -> google.protobuf.Timestamp
-	32, // 11: turnwise.v1.LoadingJob.start_time:type_name -> google.protobuf.Timestamp
-	32, // 12: turnwise.v1.LoadingJob.end_time:type_name -> google.protobuf.Timestamp
-	32, // 13: turnwise.v1.LoadingJob.end_p10_time:type_name -> google.protobuf.Timestamp
-	32, // 14: turnwise.v1.LoadingJob.end_p90_time:type_name -> google.protobuf.Timestamp
+	34, // 10: turnwise.v1.LoadingJob.setup_start_time:type_name -> google.protobuf.Timestamp
+	34, // 11: turnwise.v1.LoadingJob.start_time:type_name -> google.protobuf.Timestamp
+	34, // 12: turnwise.v1.LoadingJob.end_time:type_name -> google.protobuf.Timestamp
+	34, // 13: turnwise.v1.LoadingJob.end_p10_time:type_name -> google.protobuf.Timestamp
+	34, // 14: turnwise.v1.LoadingJob.end_p90_time:type_name -> google.protobuf.Timestamp
 	4,  // 15: turnwise.v1.LoadingJob.setups:type_name -> turnwise.v1.SetupChange
-	32, // 16: turnwise.v1.LoadingMove.from_start_time:type_name -> google.protobuf.Timestamp
-	32, // 17: turnwise.v1.LoadingMove.to_start_time:type_name -> google.protobuf.Timestamp
-	32, // 18: turnwise.v1.LoadingMove.from_end_time:type_name -> google.protobuf.Timestamp
-	32, // 19: turnwise.v1.LoadingMove.to_end_time:type_name -> google.protobuf.Timestamp
+	34, // 16: turnwise.v1.LoadingMove.from_start_time:type_name -> google.protobuf.Timestamp
+	34, // 17: turnwise.v1.LoadingMove.to_start_time:type_name -> google.protobuf.Timestamp
+	34, // 18: turnwise.v1.LoadingMove.from_end_time:type_name -> google.protobuf.Timestamp
+	34, // 19: turnwise.v1.LoadingMove.to_end_time:type_name -> google.protobuf.Timestamp
 	7,  // 20: turnwise.v1.LoadingRefusal.reasons:type_name -> turnwise.v1.LoadingReason
 	8,  // 21: turnwise.v1.SolvePlanResponse.cost:type_name -> turnwise.v1.LoadingCost
 	1,  // 22: turnwise.v1.SolvePlanResponse.plan:type_name -> turnwise.v1.LoadingPlan
@@ -2413,21 +2590,23 @@ var file_turnwise_v1_loading_proto_depIdxs = []int32{
 	1,  // 24: turnwise.v1.ListPlansResponse.plans:type_name -> turnwise.v1.LoadingPlan
 	1,  // 25: turnwise.v1.ApplyPlanResponse.plan:type_name -> turnwise.v1.LoadingPlan
 	1,  // 26: turnwise.v1.UndoPlanResponse.plan:type_name -> turnwise.v1.LoadingPlan
-	5,  // 27: turnwise.v1.DiffPlansResponse.moves:type_name -> turnwise.v1.LoadingMove
-	3,  // 28: turnwise.v1.ExplainPlanResponse.jobs:type_name -> turnwise.v1.LoadingJob
-	7,  // 29: turnwise.v1.ExplainPlanResponse.reasons:type_name -> turnwise.v1.LoadingReason
-	28, // 30: turnwise.v1.ListCareResponse.care:type_name -> turnwise.v1.CareState
-	33, // 31: turnwise.v1.CareState.care:type_name -> turnwise.v1.BookCare
-	32, // 32: turnwise.v1.CareState.earliest_time:type_name -> google.protobuf.Timestamp
-	32, // 33: turnwise.v1.CareState.latest_time:type_name -> google.protobuf.Timestamp
-	32, // 34: turnwise.v1.CareState.start_time:type_name -> google.protobuf.Timestamp
-	32, // 35: turnwise.v1.CareState.end_time:type_name -> google.protobuf.Timestamp
-	31, // 36: turnwise.v1.ListSetupsResponse.setups:type_name -> turnwise.v1.SetupRow
-	37, // [37:37] is the sub-list for method output_type
-	37, // [37:37] is the sub-list for method input_type
-	37, // [37:37] is the sub-list for extension type_name
-	37, // [37:37] is the sub-list for extension extendee
-	0,  // [0:37] is the sub-list for field type_name
+	34, // 27: turnwise.v1.BeginJobRequest.begin_time:type_name -> google.protobuf.Timestamp
+	34, // 28: turnwise.v1.BeginJobResponse.begin_time:type_name -> google.protobuf.Timestamp
+	5,  // 29: turnwise.v1.DiffPlansResponse.moves:type_name -> turnwise.v1.LoadingMove
+	3,  // 30: turnwise.v1.ExplainPlanResponse.jobs:type_name -> turnwise.v1.LoadingJob
+	7,  // 31: turnwise.v1.ExplainPlanResponse.reasons:type_name -> turnwise.v1.LoadingReason
+	30, // 32: turnwise.v1.ListCareResponse.care:type_name -> turnwise.v1.CareState
+	35, // 33: turnwise.v1.CareState.care:type_name -> turnwise.v1.BookCare
+	34, // 34: turnwise.v1.CareState.earliest_time:type_name -> google.protobuf.Timestamp
+	34, // 35: turnwise.v1.CareState.latest_time:type_name -> google.protobuf.Timestamp
+	34, // 36: turnwise.v1.CareState.start_time:type_name -> google.protobuf.Timestamp
+	34, // 37: turnwise.v1.CareState.end_time:type_name -> google.protobuf.Timestamp
+	33, // 38: turnwise.v1.ListSetupsResponse.setups:type_name -> turnwise.v1.SetupRow
+	39, // [39:39] is the sub-list for method output_type
+	39, // [39:39] is the sub-list for method input_type
+	39, // [39:39] is the sub-list for extension type_name
+	39, // [39:39] is the sub-list for extension extendee
+	0,  // [0:39] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_loading_proto_init() }
@@ -2442,7 +2621,7 @@ func file_turnwise_v1_loading_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_loading_proto_rawDesc), len(file_turnwise_v1_loading_proto_rawDesc)),
 			NumEnums:      1,
-			NumMessages:   31,
+			NumMessages:   33,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

@@ -1516,7 +1516,7 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\fpromise_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vpromiseTime\x123\n" +
 	"\x06finish\x18\x03 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06finish\x123\n" +
 	"\x06before\x18\x04 \x01(\v2\x1b.turnwise.v1.FinishForecastR\x06before\x12\x1a\n" +
-	"\bsentence\x18\x05 \x01(\tR\bsentence2\x84\t\n" +
+	"\bsentence\x18\x05 \x01(\tR\bsentence2\xcd\t\n" +
 	"\vPlanService\x12Y\n" +
 	"\x0eEvaluateWhatIf\x12\".turnwise.v1.EvaluateWhatIfRequest\x1a#.turnwise.v1.EvaluateWhatIfResponse\x12w\n" +
 	"\x18ReportPromiseCalibration\x12,.turnwise.v1.ReportPromiseCalibrationRequest\x1a-.turnwise.v1.ReportPromiseCalibrationResponse\x12X\n" +
@@ -1527,7 +1527,8 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\aGetPlan\x12\x1b.turnwise.v1.GetPlanRequest\x1a\x1c.turnwise.v1.GetPlanResponse\x12J\n" +
 	"\tListPlans\x12\x1d.turnwise.v1.ListPlansRequest\x1a\x1e.turnwise.v1.ListPlansResponse\x12J\n" +
 	"\tApplyPlan\x12\x1d.turnwise.v1.ApplyPlanRequest\x1a\x1e.turnwise.v1.ApplyPlanResponse\x12G\n" +
-	"\bUndoPlan\x12\x1c.turnwise.v1.UndoPlanRequest\x1a\x1d.turnwise.v1.UndoPlanResponse\x12J\n" +
+	"\bUndoPlan\x12\x1c.turnwise.v1.UndoPlanRequest\x1a\x1d.turnwise.v1.UndoPlanResponse\x12G\n" +
+	"\bBeginJob\x12\x1c.turnwise.v1.BeginJobRequest\x1a\x1d.turnwise.v1.BeginJobResponse\x12J\n" +
 	"\tDiffPlans\x12\x1d.turnwise.v1.DiffPlansRequest\x1a\x1e.turnwise.v1.DiffPlansResponse\x12P\n" +
 	"\vExplainPlan\x12\x1f.turnwise.v1.ExplainPlanRequest\x1a .turnwise.v1.ExplainPlanResponse\x12M\n" +
 	"\n" +
@@ -1579,20 +1580,22 @@ var file_turnwise_v1_plan_proto_goTypes = []any{
 	(*ListPlansRequest)(nil),                 // 28: turnwise.v1.ListPlansRequest
 	(*ApplyPlanRequest)(nil),                 // 29: turnwise.v1.ApplyPlanRequest
 	(*UndoPlanRequest)(nil),                  // 30: turnwise.v1.UndoPlanRequest
-	(*DiffPlansRequest)(nil),                 // 31: turnwise.v1.DiffPlansRequest
-	(*ExplainPlanRequest)(nil),               // 32: turnwise.v1.ExplainPlanRequest
-	(*ListSetupsRequest)(nil),                // 33: turnwise.v1.ListSetupsRequest
-	(*ListCareRequest)(nil),                  // 34: turnwise.v1.ListCareRequest
-	(*SolvePlanResponse)(nil),                // 35: turnwise.v1.SolvePlanResponse
-	(*StopSolveResponse)(nil),                // 36: turnwise.v1.StopSolveResponse
-	(*GetPlanResponse)(nil),                  // 37: turnwise.v1.GetPlanResponse
-	(*ListPlansResponse)(nil),                // 38: turnwise.v1.ListPlansResponse
-	(*ApplyPlanResponse)(nil),                // 39: turnwise.v1.ApplyPlanResponse
-	(*UndoPlanResponse)(nil),                 // 40: turnwise.v1.UndoPlanResponse
-	(*DiffPlansResponse)(nil),                // 41: turnwise.v1.DiffPlansResponse
-	(*ExplainPlanResponse)(nil),              // 42: turnwise.v1.ExplainPlanResponse
-	(*ListSetupsResponse)(nil),               // 43: turnwise.v1.ListSetupsResponse
-	(*ListCareResponse)(nil),                 // 44: turnwise.v1.ListCareResponse
+	(*BeginJobRequest)(nil),                  // 31: turnwise.v1.BeginJobRequest
+	(*DiffPlansRequest)(nil),                 // 32: turnwise.v1.DiffPlansRequest
+	(*ExplainPlanRequest)(nil),               // 33: turnwise.v1.ExplainPlanRequest
+	(*ListSetupsRequest)(nil),                // 34: turnwise.v1.ListSetupsRequest
+	(*ListCareRequest)(nil),                  // 35: turnwise.v1.ListCareRequest
+	(*SolvePlanResponse)(nil),                // 36: turnwise.v1.SolvePlanResponse
+	(*StopSolveResponse)(nil),                // 37: turnwise.v1.StopSolveResponse
+	(*GetPlanResponse)(nil),                  // 38: turnwise.v1.GetPlanResponse
+	(*ListPlansResponse)(nil),                // 39: turnwise.v1.ListPlansResponse
+	(*ApplyPlanResponse)(nil),                // 40: turnwise.v1.ApplyPlanResponse
+	(*UndoPlanResponse)(nil),                 // 41: turnwise.v1.UndoPlanResponse
+	(*BeginJobResponse)(nil),                 // 42: turnwise.v1.BeginJobResponse
+	(*DiffPlansResponse)(nil),                // 43: turnwise.v1.DiffPlansResponse
+	(*ExplainPlanResponse)(nil),              // 44: turnwise.v1.ExplainPlanResponse
+	(*ListSetupsResponse)(nil),               // 45: turnwise.v1.ListSetupsResponse
+	(*ListCareResponse)(nil),                 // 46: turnwise.v1.ListCareResponse
 }
 var file_turnwise_v1_plan_proto_depIdxs = []int32{
 	1,  // 0: turnwise.v1.Change.slow_machine:type_name -> turnwise.v1.SlowMachine
@@ -1635,26 +1638,28 @@ var file_turnwise_v1_plan_proto_depIdxs = []int32{
 	28, // 37: turnwise.v1.PlanService.ListPlans:input_type -> turnwise.v1.ListPlansRequest
 	29, // 38: turnwise.v1.PlanService.ApplyPlan:input_type -> turnwise.v1.ApplyPlanRequest
 	30, // 39: turnwise.v1.PlanService.UndoPlan:input_type -> turnwise.v1.UndoPlanRequest
-	31, // 40: turnwise.v1.PlanService.DiffPlans:input_type -> turnwise.v1.DiffPlansRequest
-	32, // 41: turnwise.v1.PlanService.ExplainPlan:input_type -> turnwise.v1.ExplainPlanRequest
-	33, // 42: turnwise.v1.PlanService.ListSetups:input_type -> turnwise.v1.ListSetupsRequest
-	34, // 43: turnwise.v1.PlanService.ListCare:input_type -> turnwise.v1.ListCareRequest
-	11, // 44: turnwise.v1.PlanService.EvaluateWhatIf:output_type -> turnwise.v1.EvaluateWhatIfResponse
-	14, // 45: turnwise.v1.PlanService.ReportPromiseCalibration:output_type -> turnwise.v1.ReportPromiseCalibrationResponse
-	19, // 46: turnwise.v1.PlanService.WatchPromises:output_type -> turnwise.v1.WatchPromisesResponse
-	35, // 47: turnwise.v1.PlanService.SolvePlan:output_type -> turnwise.v1.SolvePlanResponse
-	36, // 48: turnwise.v1.PlanService.StopSolve:output_type -> turnwise.v1.StopSolveResponse
-	9,  // 49: turnwise.v1.PlanService.ProposePlan:output_type -> turnwise.v1.ProposePlanResponse
-	37, // 50: turnwise.v1.PlanService.GetPlan:output_type -> turnwise.v1.GetPlanResponse
-	38, // 51: turnwise.v1.PlanService.ListPlans:output_type -> turnwise.v1.ListPlansResponse
-	39, // 52: turnwise.v1.PlanService.ApplyPlan:output_type -> turnwise.v1.ApplyPlanResponse
-	40, // 53: turnwise.v1.PlanService.UndoPlan:output_type -> turnwise.v1.UndoPlanResponse
-	41, // 54: turnwise.v1.PlanService.DiffPlans:output_type -> turnwise.v1.DiffPlansResponse
-	42, // 55: turnwise.v1.PlanService.ExplainPlan:output_type -> turnwise.v1.ExplainPlanResponse
-	43, // 56: turnwise.v1.PlanService.ListSetups:output_type -> turnwise.v1.ListSetupsResponse
-	44, // 57: turnwise.v1.PlanService.ListCare:output_type -> turnwise.v1.ListCareResponse
-	44, // [44:58] is the sub-list for method output_type
-	30, // [30:44] is the sub-list for method input_type
+	31, // 40: turnwise.v1.PlanService.BeginJob:input_type -> turnwise.v1.BeginJobRequest
+	32, // 41: turnwise.v1.PlanService.DiffPlans:input_type -> turnwise.v1.DiffPlansRequest
+	33, // 42: turnwise.v1.PlanService.ExplainPlan:input_type -> turnwise.v1.ExplainPlanRequest
+	34, // 43: turnwise.v1.PlanService.ListSetups:input_type -> turnwise.v1.ListSetupsRequest
+	35, // 44: turnwise.v1.PlanService.ListCare:input_type -> turnwise.v1.ListCareRequest
+	11, // 45: turnwise.v1.PlanService.EvaluateWhatIf:output_type -> turnwise.v1.EvaluateWhatIfResponse
+	14, // 46: turnwise.v1.PlanService.ReportPromiseCalibration:output_type -> turnwise.v1.ReportPromiseCalibrationResponse
+	19, // 47: turnwise.v1.PlanService.WatchPromises:output_type -> turnwise.v1.WatchPromisesResponse
+	36, // 48: turnwise.v1.PlanService.SolvePlan:output_type -> turnwise.v1.SolvePlanResponse
+	37, // 49: turnwise.v1.PlanService.StopSolve:output_type -> turnwise.v1.StopSolveResponse
+	9,  // 50: turnwise.v1.PlanService.ProposePlan:output_type -> turnwise.v1.ProposePlanResponse
+	38, // 51: turnwise.v1.PlanService.GetPlan:output_type -> turnwise.v1.GetPlanResponse
+	39, // 52: turnwise.v1.PlanService.ListPlans:output_type -> turnwise.v1.ListPlansResponse
+	40, // 53: turnwise.v1.PlanService.ApplyPlan:output_type -> turnwise.v1.ApplyPlanResponse
+	41, // 54: turnwise.v1.PlanService.UndoPlan:output_type -> turnwise.v1.UndoPlanResponse
+	42, // 55: turnwise.v1.PlanService.BeginJob:output_type -> turnwise.v1.BeginJobResponse
+	43, // 56: turnwise.v1.PlanService.DiffPlans:output_type -> turnwise.v1.DiffPlansResponse
+	44, // 57: turnwise.v1.PlanService.ExplainPlan:output_type -> turnwise.v1.ExplainPlanResponse
+	45, // 58: turnwise.v1.PlanService.ListSetups:output_type -> turnwise.v1.ListSetupsResponse
+	46, // 59: turnwise.v1.PlanService.ListCare:output_type -> turnwise.v1.ListCareResponse
+	45, // [45:60] is the sub-list for method output_type
+	30, // [30:45] is the sub-list for method input_type
 	30, // [30:30] is the sub-list for extension type_name
 	30, // [30:30] is the sub-list for extension extendee
 	0,  // [0:30] is the sub-list for field type_name

@@ -29,6 +29,7 @@ const (
 	PlanService_ListPlans_FullMethodName                = "/turnwise.v1.PlanService/ListPlans"
 	PlanService_ApplyPlan_FullMethodName                = "/turnwise.v1.PlanService/ApplyPlan"
 	PlanService_UndoPlan_FullMethodName                 = "/turnwise.v1.PlanService/UndoPlan"
+	PlanService_BeginJob_FullMethodName                 = "/turnwise.v1.PlanService/BeginJob"
 	PlanService_DiffPlans_FullMethodName                = "/turnwise.v1.PlanService/DiffPlans"
 	PlanService_ExplainPlan_FullMethodName              = "/turnwise.v1.PlanService/ExplainPlan"
 	PlanService_ListSetups_FullMethodName               = "/turnwise.v1.PlanService/ListSetups"
@@ -62,6 +63,8 @@ type PlanServiceClient interface {
 	ApplyPlan(ctx context.Context, in *ApplyPlanRequest, opts ...grpc.CallOption) (*ApplyPlanResponse, error)
 	// Puts back the jobs as they were before a plan was applied.
 	UndoPlan(ctx context.Context, in *UndoPlanRequest, opts ...grpc.CallOption) (*UndoPlanResponse, error)
+	// Says that a machine has begun with a planned job: kilos count for it from then on.
+	BeginJob(ctx context.Context, in *BeginJobRequest, opts ...grpc.CallOption) (*BeginJobResponse, error)
 	DiffPlans(ctx context.Context, in *DiffPlansRequest, opts ...grpc.CallOption) (*DiffPlansResponse, error)
 	ExplainPlan(ctx context.Context, in *ExplainPlanRequest, opts ...grpc.CallOption) (*ExplainPlanResponse, error)
 	// The mill's table of set-ups.
@@ -196,6 +199,16 @@ func (c *planServiceClient) UndoPlan(ctx context.Context, in *UndoPlanRequest, o
 	return out, nil
 }
 
+func (c *planServiceClient) BeginJob(ctx context.Context, in *BeginJobRequest, opts ...grpc.CallOption) (*BeginJobResponse, error) {
+	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
+	out := new(BeginJobResponse)
+	err := c.cc.Invoke(ctx, PlanService_BeginJob_FullMethodName, in, out, cOpts...)
+	if err != nil {
+		return nil, err
+	}
+	return out, nil
+}
+
 func (c *planServiceClient) DiffPlans(ctx context.Context, in *DiffPlansRequest, opts ...grpc.CallOption) (*DiffPlansResponse, error) {
 	cOpts := append([]grpc.CallOption{grpc.StaticMethod()}, opts...)
 	out := new(DiffPlansResponse)
@@ -263,6 +276,8 @@ type PlanServiceServer interface {
 	ApplyPlan(context.Context, *ApplyPlanRequest) (*ApplyPlanResponse, error)
 	// Puts back the jobs as they were before a plan was applied.
 	UndoPlan(context.Context, *UndoPlanRequest) (*UndoPlanResponse, error)
+	// Says that a machine has begun with a planned job: kilos count for it from then on.
+	BeginJob(context.Context, *BeginJobRequest) (*BeginJobResponse, error)
 	DiffPlans(context.Context, *DiffPlansRequest) (*DiffPlansResponse, error)
 	ExplainPlan(context.Context, *ExplainPlanRequest) (*ExplainPlanResponse, error)
 	// The mill's table of set-ups.
@@ -308,6 +323,9 @@ func (UnimplementedPlanServiceServer) ApplyPlan(context.Context, *ApplyPlanReque
 }
 func (UnimplementedPlanServiceServer) UndoPlan(context.Context, *UndoPlanRequest) (*UndoPlanResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method UndoPlan not implemented")
+}
+func (UnimplementedPlanServiceServer) BeginJob(context.Context, *BeginJobRequest) (*BeginJobResponse, error) {
+	return nil, status.Error(codes.Unimplemented, "method BeginJob not implemented")
 }
 func (UnimplementedPlanServiceServer) DiffPlans(context.Context, *DiffPlansRequest) (*DiffPlansResponse, error) {
 	return nil, status.Error(codes.Unimplemented, "method DiffPlans not implemented")
@@ -508,6 +526,24 @@ func _PlanService_UndoPlan_Handler(srv interface{}, ctx context.Context, dec fun
 	return interceptor(ctx, in, info, handler)
 }
 
+func _PlanService_BeginJob_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
+	in := new(BeginJobRequest)
+	if err := dec(in); err != nil {
+		return nil, err
+	}
+	if interceptor == nil {
+		return srv.(PlanServiceServer).BeginJob(ctx, in)
+	}
+	info := &grpc.UnaryServerInfo{
+		Server:     srv,
+		FullMethod: PlanService_BeginJob_FullMethodName,
+	}
+	handler := func(ctx context.Context, req interface{}) (interface{}, error) {
+		return srv.(PlanServiceServer).BeginJob(ctx, req.(*BeginJobRequest))
+	}
+	return interceptor(ctx, in, info, handler)
+}
+
 func _PlanService_DiffPlans_Handler(srv interface{}, ctx context.Context, dec func(interface{}) error, interceptor grpc.UnaryServerInterceptor) (interface{}, error) {
 	in := new(DiffPlansRequest)
 	if err := dec(in); err != nil {
@@ -618,6 +654,10 @@ var PlanService_ServiceDesc = grpc.ServiceDesc{
 		{
 			MethodName: "UndoPlan",
 			Handler:    _PlanService_UndoPlan_Handler,
+		},
+		{
+			MethodName: "BeginJob",
+			Handler:    _PlanService_BeginJob_Handler,
 		},
 		{
 			MethodName: "DiffPlans",

@@ -188,9 +188,17 @@ func sentence(t *floor.TaskView, now time.Time) string {
 		}
 		return s + "."
 	case floor.TaskStyle:
+		if t.Begins != "" {
+			return fmt.Sprintf("%s: %s ends, style change to %s; say done when %s knits.", t.Name, t.Order, t.NextArticle, t.Begins)
+		}
 		return fmt.Sprintf("%s: %s ends, style change to %s.", t.Name, t.Order, t.NextArticle)
 	case floor.TaskEnd:
-		if t.NextOrder != "" {
+		switch {
+		case t.Order == "":
+			return fmt.Sprintf("%s: %s is planned; say done when it knits.", t.Name, t.NextOrder)
+		case t.Begins != "":
+			return fmt.Sprintf("%s: %s ends, %s follows on the same article; say done when it knits.", t.Name, t.Order, t.NextOrder)
+		case t.NextOrder != "":
 			return fmt.Sprintf("%s: %s ends, %s follows on the same article.", t.Name, t.Order, t.NextOrder)
 		}
 		return fmt.Sprintf("%s: %s ends, cut the roll, clear the creel.", t.Name, t.Order)

@@ -58,6 +58,7 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 			ID: text(at+".id", a.GetId(), v), Name: text(at+".display_name", a.GetDisplayName(), v), Structure: text(at+".structure", a.GetStructure(), v),
 			RollKg: finite(at+".roll_kg", a.GetRollKg(), 0, 1000, v), WasteRatio: finite(at+".waste_ratio", a.GetWasteRatio(), 0, 0.9, v),
 			DiameterInch: finite(at+".diameter_inch", a.GetDiameterInch(), 0, 100, v), GaugeNPI: finite(at+".gauge_npi", a.GetGaugeNpi(), 0, 100, v),
+			Beds: whole(at+".bed_count", int64(a.GetBedCount()), 0, mostCount, v),
 		})
 	}
 	for i, c := range b.GetCards() {
@@ -87,7 +88,7 @@ func bookFromPB(b *pb.Book, v *violations) store.Book {
 		out.Assignments = append(out.Assignments, store.Assignment{
 			Machine: machineID(at+".machine", a.GetMachine(), v), From: instant(at+".from_time", a.GetFromTime(), v),
 			Order: text(at+".order", a.GetOrder(), v), Card: text(at+".card", a.GetCard(), v),
-			QuantityKg: finite(at+".quantity_kg", a.GetQuantityKg(), 0, mostKg, v),
+			QuantityKg: finite(at+".quantity_kg", a.GetQuantityKg(), 0, mostKg, v), Planned: a.GetPlanned(),
 		})
 	}
 	return out
@@ -139,6 +140,7 @@ func bookMachine(at string, m *pb.BookMachine, v *violations) store.Machine {
 		GaugeNPI:        finite(at+".gauge_npi", m.GetGaugeNpi(), 0, 100, v),
 		CylinderNeedles: whole(at+".cylinder_needle_count", int64(m.GetCylinderNeedleCount()), 0, mostCount, v),
 		DialNeedles:     whole(at+".dial_needle_count", int64(m.GetDialNeedleCount()), 0, mostCount, v),
+		Beds:            whole(at+".bed_count", int64(m.GetBedCount()), 0, mostCount, v),
 		Feeders:         whole(at+".feeder_count", int64(m.GetFeederCount()), 0, 1000, v),
 		MaxRPM:          finite(at+".max_speed_rpm", m.GetMaxSpeedRpm(), 0, mostRPM, v),
 		Year:            whole(at+".commissioning_year", int64(m.GetCommissioningYear()), 0, 2200, v),

@@ -51,7 +51,7 @@ func loadingJobToPB(j *floor.LoadingJob) *pb.LoadingJob {
 		Kind: j.Kind, Order: j.Order, KnitCard: j.Card, Part: int32(j.Part), PartCount: int32(j.Parts), QuantityKg: j.Kg, RollCount: int32(j.Rolls),
 		SetupStartTime: stamp(j.SetupStart), StartTime: stamp(j.Start), EndTime: stamp(j.End), EndP10Time: stamp(j.P10), EndP90Time: stamp(j.P90),
 		SetupMinutes: j.SetupMinutes, RunMinutes: j.Minutes, LateMinutes: j.LateMinutes, Frozen: j.Frozen, Pinned: j.Pinned, MissChance: j.MissChance,
-		Cylinder: j.Cylinder, CylinderMinutes: j.CylinderMinutes,
+		Cylinder: j.Cylinder, CylinderMinutes: j.CylinderMinutes, WaitsForWord: j.Waits,
 	}
 	if j.Kind == board.JobCare {
 		out.CareKind = j.Care

@@ -218,6 +218,32 @@ func (s *planService) UndoPlan(ctx context.Context, r *pb.UndoPlanRequest) (*pb.
 	return &pb.UndoPlanResponse{Plan: loadingToPB(&plan, true), Changes: lines}, nil
 }
 
+func (s *planService) BeginJob(ctx context.Context, r *pb.BeginJobRequest) (*pb.BeginJobResponse, error) {
+	var v violations
+	b := store.Beginning{
+		Machine: machineID("machine", strings.TrimPrefix(r.GetMachine(), "machines/"), &v), Order: strings.TrimPrefix(text("order", r.GetOrder(), &v), "orders/"),
+		At: instant("begin_time", r.GetBeginTime(), &v), TakeBack: r.GetTakeBack(),
+	}
+	switch {
+	case b.TakeBack && (b.Order != "" || r.GetBeginTime() != nil):
+		v.add("take_back", "is set beside an order or an instant; it takes the latest beginning of the machine back")
+	case !b.TakeBack && b.Order == "":
+		v.add("order", "is empty, expected orders/ID of a job that is planned on the machine")
+	}
+	if err := v.err(); err != nil {
+		return nil, err
+	}
+	begun, lines, err := s.floor.BeginJob(ctx, b, r.GetValidateOnly())
+	if err != nil {
+		return nil, s.status.of("BeginJob", err)
+	}
+	out := &pb.BeginJobResponse{Order: "orders/" + begun.Job.Order, BeginTime: stamp(begun.Job.From), Changes: lines}
+	if begun.Before != "" {
+		out.Before = "orders/" + begun.Before
+	}
+	return out, nil
+}
+
 func (s *planService) DiffPlans(ctx context.Context, r *pb.DiffPlansRequest) (*pb.DiffPlansResponse, error) {
 	var v violations
 	id, base := planID("name", r.GetName(), true, &v), planID("base", r.GetBase(), true, &v)

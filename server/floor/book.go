@@ -31,7 +31,8 @@ type book struct {
 	lots      map[string]store.Lot
 	orders    map[string]store.Order
 	cards     map[string]card
-	jobs      map[string][]store.Assignment // by machine, oldest first
+	jobs      map[string][]store.Assignment // by machine, oldest first, without those planned
+	planned   map[string][]store.Assignment // that wait for somebody's word, by machine, in their sequence
 }
 
 // card is a knit card ready to weigh.
@@ -53,6 +54,7 @@ func newBook(b store.Book, agents []store.Agent) *book {
 		orders:   index(b.Orders, func(o store.Order) string { return o.ID }),
 		cards:    make(map[string]card, len(b.Cards)),
 		jobs:     make(map[string][]store.Assignment),
+		planned:  make(map[string][]store.Assignment),
 	}
 	for _, a := range b.Agents {
 		for _, m := range a.Machines {
@@ -68,10 +70,16 @@ func newBook(b store.Book, agents []store.Agent) *book {
 		nb.cards[c.ID] = nb.weigh(c)
 	}
 	for _, a := range b.Assignments {
-		nb.jobs[a.Machine] = append(nb.jobs[a.Machine], a)
+		if a.Planned {
+			nb.planned[a.Machine] = append(nb.planned[a.Machine], a)
+		} else {
+			nb.jobs[a.Machine] = append(nb.jobs[a.Machine], a)
+		}
 	}
-	for _, jobs := range nb.jobs {
-		slices.SortStableFunc(jobs, func(a, b store.Assignment) int { return a.From.Compare(b.From) })
+	for _, by := range []map[string][]store.Assignment{nb.jobs, nb.planned} {
+		for _, jobs := range by {
+			slices.SortStableFunc(jobs, byStart)
+		}
 	}
 	return nb
 }
@@ -127,17 +135,36 @@ func (b *book) at(machine string, t time.Time) store.Assignment {
 	return jobs[i-1]
 }
 
+func byStart(a, b store.Assignment) int { return a.From.Compare(b.From) }
+
 // pending lists the assignments with an order that run at an instant or later,
-// the running one first.
+// the running one first. What is planned has not begun, whatever the clock says.
 func (b *book) pending(machine string, t time.Time) []store.Assignment {
 	current := b.at(machine, t)
 	var out []store.Assignment
 	for _, a := range b.jobs[machine] {
-		if a.Order != "" && !a.From.Before(current.From) {
+		if !a.From.Before(current.From) && a != current {
 			out = append(out, a)
 		}
 	}
-	return out
+	out = append(out, b.planned[machine]...)
+	slices.SortStableFunc(out, byStart)
+	out = append([]store.Assignment{current}, out...)
+	return slices.DeleteFunc(out, func(a store.Assignment) bool { return a.Order == "" })
+}
+
+// next is the planned job that a machine begins when its present one ends; the zero
+// assignment = none, or one that begins by the clock comes first.
+func (b *book) next(machine string, t time.Time) store.Assignment {
+	for _, a := range b.pending(machine, t) {
+		switch {
+		case a.Planned:
+			return a
+		case a.From.After(t):
+			return store.Assignment{}
+		}
+	}
+	return store.Assignment{}
 }
 
 // kilos weighs revolutions by the cards they were knitted with, and tells how

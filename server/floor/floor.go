@@ -45,6 +45,7 @@ type Config struct {
 	Risk     float64             // accepted chance to be late; 0 = 0.1
 	Promises store.PromiseRecord // what was told before; nil = nothing is kept
 	Plans    store.PlanRecord    // of loading; nil = none are kept
+	ByClock  bool                // jobs of plans begin when they were expected to, without a word
 	Prices   Prices              // of loading
 	// RatioLow and RatioHigh bound counted over weighed kilos; outside of them a reason
 	// is looked for. 0 = 0.98 and 1.02.

@@ -37,7 +37,7 @@ func (f *Floor) Keep(ctx context.Context, l LoadingPlan) (LoadingPlan, error) {
 	}
 	sp := store.LoadingPlan{Made: l.Made, Body: body, Next: f.assignments(p, l)}
 	for _, a := range p.book.Assignments {
-		if a.From.After(l.Made) {
+		if a.Ahead(l.Made) {
 			sp.Base = append(sp.Base, a)
 		}
 	}
@@ -63,7 +63,7 @@ func (f *Floor) assignments(p *plan, l LoadingPlan) []store.Assignment {
 			}
 			at = from
 			// The book counts all that the machine ever knits of the order.
-			out = append(out, store.Assignment{Machine: line.Machine, From: from, Order: j.Order, Card: j.Card, QuantityKg: j.Kg + p.kilos[line.Machine][j.Order]})
+			out = append(out, store.Assignment{Machine: line.Machine, From: from, Order: j.Order, Card: j.Card, QuantityKg: j.Kg + p.kilos[line.Machine][j.Order], Planned: !f.c.ByClock})
 		}
 	}
 	return out

@@ -78,6 +78,7 @@ type LoadingJob struct {
 	board.Job
 	Card     string
 	P10, P90 time.Time // zero = not known
+	Waits    bool      `json:",omitempty"` // it begins when somebody says so
 }
 
 // LoadingEffect is what a plan does to one order.
@@ -322,7 +323,10 @@ func (f *Floor) dress(p *plan, b board.Plan, origin string) (LoadingPlan, error)
 			switch j.Kind {
 			case board.JobOrder:
 				card := f.cardOf(p, m, j.Order)
-				lj.Card = card.ID
+				lj.Card, lj.Waits = card.ID, !f.c.ByClock
+				if origin == OriginLive {
+					lj.Waits = slices.ContainsFunc(p.book.planned[m.ID], func(a store.Assignment) bool { return a.Order == j.Order })
+				}
 				jobs = append(jobs, outlook.Job{Order: j.Order, Card: card, QuantityKg: j.Kg})
 			case board.JobRunning:
 				if len(m.Jobs) > 0 {

@@ -126,6 +126,9 @@ func (f *Floor) ReadyTap(ctx context.Context, tap store.Tap, told Told) (store.T
 		if tap.Act == store.ActHalf || told.Lot != "" || cones != 0 {
 			return tap, fmt.Errorf("task %s: %w: half, a lot and cones are for creels; say done", tap.Task, store.ErrInvalid)
 		}
+		if tap.Act == store.ActDone && task.State.State != store.TaskDone {
+			tap.Begins = task.Begins
+		}
 		return tap, nil
 	}
 	if (tap.Act == store.ActDone || tap.Act == store.ActHalf) && task.State.State != store.TaskDone {

@@ -178,7 +178,7 @@ const (
 	TaskDoff
 	TaskCreel
 	TaskStyle // the job ends and another article follows; in walks only
-	TaskEnd   // the job ends, and nothing or more of the same follows; in walks only
+	TaskEnd   // the job ends, and nothing or more of the same follows, or a planned one begins where none ran; in walks only
 )
 
 // TaskView is one row of the rail.
@@ -202,6 +202,7 @@ type TaskView struct {
 	Positions    []int     // places of the creel, from 1; none = not told one by one
 	// Of a style change or the end of a job.
 	NextOrder, NextArticle string
+	Begins                 string          // planned order that begins when somebody says done; empty = none
 	Remnants               []creel.Remnant // expected on the cones then; of a lot's end too
 }
 

@@ -239,18 +239,35 @@ func (f *Floor) endings(p *plan, machines []string, until time.Time) []TaskView 
 	var out []TaskView
 	for _, m := range f.order {
 		jobs := p.book.pending(m.id, p.At)
-		if len(machines) > 0 && !slices.Contains(machines, m.id) || len(jobs) == 0 || jobs[0].From.After(p.At) {
+		if len(machines) > 0 && !slices.Contains(machines, m.id) || len(jobs) == 0 {
+			continue
+		}
+		if j := jobs[0]; j.Ahead(p.At) {
+			if j.Planned && !j.From.After(until) {
+				t := TaskView{ID: fmt.Sprintf("%s-begin-%s", m.id, j.Order), Kind: TaskEnd, Machine: m.id, Name: m.view.Name, Due: later(j.From, p.At), NextOrder: j.Order, Begins: j.Order}
+				f.book.told(&t, f.c.Now())
+				out = append(out, t)
+			}
 			continue
 		}
 		jo := p.orders[jobs[0].Order].Jobs
 		i := slices.IndexFunc(jo, func(j outlook.JobOutlook) bool { return j.Machine == m.id })
-		if i < 0 || jo[i].Finish.Refused != "" || jo[i].Finish.P50.IsZero() || jo[i].Finish.P50.After(until) {
+		next := p.book.next(m.id, p.At)
+		// A machine that has its kilos knits on until somebody says that the next job began.
+		over := next.Order != "" && (i < 0 || jo[i].RemainingKg < crumbKg)
+		var end outlook.JobOutlook
+		switch {
+		case over:
+			end.Finish.P50 = p.At
+		case i < 0 || jo[i].Finish.Refused != "" || jo[i].Finish.P50.IsZero() || jo[i].Finish.P50.After(until):
 			continue
+		default:
+			end = jo[i]
 		}
 		t := TaskView{
 			ID: fmt.Sprintf("%s-end-%s", m.id, jobs[0].Order), Kind: TaskEnd, Machine: m.id, Name: m.view.Name,
-			Due: jo[i].Finish.P50, Order: jobs[0].Order, RollNumber: m.view.RollNumber,
-			Remnants: f.leftover(m, p.turns[m.id]+float64(jo[i].RemainingRevolutions), f.c.Now()),
+			Due: end.Finish.P50, Begins: next.Order, Order: jobs[0].Order, RollNumber: m.view.RollNumber,
+			Remnants: f.leftover(m, p.turns[m.id]+float64(end.RemainingRevolutions), f.c.Now()),
 		}
 		if len(jobs) > 1 {
 			t.NextOrder = jobs[1].Order
@@ -262,6 +279,13 @@ func (f *Floor) endings(p *plan, machines []string, until time.Time) []TaskView 
 		out = append(out, t)
 	}
 	return out
+}
+
+func later(a, b time.Time) time.Time {
+	if a.Before(b) {
+		return b
+	}
+	return a
 }
 
 // minutes between two machines.

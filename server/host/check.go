@@ -336,6 +336,9 @@ func (c *Config) calls(o Options) calls.Options {
 	return out
 }
 
+// Ways in which a job of a plan begins.
+const beginByWord, beginByClock = "word", "clock"
+
 // prices are what plans of loading go by, in the terms of the floor: there zero
 // means not told.
 func (c *Config) prices() floor.Prices {
@@ -366,6 +369,7 @@ func (c *Config) checkRest(f *faults) {
 	f.length("creel.warn_before", c.Creel.WarnBefore, 0, 24*time.Hour)
 	f.oneOf("creel.lot_rule", c.Creel.LotRule, "block", "warn")
 	f.within("plan.risk", c.Plan.Risk, 0.01, 0.5)
+	f.oneOf("plan.loading.begin", c.Plan.Loading.Begin, beginByWord, beginByClock)
 	f.length("plan.loading.frozen", c.Plan.Loading.Frozen, 0, 60*24*time.Hour)
 	f.length("plan.loading.steady", c.Plan.Loading.Steady, time.Minute, 366*24*time.Hour)
 	f.within("plan.loading.setup_price", c.Plan.Loading.SetupPrice, 0, 10_000)

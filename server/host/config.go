@@ -161,6 +161,7 @@ type PlanConfig struct {
 // LoadingConfig is what plans of loading go by. Prices are in minutes that an
 // order of weight 1 is late.
 type LoadingConfig struct {
+	Begin         string        `yaml:"begin"`          // word = a job of a plan begins when somebody says so; clock = when it was expected to
 	Frozen        conf.Duration `yaml:"frozen"`         // nothing that starts within is moved; 0s = only what runs stays
 	Steady        conf.Duration `yaml:"steady"`         // moves of what starts within cost change_price, later ones a quarter
 	SetupPrice    float64       `yaml:"setup_price"`    // of a minute of set-up
@@ -218,7 +219,7 @@ func Defaults() Config {
 		Creel:    CreelConfig{RunOutChance: 0.01, VisitCost: 2, YarnValue: 3, PackageMassCV: 0.02, WarnBefore: conf.Duration(15 * minute), LotRule: "block"},
 		Plan: PlanConfig{Risk: 0.10, KeepRunningJobs: true, Horizon: conf.Duration(21 * day),
 			Efficiency: EfficiencyConfig{LearnFrom: conf.Duration(28 * day), Prior: 0.85, PriorWeight: 5},
-			Loading: LoadingConfig{Frozen: conf.Duration(floor.UsualPrices.Frozen), Steady: conf.Duration(floor.UsualPrices.Steady),
+			Loading: LoadingConfig{Begin: beginByWord, Frozen: conf.Duration(floor.UsualPrices.Frozen), Steady: conf.Duration(floor.UsualPrices.Steady),
 				SetupPrice: floor.UsualPrices.Setup, ChangePrice: floor.UsualPrices.Change, UndatedWeight: floor.UsualPrices.Undated}},
 		Proof:  ProofConfig{RatioLow: 0.98, RatioHigh: 1.02, MinRolls: 5},
 		Alarms: AlarmsConfig{NotAttended: conf.Duration(10 * minute), Silent: conf.Duration(2 * minute), ShelveMax: conf.Duration(8 * hour), PerPersonPer10min: 1},

@@ -38,6 +38,7 @@ type Machine struct {
 	GaugeNPI        float64 // needles per inch
 	CylinderNeedles int
 	DialNeedles     int
+	Beds            int `json:",omitempty"` // needle beds; 0 = 2 with dial needles, else 1
 	Feeders         int
 	MaxRPM          float64
 	Structures      []string
@@ -69,6 +70,7 @@ type Article struct {
 	// Of the machines that can knit it; 0 = any with a card.
 	DiameterInch float64 `json:",omitempty"`
 	GaugeNPI     float64 `json:",omitempty"`
+	Beds         int     `json:",omitempty"`
 }
 
 // Card is an article on a machine.
@@ -145,4 +147,13 @@ type Assignment struct {
 	From        time.Time
 	Order, Card string
 	QuantityKg  float64
+	// Planned says that it has not begun, whatever the clock says: From is when it
+	// is expected. It begins with [PlanRecord.BeginJob].
+	Planned bool `json:",omitempty"`
+	// PlannedFrom is when it had been expected, of a job that was said to have
+	// begun; zero = it began by the clock.
+	PlannedFrom time.Time `json:",omitzero"`
 }
+
+// Ahead tells whether an assignment is still to come at an instant.
+func (a Assignment) Ahead(at time.Time) bool { return a.Planned || a.From.After(at) }

@@ -123,6 +123,7 @@ type Tap struct {
 	At                            time.Time // of the tap
 	Heard                         time.Time // by the server
 	Load                          *Load     // that done or half of a creel brings; nil = none
+	Begins                        string    // order of the planned job that done of the end of a job begins; empty = none
 }
 
 // InTime says why a tap of such an instant cannot be taken, nil if it can. ErrInvalid.

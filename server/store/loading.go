@@ -19,8 +19,8 @@ type PlanRecord interface {
 	LoadingPlans(ctx context.Context, before int64, limit int) ([]LoadingPlan, error)
 	// LoadingPlan returns one plan. ErrNotFound.
 	LoadingPlan(ctx context.Context, id int64) (LoadingPlan, error)
-	// ApplyPlan takes the assignments of the plan's machines that begin after
-	// an instant out of the book and enters the plan's. It remembers both, for
+	// ApplyPlan takes the assignments that are still to come at an instant
+	// out of the book and enters the plan's. It remembers both, for
 	// UndoPlan. A job that should have begun by then begins a second later; Next
 	// of the answer says what was entered. ErrMoved: the assignments to come are
 	// not Base, or the plan was applied before.
@@ -29,6 +29,28 @@ type PlanRecord interface {
 	// come. ErrMoved: the assignments to come are not those of the plan, or it
 	// is not in force.
 	UndoPlan(ctx context.Context, id int64, at time.Time, dryRun bool) (LoadingPlan, error)
+	// BeginJob says that a machine has begun with a planned job, so that what it
+	// counts from that instant on is the job's; or takes the latest such word
+	// back. A job that was said to have begun and runs is left as it is.
+	// ErrNotFound: no such machine, or the job is not planned there. ErrInvalid:
+	// the job before began later.
+	BeginJob(ctx context.Context, b Beginning, dryRun bool) (Begun, error)
+}
+
+// Beginning is somebody's word that a machine has begun with a planned job.
+type Beginning struct {
+	Machine, Order string
+	At             time.Time // of the beginning
+	Heard          time.Time // by the server
+	// TakeBack the latest word of the machine instead; Order is not looked at.
+	TakeBack bool
+}
+
+// Begun is what became of a Beginning.
+type Begun struct {
+	Job    Assignment // as it is now
+	Before string     // order that runs, or ran, before it; empty = none
+	Same   bool       // it had been told before
 }
 
 // States of a LoadingPlan.

@@ -167,7 +167,7 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 			s.fillCreel(&r, t, w, a, now)
 		}
 	case floor.TaskStyle, floor.TaskEnd:
-		r.Kind, r.Strong, r.Text = "end", endWord(t.Kind), endText(t)
+		r.Kind, r.Strong, r.Text = "end", endWord(t), endText(t)
 	default:
 		r.In, r.Unit = "now", ""
 		r.Kind, r.Strong = "stop", "Stopped "+minutes(now.Sub(t.Since))
@@ -201,15 +201,27 @@ func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a
 	}
 }
 
-func endWord(k floor.TaskKind) string {
-	return map[floor.TaskKind]string{floor.TaskStyle: "Style change", floor.TaskEnd: "End of the order"}[k]
+func endWord(t floor.TaskView) string {
+	switch {
+	case t.Order == "":
+		return "Begin"
+	case t.Kind == floor.TaskStyle:
+		return "Style change"
+	}
+	return "End of the order"
 }
 
 // endText is what follows, and the cones that are left then.
 func endText(t floor.TaskView) string {
 	var parts []string
-	if t.NextOrder != "" || t.NextArticle != "" {
-		parts = append(parts, "then "+strings.Join(nonEmpty(t.NextOrder, t.NextArticle), ", "))
+	next := strings.Join(nonEmpty(t.NextOrder, t.NextArticle), ", ")
+	switch {
+	case t.Order == "":
+		parts = append(parts, next+"; done when it knits")
+	case t.Begins != "":
+		parts = append(parts, "then "+next+"; done when that knits")
+	case next != "":
+		parts = append(parts, "then "+next)
 	}
 	for _, r := range t.Remnants {
 		if r.Cones > 0 {
@@ -249,7 +261,7 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 			row.Window = strings.Join(slices.Compact([]string{dayTime(w.First, now, s.zone), dayTime(w.Last, now, s.zone)}), "–")
 		}
 	case floor.TaskStyle, floor.TaskEnd:
-		row.Task = strings.ToLower(endWord(t.Kind)) + " " + endText(t)
+		row.Task = strings.ToLower(endWord(t)) + " " + endText(t)
 	default:
 		row.In, row.Counted = "now", true
 		row.Task = "stopped " + minutes(now.Sub(t.Since)) + ", " + word(t.Cause)

@@ -204,13 +204,17 @@ func readBook(ctx context.Context, q querier) (b store.Book, err error) {
 	err = each(ctx, q, func(rows *sql.Rows) error {
 		var a store.Assignment
 		var from int64
-		if err := rows.Scan(&a.Machine, &from, &a.Order, &a.Card, &a.QuantityKg); err != nil {
+		var planned sql.NullInt64
+		if err := rows.Scan(&a.Machine, &from, &a.Order, &a.Card, &a.QuantityKg, &a.Planned, &planned); err != nil {
 			return err
 		}
 		a.From = ms(from)
+		if planned.Valid {
+			a.PlannedFrom = ms(planned.Int64)
+		}
 		b.Assignments = append(b.Assignments, a)
 		return nil
-	}, `SELECT m.id, a.from_ms, a.order_id, a.card, a.quantity_kg FROM assignment a JOIN machine m ON m.num = a.machine_num ORDER BY m.id, a.from_ms`)
+	}, `SELECT m.id, a.from_ms, a.order_id, a.card, a.quantity_kg, a.planned, a.planned_ms FROM assignment a JOIN machine m ON m.num = a.machine_num ORDER BY m.id, a.from_ms`)
 	return b, err
 }
 
@@ -229,6 +233,7 @@ func (s *Store) ApplyBook(ctx context.Context, b store.Book, dryRun bool) (store
 		if err != nil {
 			return err
 		}
+		b := begun(old, b)
 		merged, faults := merge(old, b)
 		if err := check(merged, faults); err != nil {
 			return err
@@ -316,15 +321,39 @@ func (w *writer) applyBook(ctx context.Context, old, b store.Book, ch *store.Boo
 	for _, x := range b.Assignments {
 		x.From = x.From.UTC().Truncate(time.Millisecond)
 		err := enter(ch, old.Assignments, x, assignmentID, "assignment", func(any) error {
-			_, err := w.exec(ctx, `INSERT OR REPLACE INTO assignment (machine_num, from_ms, order_id, card, quantity_kg)
-				SELECT num, ?, ?, ?, ? FROM machine WHERE id = ?`, x.From.UnixMilli(), x.Order, x.Card, x.QuantityKg, x.Machine)
-			return err
+			return w.putJob(ctx, x)
 		})
 		if err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// begun is a book to be entered in which planned jobs that were said to have begun
+// since stand as they run: who enters his file again must not stop them.
+func begun(old, b store.Book) store.Book {
+	b.Assignments = slices.Clone(b.Assignments)
+	for i := range b.Assignments {
+		x := &b.Assignments[i]
+		x.From = x.From.UTC().Truncate(time.Millisecond)
+		k := slices.IndexFunc(old.Assignments, func(o store.Assignment) bool {
+			return o.Machine == x.Machine && o.Order == x.Order && o.PlannedFrom.Equal(x.From)
+		})
+		if x.Planned && k >= 0 {
+			o := old.Assignments[k]
+			x.From, x.Planned, x.PlannedFrom = o.From, false, o.PlannedFrom
+		}
+	}
+	return b
+}
+
+// putJob writes an assignment in the place of one of its machine and instant.
+func (w *writer) putJob(ctx context.Context, x store.Assignment) error {
+	planned := sql.NullInt64{Int64: x.PlannedFrom.UnixMilli(), Valid: !x.PlannedFrom.IsZero()}
+	_, err := w.exec(ctx, `INSERT OR REPLACE INTO assignment (machine_num, from_ms, order_id, card, quantity_kg, planned, planned_ms)
+		SELECT num, ?, ?, ?, ?, ?, ? FROM machine WHERE id = ?`, x.From.UnixMilli(), x.Order, x.Card, x.QuantityKg, x.Planned, planned, x.Machine)
+	return err
 }
 
 // putOrRemove writes an entry, or takes it out.

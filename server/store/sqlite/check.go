@@ -183,12 +183,16 @@ func (c *checker) machine(x store.Machine) {
 		c.add("%s: %d structures, at most %d are expected", w, len(x.Structures), maxList)
 	}
 	c.number(w, "diameter in inches", x.DiameterInch, 0, 200)
+	c.whole(w, "needle beds", x.Beds, 2)
 	c.number(w, "gauge in needles per inch", x.GaugeNPI, 0, 200)
 	c.number(w, "greatest speed in rpm", x.MaxRPM, 0, 1000)
 	c.whole(w, "cylinder needles", x.CylinderNeedles, 20_000)
 	c.whole(w, "dial needles", x.DialNeedles, 20_000)
 	c.whole(w, "feeders", x.Feeders, 1000)
 	c.whole(w, "year", x.Year, 9999)
+	if x.Beds == 1 && x.DialNeedles > 0 {
+		c.add("%s: one needle bed and %d dial needles, expected two beds or no dial needles; correct one of them", w, x.DialNeedles)
+	}
 }
 
 func (c *checker) agent(x store.BookAgent) {
@@ -234,6 +238,7 @@ func (c *checker) article(x store.Article) {
 	c.number(w, "kilos of a roll", x.RollKg, 0, 1e4)
 	c.number(w, "waste ratio", x.WasteRatio, 0, 0.99)
 	c.number(w, "diameter in inches", x.DiameterInch, 0, 100)
+	c.whole(w, "needle beds", x.Beds, 2)
 	c.number(w, "gauge in needles an inch", x.GaugeNPI, 0, 100)
 }
 

@@ -45,46 +45,55 @@ func (s *Store) Tap(ctx context.Context, t store.Tap, dryRun bool) (store.TaskSt
 		if m == nil {
 			return fmt.Errorf("tap on task %s: machine %q: %w", t.Task, t.Machine, store.ErrNotFound)
 		}
-		if state, err = w.tap(ctx, m.num, log, t); err != nil {
+		var moved bool
+		if state, moved, err = w.tap(ctx, m.num, log, t); err != nil {
 			return err
 		}
 		if dryRun {
 			state.Load = 0
 			return errRollback
 		}
+		if moved {
+			return w.forget(ctx, false) // the machine's jobs are remembered
+		}
 		return nil
 	})
 	return state, err
 }
 
-// tap writes a tap that was not heard before.
-func (w *writer) tap(ctx context.Context, machine int64, log []tap, t store.Tap) (store.TaskState, error) {
-	none := store.TaskState{}
+// tap writes a tap that was not heard before, and tells whether it moved jobs.
+func (w *writer) tap(ctx context.Context, machine int64, log []tap, t store.Tap) (state store.TaskState, moved bool, err error) {
 	if err := permits(log, t); err != nil {
-		return none, err
+		return state, false, err
 	}
 	var load sql.NullInt64
+	var undone *tap
 	switch standing := stands(log); {
 	case t.Act == store.ActUndo:
-		load = standing[len(standing)-1].load
+		undone = &standing[len(standing)-1]
+		load = undone.load
 		if load.Valid {
 			if err := w.undoLoad(ctx, load.Int64); err != nil {
-				return none, err
+				return state, false, err
 			}
 		}
 	case t.Load != nil:
 		id, err := w.addLoad(ctx, machine, *t.Load, sql.NullString{})
 		if err != nil {
-			return none, err
+			return state, false, err
 		}
 		load = sql.NullInt64{Int64: id, Valid: true}
 	}
-	if _, err := w.exec(ctx, `INSERT INTO task_tap (request_id, task, act, machine, at_ms, heard_ms, load_id) VALUES (?, ?, ?, ?, ?, ?, ?)`,
-		t.RequestID, t.Task, t.Act, t.Machine, t.At.UnixMilli(), t.Heard.UnixMilli(), load); err != nil {
-		return none, err
+	began, err := w.beginByTap(ctx, t, undone)
+	if err != nil {
+		return state, false, err
+	}
+	if _, err := w.exec(ctx, `INSERT INTO task_tap (request_id, task, act, machine, at_ms, heard_ms, load_id, began_ms) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`,
+		t.RequestID, t.Task, t.Act, t.Machine, t.At.UnixMilli(), t.Heard.UnixMilli(), load, began); err != nil {
+		return state, false, err
 	}
 	at := time.UnixMilli(t.At.UnixMilli()).UTC()
-	return fold(append(log, tap{t.RequestID, t.Task, t.Act, t.Machine, at, load}))[t.Task], nil
+	return fold(append(log, tap{t.RequestID, t.Task, t.Act, t.Machine, at, load, began}))[t.Task], began.Valid, nil
 }
 
 func checkTap(t store.Tap) error {
@@ -111,6 +120,7 @@ type tap struct {
 	request, task, act, machine string
 	at                          time.Time
 	load                        sql.NullInt64
+	began                       sql.NullInt64 // job that it began, or that the undo took back
 }
 
 func readTaps(ctx context.Context, q querier, where string, args ...any) ([]tap, error) {
@@ -118,13 +128,13 @@ func readTaps(ctx context.Context, q querier, where string, args ...any) ([]tap,
 	err := each(ctx, q, func(rows *sql.Rows) error {
 		var t tap
 		var at int64
-		if err := rows.Scan(&t.request, &t.task, &t.act, &t.machine, &at, &t.load); err != nil {
+		if err := rows.Scan(&t.request, &t.task, &t.act, &t.machine, &at, &t.load, &t.began); err != nil {
 			return err
 		}
 		t.at = ms(at)
 		log = append(log, t)
 		return nil
-	}, `SELECT request_id, task, act, machine, at_ms, load_id FROM task_tap `+where+` ORDER BY id`, args...)
+	}, `SELECT request_id, task, act, machine, at_ms, load_id, began_ms FROM task_tap `+where+` ORDER BY id`, args...)
 	return log, err
 }
 

@@ -146,7 +146,8 @@ func (s *Store) UndoPlan(ctx context.Context, id int64, at time.Time, dryRun boo
 
 // turnPlan swaps assignments to come, if the book has exactly those that the
 // plan says, and notes the plan's new state. What began by the instant is
-// history for both lists and stays.
+// history for both lists and stays; a planned job begins by somebody's word, after
+// which a plan can be undone as far as it is to come, but no longer applied.
 func (s *Store) turnPlan(ctx context.Context, id int64, at time.Time, dryRun bool, turn func(*store.LoadingPlan) (from, to []store.Assignment, err error)) (store.LoadingPlan, error) {
 	var p store.LoadingPlan
 	at = at.UTC().Truncate(time.Millisecond)
@@ -162,6 +163,9 @@ func (s *Store) turnPlan(ctx context.Context, id int64, at time.Time, dryRun boo
 		book, err := readBook(ctx, w.conn)
 		if err != nil {
 			return err
+		}
+		if p.State == store.PlanUndone {
+			from, to = withoutBegun(book, from, to)
 		}
 		entered := begins(from, to, at)
 		if err := w.swapJobs(ctx, id, book, toCome(from, at), entered, at); err != nil {
@@ -195,9 +199,9 @@ func begins(from, to []store.Assignment, at time.Time) []store.Assignment {
 	last := map[string]time.Time{}
 	for _, a := range tidy(to) {
 		begun := func(b store.Assignment) bool {
-			return b.Machine == a.Machine && b.Order == a.Order && !b.From.After(at)
+			return b.Machine == a.Machine && b.Order == a.Order && !b.Ahead(at)
 		}
-		if !a.From.After(at) && slices.ContainsFunc(from, begun) {
+		if !a.Ahead(at) && slices.ContainsFunc(from, begun) {
 			continue
 		}
 		least := at.Add(time.Second)
@@ -214,7 +218,25 @@ func begins(from, to []store.Assignment, at time.Time) []store.Assignment {
 }
 
 func toCome(list []store.Assignment, at time.Time) []store.Assignment {
-	return slices.DeleteFunc(tidy(list), func(a store.Assignment) bool { return !a.From.After(at) })
+	return slices.DeleteFunc(tidy(list), func(a store.Assignment) bool { return !a.Ahead(at) })
+}
+
+// withoutBegun leaves planned jobs out of both lists that were said to have begun
+// since they were entered: they are history.
+func withoutBegun(book store.Book, from, to []store.Assignment) (_, _ []store.Assignment) {
+	from, to = tidy(from), tidy(to)
+	for _, b := range book.Assignments {
+		same := func(a store.Assignment) bool { return a.Machine == b.Machine && a.Order == b.Order }
+		i := slices.IndexFunc(from, func(a store.Assignment) bool { return same(a) && a.Planned && a.From.Equal(b.PlannedFrom) })
+		if b.PlannedFrom.IsZero() || i < 0 {
+			continue
+		}
+		from = slices.Delete(from, i, i+1)
+		if k := slices.IndexFunc(to, same); k >= 0 {
+			to = slices.Delete(to, k, k+1)
+		}
+	}
+	return from, to
 }
 
 // swapJobs takes the assignments to come out of the book and enters others.
@@ -223,20 +245,19 @@ func (w *writer) swapJobs(ctx context.Context, id int64, book store.Book, from, 
 	if !slices.EqualFunc(have, from, func(a, b store.Assignment) bool { return a.From.Equal(b.From) && same(a, b) }) {
 		return fmt.Errorf("loading plan %d: %w: the book has %d jobs to come, %d others are expected; make a new plan", id, store.ErrMoved, len(have), len(from))
 	}
-	book.Assignments = slices.DeleteFunc(slices.Clone(book.Assignments), func(a store.Assignment) bool { return a.From.After(at) })
+	book.Assignments = slices.DeleteFunc(slices.Clone(book.Assignments), func(a store.Assignment) bool { return a.Ahead(at) })
 	book.Assignments = append(book.Assignments, to...)
 	if err := check(book, new(faults)); err != nil {
 		return err
 	}
-	if _, err := w.exec(ctx, `DELETE FROM assignment WHERE from_ms > ?`, at.UnixMilli()); err != nil {
+	if _, err := w.exec(ctx, `DELETE FROM assignment WHERE planned OR from_ms > ?`, at.UnixMilli()); err != nil {
 		return err
 	}
 	for _, a := range to {
-		if _, err := w.exec(ctx, `INSERT INTO assignment (machine_num, from_ms, order_id, card, quantity_kg)
-			SELECT num, ?, ?, ?, ? FROM machine WHERE id = ?`, a.From.UnixMilli(), a.Order, a.Card, a.QuantityKg, a.Machine); err != nil {
+		if err := w.putJob(ctx, a); err != nil {
 			return err
 		}
 	}
 	// An agent whose clock is ahead may have told counts for then already.
-	return w.recount(ctx, store.Book{}, store.Book{Assignments: slices.Concat(have, to)})
+	return w.recount(ctx, store.Book{}, store.Book{Assignments: slices.DeleteFunc(slices.Concat(have, to), func(a store.Assignment) bool { return a.Planned })})
 }

@@ -148,7 +148,7 @@ func placesOfCones(b store.Book, now int64) map[[2]string]int {
 	cards := index(b.Cards, cardID)
 	card := map[string]string{}
 	for _, a := range b.Assignments { // by machine and time
-		if a.From.UnixMilli() <= now {
+		if !a.Planned && a.From.UnixMilli() <= now {
 			card[a.Machine] = a.Card
 		}
 	}

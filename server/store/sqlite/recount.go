@@ -21,8 +21,8 @@ func (w *writer) recount(ctx context.Context, old, b store.Book) error {
 	known := index(old.Assignments, assignmentID)
 	since := map[string]int64{}
 	for _, a := range b.Assignments {
-		if _, ok := known[assignmentID(a)]; ok {
-			continue // its start did not move, so that no count does
+		if k, ok := known[assignmentID(a)]; ok && k.Planned == a.Planned || !ok && a.Planned {
+			continue // no start moved, so that no count does
 		}
 		from := a.From.UnixMilli()
 		if s, ok := since[a.Machine]; !ok || from < s {
@@ -57,7 +57,7 @@ func (w *writer) recountMachine(ctx context.Context, m *machine) error {
 		err := rows.Scan(&from)
 		again.Jobs = append(again.Jobs, from)
 		return err
-	}, `SELECT from_ms FROM assignment WHERE machine_num = ? ORDER BY from_ms`, m.num)
+	}, `SELECT from_ms FROM assignment WHERE machine_num = ? AND NOT planned ORDER BY from_ms`, m.num)
 	if err != nil {
 		return err
 	}

@@ -189,7 +189,7 @@ func firstSchema(t *testing.T, file string) {
 	for table, columns := range map[string]string{
 		"life":    "raw ext raw_bits read_ms read_stream read_boot read_boottime prev prev_per_rev prev_to",
 		"account": "life life_per_rev gone inched max_rpm", "stream": "begin_ms covers fence_ms closed unread met_ms vague late buried", "refused": "how", "agent_machine": "turn",
-		"stream_boot": "booked_ns", "rollup": "inched", "meta": "kinds", "creel_load": "work positions places cone_cv cone_turns",
+		"stream_boot": "booked_ns", "rollup": "inched", "meta": "kinds", "creel_load": "work positions places cone_cv cone_turns", "assignment": "planned planned_ms",
 	} {
 		for column := range strings.FieldsSeq(columns) {
 			old += fmt.Sprintf("ALTER TABLE %s DROP COLUMN %s;", table, column)

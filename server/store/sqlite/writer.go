@@ -273,7 +273,7 @@ func (w *writer) loadMachines(ctx context.Context) error {
 		}
 		m.Jobs = append(m.Jobs, from)
 		return nil
-	}, `SELECT machine_num, from_ms FROM assignment ORDER BY machine_num, from_ms`)
+	}, `SELECT machine_num, from_ms FROM assignment WHERE NOT planned ORDER BY machine_num, from_ms`)
 }
 
 func (w *writer) loadLives(ctx context.Context) error {

@@ -18,6 +18,12 @@ type PlanStore interface {
 // RunPlans runs the suite of [store.PlanRecord]. open opens the store in dir: a
 // new, empty one the first time, the same one again after a Close.
 func RunPlans(t *testing.T, open func(t *testing.T, dir string) PlanStore) {
+	each(t, func(t *testing.T, dir string) store.Store { return open(t, dir) }, []named{
+		{"a planned job begins by word", testBegin},
+		{"a tap begins the next job", testBeginByTap},
+		{"plans over planned jobs", testBeginPlans},
+		{"every turn for the job that was said to have begun", testBeginAlways},
+	})
 	dir := t.TempDir()
 	s := open(t, dir)
 	defer func() {
