@@ -11,6 +11,7 @@ import (
 	"strings"
 	"sync"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/chromedp/chromedp"
@@ -26,6 +27,28 @@ type deskOf struct {
 	asked []calls.Request
 	err   error
 	heard chan struct{} // told of every answer, when not nil
+	subs  []chan struct{}
+}
+
+func (d *deskOf) Subscribe(ctx context.Context) <-chan struct{} {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	sub := make(chan struct{}, 1)
+	d.subs = append(d.subs, sub)
+	return sub
+}
+
+// raise puts an alarm on top and tells those who look.
+func (d *deskOf) raise(a calls.Alarm) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	d.list = append([]calls.Alarm{a}, d.list...)
+	for _, sub := range d.subs {
+		select {
+		case sub <- struct{}{}:
+		default:
+		}
+	}
 }
 
 func (d *deskOf) List(bool) []calls.Alarm {
@@ -174,6 +197,49 @@ func TestAlarmsPage(t *testing.T) {
 	if w, _ := get(t, h, "/alarms"); !strings.Contains(w.Body.String(), "This server keeps no alarms.") {
 		t.Error("a server without alarms does not say so")
 	}
+}
+
+// An alarm is on an open page within two seconds, although no machine of the mill
+// says anything, and although somebody else looked at the page just before.
+func TestAlarmsAreToldAtOnce(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		f := mill()
+		o := millOptions(f)
+		desk := deskAt(f.now)
+		o.Calls = desk
+		s := newSite(t, f, o)
+		begin := time.Now()
+		w := &eventLog{begin: begin}
+		ctx, cancel := context.WithTimeout(t.Context(), 9*time.Second)
+		defer cancel()
+		st := stream{w: w, rc: http.NewResponseController(w), rid: newToken(), sent: map[string]string{}}
+		changed, called := f.Subscribe(ctx), desk.Subscribe(ctx)
+		var g sync.WaitGroup
+		g.Go(func() {
+			if err := s.follow(ctx, &st, "alarms", url.Values{}, changed, called); err != nil {
+				t.Error(err)
+			}
+		})
+		time.Sleep(4500 * time.Millisecond) // of the bubble
+		if _, err := s.look(ctx, "alarms", url.Values{}); err != nil {
+			t.Error(err)
+		}
+		time.Sleep(100 * time.Millisecond)
+		raised := time.Since(begin)
+		a := desk.List(false)[0]
+		a.ID, a.Sentence = "silent-k12", "K12 is not heard since 10:37."
+		desk.raise(a)
+		g.Wait()
+		for i, u := range w.got {
+			if strings.Contains(fmt.Sprint(u), a.Sentence) {
+				if after := w.at[i] - raised; after < 0 || after > 2*time.Second {
+					t.Errorf("the alarm came %s after it was raised, want within 2 s", after)
+				}
+				return
+			}
+		}
+		t.Error("the alarm never came")
+	})
 }
 
 // Somebody presses Seen, in a real browser, and the alarm is seen.

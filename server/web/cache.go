@@ -37,10 +37,12 @@ func (c *pictureCache) get(ctx context.Context, key string, draw func() (picture
 	if time.Now().Before(e.until) {
 		return e.p, nil
 	}
+	began := time.Now()
 	p, err := draw()
 	if err != nil {
 		return picture{}, err
 	}
+	p.drawn = began
 	e.p, e.until = p, time.Now().Add(pictureAge)
 	return p, nil
 }

@@ -57,15 +57,21 @@ func (s *site) events(w http.ResponseWriter, r *http.Request) {
 	st := stream{w: w, rc: http.NewResponseController(w), rid: rid, sent: map[string]string{}, version: in.Get("v")}
 	// Subscribe before the first look, so that no change falls between them.
 	changed := s.floor.Subscribe(r.Context())
-	if err := s.follow(r.Context(), &st, name, q, changed); err != nil && r.Context().Err() == nil {
+	var called <-chan struct{}
+	if name == "alarms" && s.o.Calls != nil {
+		called = s.o.Calls.Subscribe(r.Context())
+	}
+	if err := s.follow(r.Context(), &st, name, q, changed, called); err != nil && r.Context().Err() == nil {
 		s.log.Warn("live stream ended", "page", name, "err", err)
 	}
 }
 
-// follow sends updates until the reader leaves or the floor ends.
-func (s *site) follow(ctx context.Context, st *stream, name string, q map[string][]string, changed <-chan struct{}) error {
+// follow sends updates until the reader leaves or the floor ends. called wakes it
+// besides the floor; nil = never.
+func (s *site) follow(ctx context.Context, st *stream, name string, q map[string][]string, changed, called <-chan struct{}) error {
 	beat := time.NewTicker(beatEvery)
 	defer beat.Stop()
+	var woken time.Time
 	for {
 		p, err := s.look(ctx, name, q)
 		if ctx.Err() != nil {
@@ -84,6 +90,9 @@ func (s *site) follow(ctx context.Context, st *stream, name string, q map[string
 			return nil
 		case <-pause.C:
 		}
+		if p.drawn.Before(woken) { // kept from before what woke us: look again
+			continue
+		}
 		select {
 		case <-ctx.Done():
 			return nil
@@ -91,8 +100,13 @@ func (s *site) follow(ctx context.Context, st *stream, name string, q map[string
 			if !open {
 				return nil
 			}
+		case _, open := <-called:
+			if !open {
+				return nil
+			}
 		case <-beat.C:
 		}
+		woken = time.Now()
 	}
 }
 

@@ -36,7 +36,7 @@ func TestFollow(t *testing.T) {
 		changed := f.Subscribe(ctx)
 		var g sync.WaitGroup
 		g.Go(func() {
-			if err := s.follow(ctx, &st, "runs", url.Values{}, changed); err != nil {
+			if err := s.follow(ctx, &st, "runs", url.Values{}, changed, nil); err != nil {
 				t.Error(err)
 			}
 		})

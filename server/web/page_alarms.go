@@ -19,6 +19,8 @@ import (
 // Calls is what the page of alarms needs of the desk.
 type Calls interface {
 	List(normal bool) []calls.Alarm
+	// Subscribe returns a channel that wakes after changes and closes when ctx ends.
+	Subscribe(ctx context.Context) <-chan struct{}
 	Load(ctx context.Context, from, to time.Time) (calls.Load, error)
 	// Do answers an alarm; errors hold calls.ErrAlarm, alarm.ErrState or alarm.ErrRequest.
 	Do(ctx context.Context, r calls.Request) (calls.Alarm, error)

@@ -44,7 +44,8 @@ type picture struct {
 	main    template.HTML
 	parts   []drawnPart
 	version string
-	at      time.Time
+	at      time.Time // of the mill
+	drawn   time.Time // of this computer, when drawing began
 }
 
 type drawnPart struct {
