@@ -46,7 +46,8 @@ type Options struct {
 	NotAttended time.Duration // a stop may wait so long; 0 = 10 min
 	Silent      time.Duration // a machine may be unheard so long; 0 = 2 min
 	ShelveMax   time.Duration // 0 = 8 h, which is also the most
-	// GroupMachines that stop within GroupWithin are one event; 0 = 5 in 3 s.
+	// GroupMachines that stop within GroupWithin are one event, whatever their
+	// inputs tell; 0 = 5 in 3 s. Causes may have a rule of their own besides.
 	GroupMachines int
 	GroupWithin   time.Duration
 	Risk          float64       // accepted chance to miss a promise; 0 = 0.1
@@ -113,6 +114,7 @@ type Alarm struct {
 	Group    string   `json:",omitempty"` // feed group of other-lot
 	Lot      string   `json:",omitempty"`
 	Agent    string   `json:",omitempty"` // of an event of its machines
+	Cause    string   `json:",omitempty"` // of an event by the rule of a cause
 	Members  []string `json:",omitempty"` // machines of one event, also those that are over it
 	alarm.Point
 }

@@ -226,6 +226,38 @@ func TestPowerCutIsOneAlarm(t *testing.T) {
 	}
 }
 
+// A cause with a group rule of its own makes one alarm of its stops, fewer and
+// further apart than the rule for all; other causes are left out of it, and a
+// cause without a rule is not grouped.
+func TestStopsOfOneCauseAreOneAlarm(t *testing.T) {
+	h := newHall()
+	d := newDesk(t, h, Options{})
+	air := func(at time.Duration, ids ...int) {
+		h.stop(at, "air", ids...)
+		for _, i := range ids {
+			h.machines[i-1].Cause.Word = "compressed air"
+			h.machines[i-1].Cause.Group = floor.Group{Machines: 3, Within: 40 * time.Second}
+		}
+	}
+	air(0, 1)
+	air(20*time.Second, 2)
+	air(38*time.Second, 7)
+	h.stop(10*time.Second, "yarn", 3, 4, 5)
+	air(90*time.Second, 9) // too late for the event: an alarm of its own
+	d.goOn(t, 10*time.Minute+40*time.Second)
+	event := "not-attended-event-20261123T060000-air"
+	d.expect(t, "ten minutes after the air fell", event+" UNACK", "not-attended-k01 SUPPRESSED", "not-attended-k02 SUPPRESSED", "not-attended-k07 SUPPRESSED",
+		"not-attended-k03 UNACK", "not-attended-k04 UNACK", "not-attended-k05 UNACK", "not-attended-k09 UNACK")
+	i := slices.IndexFunc(d.List(false), func(a Alarm) bool { return a.ID == event })
+	if a := d.List(false)[max(i, 0)]; a.Sentence != "3 machines stopped together at 06:00; K01, K02, K07: nobody is said to be there. All tell compressed air: look for one reason." || !slices.Equal(a.Asked, []string{"set A", "set B"}) {
+		t.Errorf("the event asks %v: %q", a.Asked, a.Sentence)
+	}
+	h.run(1, 3, 4, 5)
+	d.goOn(t, 20*time.Second)
+	d.expect(t, "two are left: still the event", event+" UNACK", "not-attended-k02 SUPPRESSED", "not-attended-k07 SUPPRESSED",
+		"not-attended-k03 RTN_UNACK", "not-attended-k04 RTN_UNACK", "not-attended-k05 RTN_UNACK", "not-attended-k09 UNACK")
+}
+
 func TestSilent(t *testing.T) {
 	h := newHall()
 	d := newDesk(t, h, Options{})

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"turnwise/planner/alarm"
+	"turnwise/server/floor"
 )
 
 // grouped makes one condition of many machines that stopped, or fell silent,
@@ -44,7 +45,11 @@ func (d *Desk) groupsOf(class alarm.Class, own []*condition, within time.Duratio
 		}
 		var members []*condition
 		for _, c := range left {
-			if by := c.alarm.Begin.Sub(a.Begin); by >= 0 && by <= within && (a.Agent == "" || a.Agent == c.agent) {
+			most := within
+			if a.Cause != "" {
+				most = c.cause.Group.Within
+			}
+			if by := c.alarm.Begin.Sub(a.Begin); by >= 0 && by <= most && (a.Agent == "" || a.Agent == c.agent) && (a.Cause == "" || a.Cause == c.cause.ID) {
 				members = append(members, c)
 			}
 		}
@@ -52,9 +57,17 @@ func (d *Desk) groupsOf(class alarm.Class, own []*condition, within time.Duratio
 			take(members, a)
 		}
 	}
-	// Then many machines, then those of one agent.
+	// Then many machines of whatever cause, those of one cause, those of one agent.
 	for _, m := range clusters(left, within, func(c []*condition) bool { return len(c) >= d.o.GroupMachines }) {
 		take(m, Alarm{})
+	}
+	if class == alarm.NotAttended {
+		for _, cause := range causesOf(left) {
+			own := slices.DeleteFunc(slices.Clone(left), func(c *condition) bool { return c.cause.ID != cause.ID })
+			for _, m := range clusters(own, cause.Group.Within, func(c []*condition) bool { return len(c) >= cause.Group.Machines }) {
+				take(m, Alarm{Cause: cause.ID})
+			}
+		}
 	}
 	if class == alarm.Silent {
 		byAgent := map[string][]*condition{}
@@ -69,6 +82,17 @@ func (d *Desk) groupsOf(class alarm.Class, own []*condition, within time.Duratio
 			for _, m := range clusters(byAgent[agent], within, func(c []*condition) bool { return agent != "" && len(c) >= 2 }) {
 				take(m, Alarm{Agent: agent})
 			}
+		}
+	}
+	return out
+}
+
+// causesOf are the causes of stops that have a group rule of their own.
+func causesOf(own []*condition) []floor.Cause {
+	var out []floor.Cause
+	for _, c := range own {
+		if c.cause.Group.Machines > 1 && c.cause.ID != floor.Power && !slices.ContainsFunc(out, func(o floor.Cause) bool { return o.ID == c.cause.ID }) {
+			out = append(out, c.cause)
 		}
 	}
 	return out
@@ -98,8 +122,8 @@ func (d *Desk) group(class alarm.Class, members []*condition, a Alarm) condition
 	if a.ID == "" {
 		a.Begin = members[0].alarm.Begin
 		a.ID = string(class) + "-event-" + a.Begin.UTC().Format("20060102T150405")
-		if a.Agent != "" {
-			a.ID += "-" + a.Agent
+		for _, of := range nonEmpty(a.Agent, a.Cause) {
+			a.ID += "-" + of
 		}
 	}
 	a.Class, a.Asked = class, slices.Clone(a.Asked)
@@ -129,6 +153,8 @@ func (d *Desk) group(class alarm.Class, members []*condition, a Alarm) condition
 	slices.Sort(names)
 	did, rest := "stopped", "nobody is said to be there. Look for one cause: power, air, climate"
 	switch {
+	case a.Cause != "":
+		did, rest = "stopped", "nobody is said to be there. All tell "+members[0].cause.Word+": look for one reason"
 	case class == alarm.Silent && a.Agent != "":
 		did, rest = "fell silent", "are not heard yet. Look at their agent "+a.Agent
 	case class == alarm.Silent:

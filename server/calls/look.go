@@ -92,6 +92,7 @@ type condition struct {
 	holds bool  // the limit is passed; else it will be soon, and counts among an event of many
 	rule  string
 	agent string
+	cause floor.Cause // of a stop
 }
 
 func (c *condition) id() string { return c.alarm.ID }
@@ -117,14 +118,14 @@ func (d *Desk) machineConditions(machines []floor.Attention) []condition {
 	var out []condition
 	for _, m := range machines {
 		about := Alarm{Machines: []string{m.ID}, Asked: []string{personOf(m.Set)}}
-		if m.Waits && m.Waited > d.o.NotAttended-d.o.GroupWithin {
+		if m.Waits && m.Waited > d.o.NotAttended-max(d.o.GroupWithin, m.Cause.Group.Within) {
 			about.Class, about.ID, about.Begin = alarm.NotAttended, string(alarm.NotAttended)+"-"+m.ID, m.Since
 			cause := m.Cause.Word
 			if cause == "" || m.Cause.ID == "" {
 				cause = "cause not given"
 			}
 			about.Sentence = fmt.Sprintf("%s stands since %s, %s, and nobody said that somebody is there. Send somebody, or take the task.", m.Name, d.clock(m.Since), cause)
-			out = append(out, condition{alarm: about, holds: m.Waited > d.o.NotAttended, rule: m.Rule})
+			out = append(out, condition{alarm: about, holds: m.Waited > d.o.NotAttended, rule: m.Rule, cause: m.Cause})
 		}
 		// Nobody is heard by a server that does not run.
 		heard := m.Heard

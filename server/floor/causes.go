@@ -1,6 +1,9 @@
 package floor
 
-import "strings"
+import (
+	"strings"
+	"time"
+)
 
 // DefaultCauses is the list of causes of a mill that configures none. Letters
 // are the knot letters, elements the time elements of ISO 22400-2.
@@ -15,16 +18,21 @@ func DefaultCauses() []Cause {
 		{ID: "setup", Letter: "s", Word: "set-up", Element: "AUST"},
 		{ID: "care", Letter: "m", Word: "maintenance", Element: "APMT"},
 		{ID: "noorder", Letter: "o", Word: "no order", Element: "ADOT"},
-		{ID: "power", Letter: "z", Word: "power", Element: "ADET"},
+		{ID: "power", Letter: "z", Word: "power", Element: "ADET", Group: PowerCut},
 	}
 }
 
 // Causes that have a meaning in themselves.
 const (
 	noOrder = "noorder"
-	power   = "power"
 	doff    = "doff"
+	// Power is the cause whose group rule holds for alarms of stops of every cause:
+	// without current no input tells why.
+	Power = "power"
 )
+
+// PowerCut is the rule of [Power] where a mill gives none.
+var PowerCut = Group{Machines: 5, Within: 3 * time.Second}
 
 // notGiven is the cause of a standstill that nothing explains.
 var notGiven = Cause{Letter: "?", Word: "not given", Element: "ADET"}

@@ -1,6 +1,7 @@
 package floor
 
 import (
+	"cmp"
 	"context"
 	"encoding/hex"
 	"errors"
@@ -12,12 +13,6 @@ import (
 
 	"turnwise/planner/calendar"
 	"turnwise/server/store"
-)
-
-// Rules of group events.
-const (
-	groupMachines = 5
-	groupWithin   = 3 * time.Second
 )
 
 // stopsPage is how many stops are asked of the store at a time.
@@ -167,7 +162,7 @@ func (f *Floor) drawThreads(ctx context.Context, id string, from, to, now time.T
 	if err != nil {
 		return nil, nil, err
 	}
-	groups, grouped := groupEvents(k.stops, b, from, to, now)
+	groups, grouped := groupEvents(k.stops, f.c.Causes, b, from, to, now)
 	working := f.working(from, to)
 	out := make([]drawn, 0, len(machines))
 	for i := range machines {
@@ -301,29 +296,44 @@ func (s *strand) cardAt(ms int64) float64 {
 	return rpm
 }
 
-// groupEvents finds machines that lost power together.
-func groupEvents(stops map[string][]store.Stop, b *book, from, to, now time.Time) ([]GroupEvent, map[store.ID]bool) {
-	var cuts []store.Stop
-	for _, list := range stops {
-		for _, s := range list {
-			if s.Cause == power && s.Input {
-				cuts = append(cuts, s)
+// groupEvents finds machines that stopped together, for each cause that has a rule.
+func groupEvents(stops map[string][]store.Stop, causes []Cause, b *book, from, to, now time.Time) ([]GroupEvent, map[store.ID]bool) {
+	var groups []GroupEvent
+	grouped := make(map[store.ID]bool)
+	for _, c := range causes {
+		if c.Group.Machines <= 1 {
+			continue
+		}
+		var cuts []store.Stop
+		for _, list := range stops {
+			for _, s := range list {
+				if s.Cause == c.ID && s.Input {
+					cuts = append(cuts, s)
+				}
+			}
+		}
+		slices.SortFunc(cuts, func(a, b store.Stop) int {
+			return cmp.Or(a.Begin.Compare(b.Begin), strings.Compare(a.Machine, b.Machine))
+		})
+		for _, e := range b.together(cuts, c, now, grouped) {
+			if !e.At.Before(from) && e.At.Before(to) {
+				groups = append(groups, e)
 			}
 		}
 	}
-	slices.SortFunc(cuts, func(a, b store.Stop) int {
-		if c := a.Begin.Compare(b.Begin); c != 0 {
-			return c
-		}
-		return strings.Compare(a.Machine, b.Machine)
-	})
-	var groups []GroupEvent
-	grouped := make(map[store.ID]bool)
+	slices.SortStableFunc(groups, func(a, b GroupEvent) int { return a.At.Compare(b.At) })
+	return groups, grouped
+}
+
+// together finds the events among the stops of one cause, the earliest first, and
+// marks their stops.
+func (b *book) together(cuts []store.Stop, c Cause, now time.Time, grouped map[store.ID]bool) []GroupEvent {
+	var out []GroupEvent
 	for i := 0; i < len(cuts); {
 		j := i
 		var names []string
 		var lasted []time.Duration
-		for ; j < len(cuts) && cuts[j].Begin.Sub(cuts[i].Begin) <= groupWithin; j++ {
+		for ; j < len(cuts) && cuts[j].Begin.Sub(cuts[i].Begin) <= c.Group.Within; j++ {
 			if name := b.name(cuts[j].Machine); !slices.Contains(names, name) {
 				names = append(names, name)
 			}
@@ -333,19 +343,17 @@ func groupEvents(stops map[string][]store.Stop, b *book, from, to, now time.Time
 			}
 			lasted = append(lasted, end.Sub(cuts[j].Begin))
 		}
-		if len(names) < groupMachines {
+		if len(names) < c.Group.Machines {
 			i++
 			continue
 		}
 		for _, s := range cuts[i:j] {
 			grouped[s.ID] = true
 		}
-		if at := cuts[i].Begin; !at.Before(from) && at.Before(to) {
-			slices.Sort(names)
-			slices.Sort(lasted)
-			groups = append(groups, GroupEvent{Letter: "z", At: at, Machines: names, Lasted: lasted[len(lasted)/2]})
-		}
+		slices.Sort(names)
+		slices.Sort(lasted)
+		out = append(out, GroupEvent{Letter: c.Letter, Word: c.Word, At: cuts[i].Begin, Machines: names, Lasted: lasted[len(lasted)/2]})
 		i = j
 	}
-	return groups, grouped
+	return out
 }

@@ -196,6 +196,34 @@ func TestShiftGroupEvent(t *testing.T) {
 	}
 }
 
+// The rule of an event is that of its cause; a cause without a rule makes none.
+func TestShiftGroupEventOfAnyCause(t *testing.T) {
+	m := &memory{}
+	for i, id := range []string{"k01", "k02", "k03", "k04", "k05", "k06"} {
+		m.book.Machines = append(m.book.Machines, store.Machine{ID: id})
+		m.states = append(m.states, watchedSince(id, six.Add(-time.Hour), minute(120)))
+		cause := "air"
+		if i >= 3 {
+			cause = "yarn"
+		}
+		m.stops = append(m.stops, stop(id, cause, 72+float64(i)/6, 75))
+	}
+	now := minute(120)
+	f, err := New(t.Context(), m, Config{Now: func() time.Time { return now }, Causes: []Cause{
+		{ID: "yarn", Letter: "y", Word: "yarn"}, {ID: "air", Letter: "a", Word: "compressed air", Group: Group{Machines: 3, Within: 20 * time.Second}},
+	}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	v, err := f.Shift(t.Context(), now)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(v.Groups) != 1 || v.Groups[0].Letter != "a" || v.Groups[0].Word != "compressed air" || !slices.Equal(v.Groups[0].Machines, []string{"K01", "K02", "K03"}) {
+		t.Errorf("groups %+v, want one of compressed air of K01 to K03", v.Groups)
+	}
+}
+
 func TestShiftManyBreaks(t *testing.T) {
 	m := &memory{book: millBook(), states: []store.MachineState{
 		watchedSince("k01", six, minute(120)), watchedSince("k02", six, minute(120)), watchedSince("k03", six, minute(120)),

@@ -26,6 +26,14 @@ type Cause struct {
 	Word    string // for people, "yarn"
 	Element string // ISO 22400 time element
 	Comes   Comes  // by the mill's plan
+	Group   Group  // many machines at once are one event
+}
+
+// Group says how many machines that stop for a cause within how long are one event;
+// the zero value is for causes that never are.
+type Group struct {
+	Machines int
+	Within   time.Duration
 }
 
 // Comes says when stops of a cause are due by the mill's plan; the zero value is
@@ -134,6 +142,7 @@ type Thread struct {
 // GroupEvent is several machines stopping together.
 type GroupEvent struct {
 	Letter   string
+	Word     string // of the cause; empty = known by its letter
 	At       time.Time
 	Machines []string
 	Lasted   time.Duration // median

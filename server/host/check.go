@@ -314,9 +314,13 @@ func (c *Config) causes() []floor.Cause {
 		if word == "" {
 			word = cause.ID
 		}
+		group := floor.Group{Machines: cause.Group.Machines, Within: cause.Group.Within.Std()}
+		if cause.ID == floor.Power && group == (floor.Group{}) {
+			group = floor.PowerCut
+		}
 		out = append(out, floor.Cause{ID: cause.ID, Letter: cause.Letter, Word: word, Element: cause.Element, Comes: floor.Comes{
 			EveryTurns: cause.Comes.EveryTurns, EveryRun: time.Duration(cause.Comes.EveryRun), WithCones: cause.Comes.WithCones, Takes: time.Duration(cause.Comes.Takes),
-		}})
+		}, Group: group})
 	}
 	return out
 }
@@ -329,7 +333,7 @@ func (c *Config) calls(o Options) calls.Options {
 		Zone: c.calendar().Zone, Now: o.Now, Log: o.Log,
 	}
 	for _, cause := range c.Causes {
-		if cause.ID == "power" && cause.Group != (GroupConfig{}) {
+		if cause.ID == floor.Power && cause.Group != (GroupConfig{}) {
 			out.GroupMachines, out.GroupWithin = cause.Group.Machines, cause.Group.Within.Std()
 		}
 	}

@@ -110,7 +110,7 @@ type CauseConfig struct {
 	Word    string      `yaml:"word"`    // empty = that of the known cause, else the id
 	Element string      `yaml:"element"` // time element of ISO 22400
 	Ask     string      `yaml:"ask"`     // who can tell it: tender, fixer, engineer, supervisor
-	Group   GroupConfig `yaml:"group"`   // of the cause "power": so many stops are one alarm
+	Group   GroupConfig `yaml:"group"`   // so many stops of it are one event and one alarm; that of "power" is for alarms of stops of every cause
 	Comes   ComesConfig `yaml:"comes"`
 }
 

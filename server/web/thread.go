@@ -286,10 +286,7 @@ func anchorAt(x, margin float64) string {
 
 // groupText tells a group event in a few words.
 func groupText(g floor.GroupEvent, zone *time.Location, causes map[string]string) string {
-	w := causes[g.Letter]
-	if w == "" {
-		w = "group"
-	}
+	w := cmp.Or(g.Word, causes[g.Letter], "group")
 	return fmt.Sprintf("%s one %s event, %d machines, %s", g.At.In(zone).Format("15:04"), w, len(g.Machines), minutes(g.Lasted))
 }
 
