@@ -49,6 +49,7 @@ func (c *callsCommand) Run(e *env) error {
 		}
 		t := r.Tending
 		fmt.Fprintf(e.out, "%d rounds of cones, %d told late, %d never; %d mix-ups of lots, %d told, %d of those caught; %d tasks taken\n", t.Rounds, t.Late, t.NoTap, len(t.Mixups), t.Told, t.Caught, t.Taken)
+		fmt.Fprintf(e.out, "%d rolls weighed, %d weights refused\n", t.Weighed, len(t.Unweighed))
 		for _, m := range r.Missed {
 			fmt.Fprintln(e.out, "not caught:", m)
 		}

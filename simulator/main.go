@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 	"time"
 
@@ -165,6 +166,7 @@ func (c *checkCommand) Run(e *env) error {
 	t := r.Tending
 	more += fmt.Sprintf("\n%d rounds of cones, %d told late, %d never; %d mix-ups of lots, %d of them told, %d of those caught; %d released",
 		t.Rounds, t.Late, t.NoTap, len(t.Mixups), t.Told, t.Caught, t.Release)
+	more += fmt.Sprintf("\n%d rolls weighed; counted and weighed kilos differ on %s", t.Weighed, strings.Join(r.RatioAlarms, ", "))
 	for _, a := range r.Asked {
 		more += fmt.Sprintf("\n%s: %d calls and %d alarms in the live part, in which each machine is stopped every 25 s: %.2f and %.2f in 10 minutes, at most %d; %d floods", a.Person, a.Calls, a.Alarms, a.MeanCalls, a.MeanAlarms, a.Worst, a.Floods)
 	}

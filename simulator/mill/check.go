@@ -41,6 +41,62 @@ type Check struct {
 
 	Tending Tending `json:"tending"`
 	Asked   []Asked `json:"asked"`
+	Scale   []Scale `json:"scale"`
+	// RatioAlarms are the machines of which quality was told that counted kilos are not those of the scale.
+	RatioAlarms []string `json:"ratio_alarms"`
+}
+
+// Scale is how the server compares a machine's counted kilos with the scale's, and what is true.
+type Scale struct {
+	Machine string  `json:"machine"`
+	Rolls   int32   `json:"rolls"`
+	Ratio   float64 `json:"ratio"`
+	Low     float64 `json:"ratio_low"`
+	High    float64 `json:"ratio_high"`
+	Truth   float64 `json:"ratio_truth"`
+}
+
+// scale asks for the ratios, and waits until the server has told of the one machine whose card is
+// wrong; it looks at rolls several times a minute.
+func (d *Demo) scale(ctx context.Context, c *Check) error {
+	r, err := pb.NewCreelServiceClient(d.conn).ListScaleRatios(ctx, &pb.ListScaleRatiosRequest{})
+	if err != nil {
+		return fmt.Errorf("mill: ask for counted over weighed kilos: %w", err)
+	}
+	for _, x := range r.GetRatios() {
+		if x.GetRunning() {
+			c.Scale = append(c.Scale, Scale{x.GetMachine(), x.GetUsedRollCount(), x.GetRatio(), x.GetRatioLow(), x.GetRatioHigh(), 1 / d.floor.s.drawn(x.GetMachine())})
+		}
+	}
+	for _, u := range c.Tending.Unweighed {
+		c.Mismatches = append(c.Mismatches, "weight refused: "+u)
+	}
+	tick := time.NewTicker(500 * time.Millisecond)
+	defer tick.Stop()
+	for until := time.Now().Add(30 * time.Second); ; {
+		list, err := pb.NewAlarmServiceClient(d.conn).ListAlarms(ctx, &pb.ListAlarmsRequest{ShowNormal: true, PageSize: 1000})
+		if err != nil {
+			return fmt.Errorf("mill: list alarms: %w", err)
+		}
+		c.RatioAlarms = nil
+		for _, a := range list.GetAlarms() {
+			if a.GetClass() == pb.AlarmClass_ALARM_CLASS_RATIO {
+				c.RatioAlarms = append(c.RatioAlarms, strings.TrimPrefix(a.GetMachines()[0], "machines/"))
+			}
+		}
+		switch {
+		case slices.Equal(c.RatioAlarms, []string{slimMachine}):
+			return nil
+		case time.Now().After(until) || len(c.RatioAlarms) > 0:
+			c.Mismatches = append(c.Mismatches, fmt.Sprintf("counted over weighed kilos are an alarm of %q, want of %s alone", c.RatioAlarms, slimMachine))
+			return nil
+		}
+		select {
+		case <-tick.C:
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}
 }
 
 // Asked is what one person, a set of machines, was asked in the live part.
@@ -153,6 +209,9 @@ func (d *Demo) check(ctx context.Context, o CheckOptions, ended chan error) (Che
 	w.latency(d, from, frozen-time.Second, &c)
 	c.Tending = d.Tending()
 	c.Mismatches = append(c.Mismatches, c.Tending.missedMixups()...)
+	if err := d.scale(ctx, &c); err != nil {
+		return c, err
+	}
 	if c.Records, err = d.records(ctx); err != nil {
 		return c, err
 	}

@@ -133,7 +133,11 @@ func (d *Demo) work(ctx context.Context) (err error) {
 	f := d.floor
 	d.tenders = &Tenders{rounds: newRounds(d.o.Floor.Dir, f.s.Early), o: tendersOptions{
 		Conn: d.conn, Machines: f.machines, Seed: f.s.Seed, Begun: f.clock.At(f.clock.Now()), PastMixups: d.o.PastMixups && !f.clock.PastLoaded(),
-		Wall: f.clock.Wall, FirstCard: f.s.firstCard, Now: f.clock.Now}}
+		Wall: f.clock.Wall, FirstCard: f.s.firstCard, Now: f.clock.Now, Drawn: f.s.drawn}}
+	d.tenders.o.ScaleFrom = d.tenders.o.Begun
+	if !f.clock.PastLoaded() {
+		d.tenders.o.ScaleFrom = -1
+	}
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	g, ctx := errgroup.WithContext(ctx)

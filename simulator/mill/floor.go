@@ -117,7 +117,7 @@ func readScenario(file string, o FloorOptions) (*scenario, error) {
 		s.Zone = DefaultZone
 	}
 	if s.Story {
-		s.Early = earlyShare
+		s.Early, s.Slim = earlyShare, storySlim
 	}
 	text, err := os.ReadFile(file)
 	if errors.Is(err, os.ErrNotExist) {

@@ -2,6 +2,7 @@ package mill
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
@@ -30,7 +31,7 @@ type Play struct {
 
 // NewPlay begins the mill of a seed; day 1 is five days before first.
 func NewPlay(seed uint64, first time.Time) (*Play, error) {
-	s := &scenario{Seed: seed, Zone: DefaultZone, First: first, Story: true, Early: earlyShare}
+	s := &scenario{Seed: seed, Zone: DefaultZone, First: first, Story: true, Early: earlyShare, Slim: storySlim}
 	if err := s.init(); err != nil {
 		return nil, err
 	}
@@ -66,7 +67,8 @@ type Crew struct {
 func (p *Play) Crew(conn grpc.ClientConnInterface, now func() time.Time) *Crew {
 	c := &Crew{from: -1, t: &Tenders{rounds: newRounds("", p.s.Early), o: tendersOptions{
 		Conn: conn, Machines: p.Machines, Seed: p.s.Seed, Begun: -1, Now: now,
-		Wall: func(at time.Duration) time.Time { return p.Origin.Add(at) }, FirstCard: p.s.firstCard}}}
+		Wall: func(at time.Duration) time.Time { return p.Origin.Add(at) }, FirstCard: p.s.firstCard,
+		Drawn: p.s.drawn, ScaleFrom: -1}}}
 	for _, set := range sets() {
 		c.walkers = append(c.walkers, newWalker(set))
 	}
@@ -76,8 +78,9 @@ func (p *Play) Crew(conn grpc.ClientConnInterface, now func() time.Time) *Crew {
 // Step lets everybody work until an instant of the play.
 func (c *Crew) Step(ctx context.Context, to time.Duration) error {
 	c.t.hear(c.from, to)
+	c.t.scale(c.from, to)
 	c.from = to
-	if err := c.t.say(ctx, to); err != nil {
+	if err := errors.Join(c.t.say(ctx, to), c.t.weigh(ctx, to)); err != nil {
 		return err
 	}
 	for _, w := range c.walkers {

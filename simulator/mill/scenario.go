@@ -32,6 +32,9 @@ type scenario struct {
 	// Early is the share of rounds put on before they are due; 0 in folders of
 	// mills whose tenders never are.
 	Early float64 `json:"early,omitempty"`
+	// Slim is the share by which a card's course length is too long; 0 in folders of mills
+	// that nobody weighed rolls in.
+	Slim float64 `json:"slim,omitempty"`
 
 	zone *time.Location
 }
@@ -202,7 +205,7 @@ func (s *scenario) plan(index int) truth.Plan {
 	if s.Story && p.agent == unpoweredAgent {
 		plan.Outages = []truth.Outage{s.outage()}
 	}
-	plan.Stops = stops.Plan{Seed: s.Seed, Machine: p.id, Work: first.work(used), RollUsed: chance.Float64(), Script: s.script(p, index), Early: s.Early}
+	plan.Stops = stops.Plan{Seed: s.Seed, Machine: p.id, Work: s.slimmed(p.id, first.work(used)), RollUsed: chance.Float64(), Script: s.script(p, index), Early: s.Early}
 	return plan
 }
 

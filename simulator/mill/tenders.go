@@ -3,6 +3,7 @@ package mill
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"path/filepath"
@@ -67,6 +68,9 @@ type Tending struct {
 	Told    int     `json:"mixups_told"`
 	Caught  int     `json:"mixups_caught"` // told, refused and raised as an alarm
 	Release int     `json:"lots_released"`
+	Weighed int     `json:"rolls_weighed"`
+	// Unweighed says which weights the server refused, and why.
+	Unweighed []string `json:"weights_refused,omitempty"`
 }
 
 // rounds is the ledger of tenders. It is theirs alone: nothing of the
@@ -96,7 +100,7 @@ func (r *rounds) look() Tending {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	t := r.t
-	t.Mixups = slices.Clone(t.Mixups)
+	t.Mixups, t.Unweighed = slices.Clone(t.Mixups), slices.Clone(t.Unweighed)
 	return t
 }
 
@@ -115,6 +119,7 @@ type Tenders struct {
 	o       tendersOptions
 	rounds  *rounds
 	waiting []told
+	weights []weight
 }
 
 type tendersOptions struct {
@@ -125,6 +130,8 @@ type tendersOptions struct {
 	PastMixups bool
 	Wall       func(time.Duration) time.Time
 	FirstCard  func(machine string) time.Duration
+	Drawn      func(machine string) float64 // of the yarn that the card says
+	ScaleFrom  time.Duration                // rolls of before are not weighed
 	Now        func() time.Time
 }
 
@@ -231,8 +238,9 @@ func (d *Demo) tend(ctx context.Context, fresh bool) error {
 	for first := true; ; first = false {
 		to := d.floor.clock.At(d.floor.clock.Now())
 		d.tenders.hear(from, to)
+		d.tenders.scale(from, to)
 		from = to
-		if err := d.tenders.say(ctx, to); err != nil {
+		if err := errors.Join(d.tenders.say(ctx, to), d.tenders.weigh(ctx, to)); err != nil {
 			if ctx.Err() != nil {
 				return nil
 			}

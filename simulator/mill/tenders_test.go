@@ -2,6 +2,7 @@ package mill
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -40,6 +41,21 @@ func TestMixupsAreCaught(t *testing.T) {
 		if d := math.Abs(float64(n) - share*float64(r.Rounds)); d > 4*sd {
 			t.Errorf("%d of %d rounds %s, a share of %g was set", n, r.Rounds, what, share)
 		}
+	}
+	// Rolls were weighed on every machine that tells of its doffs, and the one card that is wrong is the
+	// one alarm. The intervals are of 9 in 10.
+	held := 0
+	for _, x := range c.Scale {
+		if x.Low <= x.Truth && x.Truth <= x.High {
+			held++
+		}
+		if x.Rolls < 20 || math.Abs(x.Ratio/x.Truth-1) > 0.01 {
+			t.Errorf("%s: %.4f over %d rolls, truly %.4f", x.Machine, x.Ratio, x.Rolls, x.Truth)
+		}
+	}
+	t.Logf("%d rolls weighed; %d of %d intervals hold the truth: %+v", r.Weighed, held, len(c.Scale), c.Scale)
+	if len(c.Scale) != 12 || held < 9 || !slices.Equal(c.RatioAlarms, []string{slimMachine}) {
+		t.Errorf("%d machines, %d intervals hold the truth, alarms of %q; 12, 9 and more, and %s are expected", len(c.Scale), held, c.RatioAlarms, slimMachine)
 	}
 	near("were never told", r.NoTap, noTapShare)
 	near("had wrong cones first", len(r.Mixups)-1, mixShare)
