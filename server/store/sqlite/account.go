@@ -21,13 +21,21 @@ const accountColumns = `machine_num, heard, first_ms, last_ms, revolutions, stop
 const lifeColumns = `machine_num, id, per_rev, counted, min, max, min_ms, max_ms, lost_min, lost_max,
 	raw, ext, raw_bits, read_ms, read_stream, read_boot, read_boottime, prev, prev_per_rev, prev_to`
 
+// ledger is the tables of kept sums, by what their names begin with.
+type ledger string
+
+const (
+	current ledger = ""
+	base    ledger = "base_" // of the dropped records alone
+)
+
 // save writes what records have changed in a machine's account.
-func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
+func (w *writer) save(ctx context.Context, in ledger, m *machine, c *tally.Changes) error {
 	var open []byte
 	if m.Open != nil {
 		open = m.Open.ID[:]
 	}
-	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO `+string(in)+`account (`+accountColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		m.num, m.Heard, m.First, m.Last, m.Revolutions, m.Stops, m.RunMS, m.StopMS, m.UnknownMS,
 		m.LostMin, m.LostMax, m.Since, m.DoffAt, m.Doffs, m.SpeedRevs, m.SpeedMS, m.Stream, open,
 		m.Current.ID[:], m.Current.PerRev, m.Gone, m.Inched, m.MaxRPM); err != nil {
@@ -35,7 +43,7 @@ func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
 	}
 	for k := range c.Lives {
 		l := m.Lives[k]
-		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO life (`+lifeColumns+`)
+		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO `+string(in)+`life (`+lifeColumns+`)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, m.num, k.ID[:], k.PerRev, l.Counted, int64(l.Min), int64(l.Max), l.MinAt, l.MaxAt,
 			int64(l.LostMin), int64(l.LostMax), int64(l.Read.Raw), int64(l.Read.Ext), l.Read.Bits, l.Read.At, l.Read.Stream, l.Read.Boot, l.Read.Boottime,
 			l.Prev.ID[:], l.Prev.PerRev, int64(l.PrevTo)); err != nil {
@@ -44,37 +52,39 @@ func (w *writer) save(ctx context.Context, m *machine, c *tally.Changes) error {
 	}
 	for k := range c.Joins {
 		j := m.Joins[k]
-		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO life_join (machine_num, id, per_rev, to_id, add_counts) VALUES (?, ?, ?, ?, ?)`,
+		if _, err := w.exec(ctx, `INSERT OR REPLACE INTO `+string(in)+`life_join (machine_num, id, per_rev, to_id, add_counts) VALUES (?, ?, ?, ?, ?)`,
 			m.num, k.ID[:], k.PerRev, j.To.ID[:], int64(j.Offset)); err != nil {
 			return err
 		}
 	}
 	for _, s := range c.Stops {
-		if err := w.saveStop(ctx, m.num, s); err != nil {
+		if err := w.saveStop(ctx, in, m.num, s); err != nil {
 			return err
 		}
 	}
 	for _, g := range c.Gaps {
-		if _, err := w.exec(ctx, `INSERT INTO gap (machine_num, from_ms, to_ms, reason) VALUES (?, ?, ?, ?)`, m.num, g.From, g.To, g.Reason); err != nil {
+		if _, err := w.exec(ctx, `INSERT INTO `+string(in)+`gap (machine_num, from_ms, to_ms, reason) VALUES (?, ?, ?, ?)`, m.num, g.From, g.To, g.Reason); err != nil {
 			return err
 		}
 	}
 	for cause, n := range c.Causes {
-		if _, err := w.exec(ctx, `INSERT INTO cause_count (machine_num, cause, stops) VALUES (?, ?, ?)
+		if _, err := w.exec(ctx, `INSERT INTO `+string(in)+`cause_count (machine_num, cause, stops) VALUES (?, ?, ?)
 			ON CONFLICT DO UPDATE SET stops = stops + excluded.stops`, m.num, cause, n); err != nil {
 			return err
 		}
 	}
 	for from, n := range c.Counts {
-		if _, err := w.exec(ctx, addCount, m.num, from, n); err != nil {
+		if _, err := w.exec(ctx, addCount(in), m.num, from, n); err != nil {
 			return err
 		}
 	}
-	return w.saveCells(ctx, m.num, c.Cells)
+	return w.saveCells(ctx, in, m.num, c.Cells)
 }
 
-const addCount = `INSERT INTO assignment_count (machine_num, from_ms, revolutions) VALUES (?, ?, ?)
+func addCount(in ledger) string {
+	return `INSERT INTO ` + string(in) + `assignment_count (machine_num, from_ms, revolutions) VALUES (?, ?, ?)
 	ON CONFLICT DO UPDATE SET revolutions = revolutions + excluded.revolutions`
+}
 
 // hourMS is the coarser grain, in ms.
 const hourMS = int64(store.Hour) / 1e6
@@ -98,12 +108,26 @@ func hours(fine map[int64]*tally.Cell) map[int64]*tally.Cell {
 	return all
 }
 
-// saveCells adds to the cells of both grains.
-func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally.Cell) error {
-	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: fine, hourMS: hours(fine)} {
+// saveCells adds to the cells of both grains. Fine cells of a time that is kept
+// by hours are not written. The base has no hours but those: others follow from
+// its fine cells.
+func (w *writer) saveCells(ctx context.Context, in ledger, num int64, cells map[int64]*tally.Cell) error {
+	fine, old := map[int64]*tally.Cell{}, map[int64]*tally.Cell{}
+	for start, x := range cells {
+		if start < w.fineFrom {
+			old[start] = x
+		} else {
+			fine[start] = x
+		}
+	}
+	whole := hours(cells)
+	if in == base {
+		whole = hours(old)
+	}
+	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: fine, hourMS: whole} {
 		for _, start := range slices.Sorted(maps.Keys(cells)) {
 			x := cells[start]
-			if _, err := w.exec(ctx, `INSERT INTO rollup (grain_ms, machine_num, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops, inched)
+			if _, err := w.exec(ctx, `INSERT INTO `+string(in)+`rollup (grain_ms, machine_num, start_ms, revolutions, run_ms, stop_ms, unknown_ms, stops, inched)
 				VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 				ON CONFLICT DO UPDATE SET revolutions = revolutions + excluded.revolutions, run_ms = run_ms + excluded.run_ms,
 					stop_ms = stop_ms + excluded.stop_ms, unknown_ms = unknown_ms + excluded.unknown_ms, stops = stops + excluded.stops,
@@ -116,7 +140,7 @@ func (w *writer) saveCells(ctx context.Context, num int64, fine map[int64]*tally
 	return nil
 }
 
-func (w *writer) saveStop(ctx context.Context, num int64, s *tally.Stop) error {
+func (w *writer) saveStop(ctx context.Context, in ledger, num int64, s *tally.Stop) error {
 	var begin, end, latest, seen sql.NullInt64
 	if s.Begun {
 		begin = sql.NullInt64{Int64: s.Begin, Valid: true}
@@ -127,27 +151,35 @@ func (w *writer) saveStop(ctx context.Context, num int64, s *tally.Stop) error {
 	if s.Unwatched {
 		seen = sql.NullInt64{Int64: s.Seen, Valid: true}
 	}
-	_, err := w.exec(ctx, `INSERT OR REPLACE INTO stop (machine_num, id, begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions)
+	_, err := w.exec(ctx, `INSERT OR REPLACE INTO `+string(in)+`stop (machine_num, id, begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`, num, s.ID[:], begin, end, latest, seen, s.Sure, s.Cause, s.Side, s.Input, s.Revolutions)
 	return err
 }
 
-// findStop reads a stop of a machine; nil where there is none.
-func (w *writer) findStop(ctx context.Context, num int64, stop store.ID) (*tally.Stop, error) {
-	s := &tally.Stop{ID: stop}
+// stopColumns in the order in which they are read.
+const stopColumns = `id, begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions`
+
+func scanTallyStop(row scanner) (*tally.Stop, error) {
+	s := new(tally.Stop)
+	var b []byte
 	var begin, end, latest, seen sql.NullInt64
-	err := w.row(ctx, `SELECT begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions FROM stop WHERE machine_num = ? AND id = ?`, num, stop[:]).
-		Scan(&begin, &end, &latest, &seen, &s.Sure, &s.Cause, &s.Side, &s.Input, &s.Revolutions)
-	switch {
-	case errors.Is(err, sql.ErrNoRows):
-		return nil, nil
-	case err != nil:
+	if err := row.Scan(&b, &begin, &end, &latest, &seen, &s.Sure, &s.Cause, &s.Side, &s.Input, &s.Revolutions); err != nil {
 		return nil, err
 	}
+	s.ID = id(b)
 	s.Begun, s.Begin = begin.Valid, begin.Int64
 	s.Ended, s.End, s.Latest = end.Valid, end.Int64, latest.Int64
 	s.Unwatched, s.Seen = seen.Valid, seen.Int64
 	return s, nil
+}
+
+// findStop reads a stop of a machine; nil where there is none.
+func (w *writer) findStop(ctx context.Context, in ledger, num int64, stop store.ID) (*tally.Stop, error) {
+	s, err := scanTallyStop(w.row(ctx, `SELECT `+stopColumns+` FROM `+string(in)+`stop WHERE machine_num = ? AND id = ?`, num, stop[:]))
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	return s, err
 }
 
 func ms(t int64) time.Time { return time.UnixMilli(t).UTC() }

@@ -105,6 +105,7 @@ func (w *writer) numbered(num int64, what string) (*machine, error) {
 type stretch struct {
 	st          *stream
 	first, last uint64
+	rules       int64 // by which they were booked
 }
 
 // stretches returns the records of a machine in the order in which they were
@@ -121,13 +122,11 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 	}
 	slices.SortFunc(streams, func(a, b *stream) int { return int(a.Num - b.Num) })
 	newest := map[*stream]int{} // place in all
-	exact = true
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num, first, rules int64
-		if err := rows.Scan(&num, &first, &rules); err != nil {
+		var num, first, by int64
+		if err := rows.Scan(&num, &first, &by); err != nil {
 			return err
 		}
-		exact = exact && rules == bookingRules
 		st := byNum[num]
 		if st == nil {
 			return fmt.Errorf("order of streams of machine %s: stream number %d has no records of it: %w", m.id, num, store.ErrDamaged)
@@ -136,7 +135,7 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 			all[i].last = uint64(first) - 1
 		}
 		newest[st] = len(all)
-		all = append(all, stretch{st, uint64(first), math.MaxInt64})
+		all = append(all, stretch{st: st, first: uint64(first), last: math.MaxInt64, rules: by})
 		return nil
 	}, `SELECT stream_num, first_seq, rules FROM applied WHERE machine_num = ? ORDER BY n`, m.num)
 	if err != nil {
@@ -149,6 +148,9 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 		}
 	}
 	for _, st := range streams {
+		if w.dropped[st.Num].records > 0 {
+			continue // the order was known, or nothing would have been dropped
+		}
 		var first int64
 		if err := w.row(ctx, `SELECT coalesce(min(seq), 1) FROM record WHERE stream_num = ?`, st.Num).Scan(&first); err != nil {
 			return nil, false, err
@@ -156,12 +158,37 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 		if o, ok := oldest[st]; !ok || o > uint64(first) {
 			all = nil
 			for _, st := range streams {
-				all = append(all, stretch{st, 0, math.MaxInt64})
+				all = append(all, stretch{st: st, last: math.MaxInt64})
 			}
 			return all, false, nil
 		}
 	}
-	return all, exact, nil
+	all, err = w.remaining(all)
+	exact = true
+	for _, x := range all {
+		exact = exact && x.rules == bookingRules
+	}
+	return all, exact, err
+}
+
+// remaining leaves out stretches of which all records were dropped. What was
+// dropped is the begin of the order.
+func (w *writer) remaining(all []stretch) ([]stretch, error) {
+	var left []stretch
+	for _, x := range all {
+		d := w.dropped[x.st.Num]
+		if min(x.last, x.st.Acked) <= d.last {
+			if len(left) > 0 {
+				return nil, fmt.Errorf("stream %x: %w", x.st.ID, errOrder)
+			}
+			continue
+		}
+		if x.first <= d.last && len(left) > 0 {
+			return nil, fmt.Errorf("stream %x: %w", x.st.ID, errOrder)
+		}
+		left = append(left, x)
+	}
+	return left, nil
 }
 
 // replay gives fn the records that were booked for a machine, in the order in

@@ -73,8 +73,8 @@ func (m mill) batch(t *testing.T, machine string, run byte, first, last uint64) 
 }
 
 // Whatever is sent twice, too early or in any portions, and whenever the
-// server dies, cannot write, or is set back to its newest backup: in the end
-// the books are those of the mill. The agents forget what acknowledgements say
+// server dies, cannot write, drops old records or is set back to its newest
+// backup: in the end the books are those of the mill. The agents forget what acknowledgements say
 // that a backup holds.
 func TestBooksUnderFaults(t *testing.T) {
 	// Each check opens a dozen databases. For more: -rapid.checks 1000.
@@ -84,6 +84,8 @@ func TestBooksUnderFaults(t *testing.T) {
 		}
 		defer func() { _ = checks.Value.Set(checks.DefValue) }()
 	}
+	var all int64 // records that were dropped
+	defer func() { t.Logf("%d records were dropped", all) }()
 	rapid.Check(t, func(rt *rapid.T) {
 		dir, err := os.MkdirTemp(t.TempDir(), "")
 		if err != nil {
@@ -106,10 +108,18 @@ func TestBooksUnderFaults(t *testing.T) {
 			acked[machine], forgotten[machine] = out[0].Acked, max(forgotten[machine], out[0].Horizon)
 			return out
 		}
+		var dropped int64
 		for range rapid.IntRange(5, 40).Draw(rt, "events") {
 			machine := rapid.SampledFrom([]string{"k01", "k02", "k03"}).Draw(rt, "machine")
 			end := uint64(len(m.journals[machine]))
-			switch rapid.IntRange(0, 11).Draw(rt, "event") {
+			switch rapid.IntRange(0, 13).Draw(rt, "event") {
+			case 12, 13: // old records are dropped
+				o := PruneOptions{Before: start.Add(time.Duration(rapid.IntRange(0, 20_000).Draw(rt, "seconds")) * time.Second), Most: rapid.IntRange(1, 9).Draw(rt, "most")}
+				p, err := s.Prune(t.Context(), o)
+				if err != nil {
+					rt.Fatal(err)
+				}
+				dropped += p.Records
 			case 0: // the server is killed: nothing is closed in order
 				if s.w != nil {
 					s.w.close()
@@ -183,6 +193,7 @@ func TestBooksUnderFaults(t *testing.T) {
 		s = open(t, dir)
 		checkBooks(t, rt, s, m)
 		undamaged(t, s.file)
+		all += dropped
 	})
 }
 

@@ -194,7 +194,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 	c := k.machines[m]
 	if c == nil {
 		c = tally.NewChanges(func(stop store.ID) *tally.Stop {
-			s, err := k.w.findStop(k.ctx, m.num, stop)
+			s, err := k.w.findStop(k.ctx, current, m.num, stop)
 			if err != nil {
 				k.err = err
 			}
@@ -307,7 +307,7 @@ func (k *work) flush() (heads map[store.ID]uint64, err error) {
 		return nil, err
 	}
 	for _, m := range slices.SortedFunc(maps.Keys(k.machines), func(a, b *machine) int { return int(a.num - b.num) }) {
-		if err := k.w.save(k.ctx, m, k.machines[m]); err != nil {
+		if err := k.w.save(k.ctx, current, m, k.machines[m]); err != nil {
 			return nil, fmt.Errorf("store the account of machine %s: %w", m.id, err)
 		}
 	}
@@ -364,7 +364,7 @@ func (s *Store) SawHead(ctx context.Context, agent string, told map[store.ID]uin
 // Records tells how many records are in the store.
 func (s *Store) Records(ctx context.Context) (int64, error) {
 	var n sql.NullInt64
-	if err := s.read.QueryRowContext(ctx, `SELECT sum(records) FROM stream`).Scan(&n); err != nil {
+	if err := s.read.QueryRowContext(ctx, `SELECT sum(records) - (SELECT coalesce(sum(records), 0) FROM dropped) FROM stream`).Scan(&n); err != nil {
 		return 0, fmt.Errorf("sqlite: count records: %w", err)
 	}
 	return n.Int64, nil

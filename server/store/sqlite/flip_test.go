@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"testing"
+	"time"
 )
 
 // flipCount is how many bits a test turns over: few in normal runs.
@@ -57,9 +58,15 @@ func contents(t *testing.T, file string) ([]byte, error) {
 // a place that holds nothing. TURNWISE_FLIPS=N turns over N bits, each in its
 // own copy of the file.
 func TestFault_10_FlippedBitInDatabase(t *testing.T) {
+	t.Run("all records", func(t *testing.T) { flipBits(t, 10, func(*Store) {}) })
+	t.Run("old ones dropped", func(t *testing.T) { flipBits(t, 11, func(s *Store) { prune(t, s, 710*time.Second, 0) }) })
+}
+
+func flipBits(t *testing.T, seed uint64, change func(*Store)) {
 	dir := inMemory(t)
 	s := open(t, dir)
 	smallMill(t, s)
+	change(s)
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
@@ -77,14 +84,13 @@ func TestFault_10_FlippedBitInDatabase(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer f.Close()
-	seed := uint64(10)
 	if s := os.Getenv("TURNWISE_FLIP_SEED"); s != "" {
 		if seed, err = strconv.ParseUint(s, 10, 64); err != nil {
 			t.Fatalf("TURNWISE_FLIP_SEED=%q: found no number", s)
 		}
 	}
 	r := rand.New(rand.NewPCG(seed, 0))
-	n := flipCount(t, 100, 700)
+	n := flipCount(t, 60, 350)
 	var detected, harmless, silent int
 	for range n {
 		at, mask := r.IntN(len(whole)), byte(1)<<r.IntN(8)

@@ -69,7 +69,7 @@ func quickCheck(ctx context.Context, db *sql.DB) error {
 func newestRecords(ctx context.Context, db *sql.DB) error {
 	var streams []chain
 	var tables int
-	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name IN ('stream', 'record')`).Scan(&tables); err != nil || tables < 2 {
+	if err := db.QueryRowContext(ctx, `SELECT count(*) FROM sqlite_schema WHERE name IN ('stream', 'record', 'dropped')`).Scan(&tables); err != nil || tables < 2 {
 		return err // nothing in it yet
 	}
 	err := each(ctx, db, func(rows *sql.Rows) error {
@@ -86,8 +86,14 @@ func newestRecords(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return err
 	}
+	gone := map[int64]dropped{}
+	if tables == 3 {
+		if gone, err = readDropped(ctx, db); err != nil {
+			return err
+		}
+	}
 	for _, c := range streams {
-		newest := uint64(0)
+		newest := gone[c.num].last
 		err := each(ctx, db, func(rows *sql.Rows) error {
 			var seq, kind, kept int64
 			var body sql.RawBytes

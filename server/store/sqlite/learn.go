@@ -28,7 +28,7 @@ type learned struct {
 // learn books the records that an older server stored unread, once: a file of
 // which the kinds are known is left as it is. A kind counts where it stands
 // among the others, so that each machine that has such a record is booked again
-// from its first one, all in one transaction.
+// from its first one that is left, all in one transaction.
 func (s *Store) learn(ctx context.Context, w *writer) error {
 	var kinds int64
 	if err := w.row(ctx, `SELECT kinds FROM meta`).Scan(&kinds); err != nil {
@@ -79,8 +79,15 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 			return nil
 		}
 	}
-	again := &machine{num: m.num, id: m.id, Machine: tally.Machine{Jobs: m.Jobs, Late: m.Late, Vague: m.Vague}}
-	c := tally.NewChanges(nil)
+	b, err := w.base(ctx, m)
+	if err != nil {
+		return err
+	}
+	c, err := w.baseChanges(ctx, m, b)
+	if err != nil {
+		return err
+	}
+	again := &machine{num: m.num, id: m.id, Machine: *b}
 	refused, err := w.refusals(ctx, m)
 	if err != nil {
 		return err
@@ -111,7 +118,7 @@ func (s *Store) learnMachine(ctx context.Context, w *writer, m *machine) error {
 			return err
 		}
 	}
-	if err := w.save(ctx, again, c); err != nil {
+	if err := w.save(ctx, current, again, c); err != nil {
 		return err
 	}
 	if err := w.judge(ctx, verdicts, s.now()); err != nil {

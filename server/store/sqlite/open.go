@@ -223,12 +223,13 @@ func (s *Store) Close() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	var errs []error
+	// The last connection folds the journal into the file; a reader could not.
+	if s.read != nil {
+		errs = append(errs, s.read.Close())
+	}
 	if s.w != nil {
 		s.w.close()
 		s.w = nil
-	}
-	if s.read != nil {
-		errs = append(errs, s.read.Close())
 	}
 	if s.write != nil {
 		errs = append(errs, s.write.Close())

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"time"
 
 	"turnwise/server/ingest/readers"
 	"turnwise/server/ingest/tally"
@@ -31,10 +32,10 @@ func (w *writer) recount(ctx context.Context, old, b store.Book) error {
 	}
 	for id, from := range since {
 		m := w.machines[id]
-		if m == nil || !m.Heard || from > newest(m) {
+		if m == nil || !m.Heard || from > newest(&m.Machine) {
 			continue
 		}
-		if err := w.recountMachine(ctx, m); err != nil {
+		if err := w.recountMachine(ctx, m, from); err != nil {
 			return fmt.Errorf("share the revolutions of machine %s out over its assignments: %w", id, err)
 		}
 	}
@@ -42,7 +43,7 @@ func (w *writer) recount(ctx context.Context, old, b store.Book) error {
 }
 
 // newest is the newest instant at which a count was booked.
-func newest(m *machine) int64 {
+func newest(m *tally.Machine) int64 {
 	t := m.Last
 	for _, l := range m.Lives {
 		t = max(t, l.MaxAt)
@@ -50,9 +51,29 @@ func newest(m *machine) int64 {
 	return t
 }
 
-func (w *writer) recountMachine(ctx context.Context, m *machine) error {
-	again := tally.Machine{Joins: m.Joins}
-	err := each(ctx, w.conn, func(rows *sql.Rows) error {
+// recountMachine shares out anew what was counted from an instant on. The turns
+// of dropped records stay where they are, so that it must be after them.
+func (w *writer) recountMachine(ctx context.Context, m *machine, from int64) error {
+	again, err := w.base(ctx, m)
+	if err != nil {
+		return err
+	}
+	if again.Heard && from <= newest(again) {
+		return fmt.Errorf("an assignment from %s: %w: its counts up to %s are kept as sums only, their records were dropped (retain.records); let the assignment begin later",
+			ms(from).Format(time.RFC3339), store.ErrInvalid, ms(newest(again)).Format(time.RFC3339))
+	}
+	c := tally.NewChanges(nil)
+	err = each(ctx, w.conn, func(rows *sql.Rows) error {
+		var from, n int64
+		err := rows.Scan(&from, &n)
+		c.Counts[from] = n
+		return err
+	}, `SELECT from_ms, revolutions FROM base_assignment_count WHERE machine_num = ?`, m.num)
+	if err != nil {
+		return err
+	}
+	again.Joins, again.Jobs = m.Joins, nil
+	err = each(ctx, w.conn, func(rows *sql.Rows) error {
 		var from int64
 		err := rows.Scan(&from)
 		again.Jobs = append(again.Jobs, from)
@@ -61,7 +82,6 @@ func (w *writer) recountMachine(ctx context.Context, m *machine) error {
 	if err != nil {
 		return err
 	}
-	c := tally.NewChanges(nil)
 	if _, err := w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places, _ readers.Refusal) { again.Recount(r, place, c) }); err != nil {
 		return fmt.Errorf("%w; %s", err, repairDamage)
 	}
@@ -72,7 +92,7 @@ func (w *writer) recountMachine(ctx context.Context, m *machine) error {
 		return err
 	}
 	for from, n := range c.Counts {
-		if _, err := w.exec(ctx, addCount, m.num, from, n); err != nil {
+		if _, err := w.exec(ctx, addCount(current), m.num, from, n); err != nil {
 			return err
 		}
 	}

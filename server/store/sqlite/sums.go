@@ -30,7 +30,17 @@ func (v *verifier) sums(ctx context.Context) error {
 		if got, want := m.RunMS+m.StopMS+m.UnknownMS, m.Last-m.First; m.Heard && got != want {
 			v.differs(m, "account", "run + stop + unknown", got, want)
 		}
-		again, c := tally.Machine{Jobs: m.Jobs, Late: m.Late, Vague: m.Vague}, tally.NewChanges(nil)
+		again, err := v.w.base(ctx, m)
+		if err != nil {
+			return err
+		}
+		if !within(again, &m.Machine) {
+			v.damage("base of machine "+m.id, "more in it than in the account", "what dropped records have given, as a part of the account")
+		}
+		c, err := v.w.baseChanges(ctx, m, again)
+		if err != nil {
+			return err
+		}
 		refused := 0
 		exact, err := v.w.replay(ctx, m, false, func(st *stream, r *store.Record, place tally.Places, how readers.Refusal) {
 			if how == readers.Doubted {
@@ -53,7 +63,7 @@ func (v *verifier) sums(ctx context.Context) error {
 		if refused > 0 {
 			v.differs(m, "records", "refused now and not when they came", int64(refused), 0)
 		}
-		v.account(m, &again)
+		v.account(m, again)
 		for _, check := range []func(context.Context, *machine, *tally.Changes) error{v.stops, v.gaps, v.causes, v.counts, v.cells} {
 			if err := check(ctx, m, c); err != nil {
 				return err
@@ -107,7 +117,12 @@ func (v *verifier) account(m *machine, again *tally.Machine) {
 // inPart checks what depends neither on the order of the records nor on the
 // rules of a version: what the counters have moved.
 func (v *verifier) inPart(ctx context.Context, m *machine) error {
-	again, c := tally.Machine{Jobs: m.Jobs, Joins: m.Joins}, tally.NewChanges(nil)
+	again, err := v.w.base(ctx, m)
+	if err != nil {
+		return err
+	}
+	again.Joins = m.Joins
+	c := tally.NewChanges(nil)
 	if _, err := v.w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places, _ readers.Refusal) { again.Recount(r, place, c) }); err != nil {
 		return err
 	}
@@ -162,22 +177,19 @@ func kept(s tally.Stop) tally.Stop {
 func (v *verifier) stops(ctx context.Context, m *machine, c *tally.Changes) error {
 	seen := 0
 	err := each(ctx, v.w.conn, func(rows *sql.Rows) error {
-		var s tally.Stop
-		var b []byte
-		var begin, end, latest, unseen sql.NullInt64
-		if err := rows.Scan(&b, &begin, &end, &latest, &unseen, &s.Sure, &s.Cause, &s.Side, &s.Input, &s.Revolutions); err != nil {
+		s, err := scanTallyStop(rows)
+		if err != nil {
 			return err
 		}
-		s.ID, s.Begun, s.Begin, s.Ended, s.End, s.Latest, s.Unwatched, s.Seen = id(b), begin.Valid, begin.Int64, end.Valid, end.Int64, latest.Int64, unseen.Valid, unseen.Int64
 		again := c.Stops[s.ID]
-		if again == nil || kept(*again) != s {
-			v.differs(m, "stops", show(&s), "", show(again))
+		if again == nil || kept(*again) != *s {
+			v.differs(m, "stops", show(s), "", show(again))
 		}
 		if again != nil {
 			seen++
 		}
 		return nil
-	}, `SELECT id, begin_ms, end_ms, latest_ms, seen_ms, sure, cause, side, input, revolutions FROM stop WHERE machine_num = ?`, m.num)
+	}, `SELECT `+stopColumns+` FROM stop WHERE machine_num = ?`, m.num)
 	if err == nil && seen != len(c.Stops) {
 		v.differs(m, "stops", "rows", seen, len(c.Stops))
 	}
@@ -242,7 +254,9 @@ func (v *verifier) cells(ctx context.Context, m *machine, c *tally.Changes) erro
 	again := map[key]tally.Cell{}
 	for grain, cells := range map[int64]map[int64]*tally.Cell{tally.Fine: c.Cells, hourMS: hours(c.Cells)} {
 		for start, x := range cells {
-			again[key{grain, start}] = *x
+			if grain == hourMS || start >= v.w.fineFrom {
+				again[key{grain, start}] = *x
+			}
 		}
 	}
 	err := each(ctx, v.w.conn, func(rows *sql.Rows) error {

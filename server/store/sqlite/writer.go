@@ -24,6 +24,8 @@ type writer struct {
 	readers.Row
 	machines map[string]*machine
 	byNum    map[int64]*machine
+	dropped  map[int64]dropped // by stream
+	fineFrom int64             // fine cells of before are kept by hours only
 }
 
 // machine is the account of a machine, its number and its assignments.
@@ -211,10 +213,10 @@ func (w *writer) load(ctx context.Context) error {
 	if sync != 2 && sync != 3 {
 		return fmt.Errorf("synchronous is %d, 2 (FULL) or 3 (EXTRA) is needed to keep what was acknowledged through a power cut", sync)
 	}
-	if err := w.conn.QueryRowContext(ctx, `SELECT writes FROM meta`).Scan(&w.writes); err != nil {
+	if err := w.conn.QueryRowContext(ctx, `SELECT writes, fine_from_ms FROM meta`).Scan(&w.writes, &w.fineFrom); err != nil {
 		return err
 	}
-	for _, load := range []func(context.Context) error{w.loadMachines, w.loadOrder, w.loadLives, w.loadAgents, w.loadStreams} {
+	for _, load := range []func(context.Context) error{w.loadMachines, w.loadOrder, w.loadLives, w.loadAgents, w.loadStreams, w.loadDropped} {
 		if err := load(ctx); err != nil {
 			return err
 		}
@@ -234,33 +236,8 @@ func (w *writer) loadMachines(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	open := map[int64]store.ID{}
-	err = each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num int64
-		var a tally.Machine
-		var stop, life []byte
-		if err := rows.Scan(&num, &a.Heard, &a.First, &a.Last, &a.Revolutions, &a.Stops, &a.RunMS, &a.StopMS, &a.UnknownMS,
-			&a.LostMin, &a.LostMax, &a.Since, &a.DoffAt, &a.Doffs, &a.SpeedRevs, &a.SpeedMS, &a.Stream, &stop, &life, &a.Current.PerRev, &a.Gone, &a.Inched, &a.MaxRPM); err != nil {
-			return err
-		}
-		a.Current.ID = id(life)
-		if stop != nil {
-			open[num] = id(stop)
-		}
-		m, err := w.numbered(num, "account")
-		if err != nil {
-			return err
-		}
-		m.Machine = a
-		return nil
-	}, `SELECT `+accountColumns+` FROM account`)
-	if err != nil {
+	if err := w.loadAccounts(ctx, current, ``, func(num int64) (*tally.Machine, error) { return w.account(num, "account") }); err != nil {
 		return err
-	}
-	for num, stop := range open {
-		if w.byNum[num].Open, err = w.findStop(ctx, num, stop); err != nil {
-			return err
-		}
 	}
 	return each(ctx, w.conn, func(rows *sql.Rows) error {
 		var num, from int64
@@ -277,50 +254,16 @@ func (w *writer) loadMachines(ctx context.Context) error {
 }
 
 func (w *writer) loadLives(ctx context.Context) error {
-	err := each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num int64
-		var k tally.LifeKey
-		var l tally.Life
-		var b, prev []byte
-		var lo, hi, lostMin, lostMax, raw, ext, prevTo int64
-		if err := rows.Scan(&num, &b, &k.PerRev, &l.Counted, &lo, &hi, &l.MinAt, &l.MaxAt, &lostMin, &lostMax,
-			&raw, &ext, &l.Read.Bits, &l.Read.At, &l.Read.Stream, &l.Read.Boot, &l.Read.Boottime, &prev, &l.Prev.PerRev, &prevTo); err != nil {
-			return err
-		}
-		k.ID, l.Prev.ID = id(b), id(prev)
-		l.Min, l.Max, l.LostMin, l.LostMax = uint64(lo), uint64(hi), uint64(lostMin), uint64(lostMax)
-		l.Read.Raw, l.Read.Ext, l.PrevTo = uint64(raw), uint64(ext), uint64(prevTo)
-		m, err := w.numbered(num, "counter life")
-		if err != nil {
-			return err
-		}
-		if m.Lives == nil {
-			m.Lives = map[tally.LifeKey]*tally.Life{}
-		}
-		m.Lives[k] = &l
-		return nil
-	}, `SELECT `+lifeColumns+` FROM life`)
+	return w.loadNumberLines(ctx, current, ``, func(num int64) (*tally.Machine, error) { return w.account(num, "counter life") })
+}
+
+// account returns the account of a machine that a row names.
+func (w *writer) account(num int64, what string) (*tally.Machine, error) {
+	m, err := w.numbered(num, what)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	return each(ctx, w.conn, func(rows *sql.Rows) error {
-		var num, add int64
-		var k tally.LifeKey
-		var b, to []byte
-		if err := rows.Scan(&num, &b, &k.PerRev, &to, &add); err != nil {
-			return err
-		}
-		m, err := w.numbered(num, "join of counter lives")
-		if err != nil {
-			return err
-		}
-		if m.Joins == nil {
-			m.Joins = map[tally.LifeKey]tally.Join{}
-		}
-		k.ID = id(b)
-		m.Joins[k] = tally.Join{To: tally.LifeKey{ID: id(to), PerRev: k.PerRev}, Offset: uint64(add)}
-		return nil
-	}, `SELECT machine_num, id, per_rev, to_id, add_counts FROM life_join`)
+	return &m.Machine, nil
 }
 
 func (w *writer) loadAgents(ctx context.Context) error {
