@@ -114,6 +114,9 @@ func (v *verifyCommand) Run(w *world) error {
 	}
 	fmt.Fprintf(w.out, "good: %s: %d records in %d streams of %d machines, %d turns; all sums counted again for %d machines\n",
 		x.File, x.Records, x.Streams, x.Machines, x.Revolutions, x.Recounted)
+	if x.Dropped > 0 {
+		fmt.Fprintf(w.out, "%d older records were dropped; sums were counted on from what they gave\n", x.Dropped)
+	}
 	if x.InPart > 0 {
 		fmt.Fprintf(w.out, "for %d machines old records were booked by an older version: turns were counted again, stops and times were not\n", x.InPart)
 	}

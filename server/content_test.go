@@ -257,3 +257,49 @@ func TestQuarantineCommands(t *testing.T) {
 		t.Errorf("%+v, want the 20 turns that could be true", f)
 	}
 }
+
+// Old records go when a backup holds them; what people see is the same, beside
+// a running server too, and what the agent tells again is not counted again.
+func TestPruneCommand(t *testing.T) {
+	config, db := millFile(t, "")
+	begun := time.Now().Add(-401 * 24 * time.Hour)
+	at := func(n int) time.Time { return begun.Add(time.Duration(n) * time.Minute) }
+	first := sealed(t, begun, 1, minutes(1, 30)...)
+	take(t, db, at(30), first)
+	want(t, 1, "no such file", "prune", "-c", filepath.Join(t.TempDir(), "none.yaml"))
+	want(t, 1, "at least", "prune", "-c", config, "--older-than", "30d")
+	want(t, 0, "older records stay: no verified backup holds record 1", "prune", "-c", config)
+	backup := filepath.Join(filepath.Dir(config), "b.db")
+	want(t, 0, "30 records", "backup", "-c", config, "--to", backup)
+
+	end := startServer(t, config)
+	want(t, 0, "machine k01: 30 records up to", "prune", "-c", config, "--dry-run")
+	if f := verified(t, "-c", config); f.Records != 30 {
+		t.Errorf("after a dry run %+v", f)
+	}
+	out := want(t, 0, `"records": 30`, "prune", "-c", config, "--json")
+	var p struct {
+		Records  int64
+		DryRun   bool `json:"dry_run"`
+		Machines []struct {
+			Machine string
+			Records int64
+			Until   time.Time
+		}
+	}
+	if err := json.Unmarshal([]byte(out), &p); err != nil || p.DryRun || len(p.Machines) != 1 || p.Machines[0].Until.UnixMilli() != at(30).UnixMilli() {
+		t.Errorf("result %s, %v, want records up to %s", out, err, at(30))
+	}
+	want(t, 0, "30 older records were dropped", "verify", "-c", config)
+	want(t, 0, "0 records", "prune", "-c", config)
+	end()
+	take(t, db, at(40), first, sealed(t, begun, 31, minutes(31, 40)...))
+	if f := verified(t, "-c", config); f.Records != 10 || f.Revolutions != 400 {
+		t.Errorf("after the agent went on %+v, want 10 records and 400 turns", f)
+	}
+	want(t, 0, "start the server", "restore", "-c", config, "--verify", "--from", backup) // with the records again
+	take(t, db, at(40), sealed(t, begun, 31, minutes(31, 40)...))
+	if f := verified(t, "-c", config); f.Records != 40 || f.Revolutions != 400 {
+		t.Errorf("after the restore %+v, want 40 records and 400 turns", f)
+	}
+}

@@ -79,6 +79,9 @@ func (c *Config) checkBackup(f *faults) {
 	if c.Backup.Every != 0 {
 		f.length("backup.every", conf.Duration(c.Backup.Every), minute, backupLate)
 	}
+	if c.Retain.Records != 0 {
+		f.length("retain.records", conf.Duration(c.Retain.Records), LeastRetained, 3650*day)
+	}
 	f.within("backup.keep", float64(c.Backup.Keep), 1, 1000)
 }
 

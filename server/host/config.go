@@ -16,6 +16,7 @@ type Config struct {
 	TLS      TLSConfig      `yaml:"tls"`
 	Database DatabaseConfig `yaml:"database"`
 	Backup   BackupConfig   `yaml:"backup"`
+	Retain   RetainConfig   `yaml:"retain"`
 	Calendar CalendarConfig `yaml:"calendar"`
 	Units    UnitsConfig    `yaml:"units"`
 	Causes   []CauseConfig  `yaml:"causes"`
@@ -76,6 +77,14 @@ type BackupConfig struct {
 	Dir   string `yaml:"dir"`   // empty = "backups" beside the database
 	Every Every  `yaml:"every"` // "1d", or "off"
 	Keep  int    `yaml:"keep"`  // so many of the newest
+}
+
+// RetainConfig says how long is kept what no sum needs any more. Totals, stops,
+// unknown times and hours stay for ever.
+type RetainConfig struct {
+	// Records as the agents told them; "400d", or "off" = for ever. The default is
+	// a year and a month to spare: no record of before is booked any more.
+	Records Every `yaml:"records"`
 }
 
 // CalendarConfig is the working time of the mill. Without shifts it works
@@ -213,6 +222,7 @@ func Defaults() Config {
 		Listen:   ListenConfig{GRPC: "127.0.0.1:7443", HTTP: "127.0.0.1:7080", MQTT: "127.0.0.1:7883", Metrics: "127.0.0.1:7465"},
 		Database: DatabaseConfig{File: "turnwise-data/turnwise.db", LowSpace: 500e6, LowSpacePercent: 15, Ballast: 16 << 20},
 		Backup:   BackupConfig{Every: Every(day), Keep: 7},
+		Retain:   RetainConfig{Records: Every(400 * day)},
 		Calendar: CalendarConfig{DayStarts: 6 * 60},
 		Units:    UnitsConfig{Count: "ne", Mass: "kg", Diameter: "inch", Width: "cm"},
 		Causes:   defaultCauses(),

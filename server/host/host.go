@@ -80,6 +80,7 @@ type Host struct {
 	heads       *heads
 	resumes     *resumes
 	backups     *backups
+	retention   *retention
 	space       *space
 	clock       *clock
 	counts      *counts
@@ -185,8 +186,9 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	h.space.ingest = h.tellIngest
 	h.resumes = newResumes(h.st, h.o.Log, h.o.Now, h.command)
 	h.clock = newClock(h.o.Now, h.o.Log)
-	h.counts = newCounts(h)
 	h.ingest = ingest.New(watched{h.st, h.space}, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
+	h.retention = newRetention(h.c.Retain, h.backups.db, h.o.Log, h.o.Now, func() bool { return h.ingest.Waiting() > 0 })
+	h.counts = newCounts(h)
 	return nil
 }
 
@@ -286,6 +288,7 @@ func (h *Host) Run(ctx context.Context) (err error) {
 	behind.Go(named("clock", func() error { return h.clock.run(back) }))
 	behind.Go(named("hand-over", func() error { return h.resumes.run(back) }))
 	behind.Go(named("backups", func() error { return h.backups.run(back) }))
+	behind.Go(named("retention", func() error { return h.retention.run(back) }))
 
 	before, front := errgroup.WithContext(ctx)
 	before.Go(func() error {

@@ -33,7 +33,7 @@ func newCounts(h *Host) *counts {
 	}
 	info := prometheus.NewGauge(prometheus.GaugeOpts{Name: "turnwise_build_info", Help: "1; the version is a label.", ConstLabels: prometheus.Labels{"version": h.o.Version}})
 	info.Set(1)
-	c.reg.MustRegister(c.records, c.unread, c.batches, info, machineStates{h}, brokerStats{h}, h.backups, h.space, h.clock, c.waiting,
+	c.reg.MustRegister(c.records, c.unread, c.batches, info, machineStates{h}, brokerStats{h}, h.backups, h.retention, h.space, h.clock, c.waiting,
 		collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	return c
 }

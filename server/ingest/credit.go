@@ -30,10 +30,10 @@ func allowance(load, size, records int) uint32 {
 	return credit
 }
 
-// load is how many messages wait.
-func (g *Ingest) load() int { return len(g.queue) + int(g.left.Load()) }
+// Waiting is how many messages wait to be stored.
+func (g *Ingest) Waiting() int { return len(g.queue) + int(g.left.Load()) }
 
-func (g *Ingest) credit(records int) uint32 { return allowance(g.load(), cap(g.queue), records) }
+func (g *Ingest) credit(records int) uint32 { return allowance(g.Waiting(), cap(g.queue), records) }
 
 // pausedStream is a stream that was told to stop, and the words that let it go on.
 type pausedStream struct {
@@ -89,7 +89,7 @@ func (p *paused) release(load, size int) (out []pausedStream) {
 
 // resume tells streams that were paused to go on when there is room.
 func (g *Ingest) resume(p *paused) {
-	for _, s := range p.release(g.load(), cap(g.queue)) {
+	for _, s := range p.release(g.Waiting(), cap(g.queue)) {
 		s.ack.SentNs = g.o.Now().UnixNano()
 		g.o.Ack(s.agent, &wirepb.Acks{Acks: []*wirepb.Ack{s.ack}})
 	}

@@ -1,0 +1,169 @@
+package host
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"sync/atomic"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"turnwise/server/store/sqlite"
+)
+
+const (
+	// LeastRetained is how long records stay at the least: agents keep what the
+	// server has for so long, and may tell it again.
+	LeastRetained = keepAcked
+	// retainGrace lets a server start in peace before it drops anything.
+	retainGrace = 10 * minute
+	// retainEvery is how often old records are looked for.
+	retainEvery = 6 * hour
+	// retainRest is how long others can write between two transactions.
+	retainRest = 50 * time.Millisecond
+	// retainBusy is how long it waits while batches do.
+	retainBusy = second
+)
+
+// PruneOptions tunes Prune. The zero value works.
+type PruneOptions struct {
+	// Age of what is dropped; 0 means retain.records of the configuration.
+	Age time.Duration
+	// DryRun tells what would be dropped and changes nothing.
+	DryRun bool
+	// Now tells the time; nil means time.Now.
+	Now func() time.Time
+	// Progress hears of which machine how many records were dropped; nil hears nothing.
+	Progress func(machine string, records int64)
+	// Log hears what is wrong; nil means nobody does.
+	Log *slog.Logger
+}
+
+// Prune drops old records of the database of a configuration. It works beside
+// a running server.
+func Prune(ctx context.Context, c Config, o PruneOptions) (p *sqlite.Pruned, err error) {
+	if o.Age == 0 {
+		o.Age = time.Duration(c.Retain.Records)
+	}
+	if o.Age == 0 {
+		return nil, fmt.Errorf("host: prune: records are kept for ever (retain.records is off); name an age")
+	}
+	if o.Age < LeastRetained {
+		return nil, fmt.Errorf("host: prune: the age is %s, at least %s is expected: for so long agents may tell records again", o.Age, LeastRetained)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	err = beside(ctx, c, o.Log, func(st *sqlite.Store) (err error) {
+		p, err = st.Prune(ctx, sqlite.PruneOptions{
+			Before: o.Now().Add(-o.Age), DryRun: o.DryRun, Progress: o.Progress,
+			Rest: func(ctx context.Context) error { return wait(ctx, retainRest) },
+		})
+		return err
+	})
+	return p, err
+}
+
+// wait returns early with the context's error.
+func wait(ctx context.Context, d time.Duration) error {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-t.C:
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+}
+
+// retention drops what is older than the configuration says, a little at a
+// time and never while batches wait. It is a component of the host.
+type retention struct {
+	c   RetainConfig
+	db  *sqlite.Store
+	log *slog.Logger
+	now func() time.Time
+	// busy tells that batches wait to be stored.
+	busy func() bool
+
+	told time.Time // that something stays
+
+	dropped atomic.Int64 // records
+	kept    atomic.Int64 // machines of which older records stay
+	failed  atomic.Int64
+}
+
+func newRetention(c RetainConfig, db *sqlite.Store, log *slog.Logger, now func() time.Time, busy func() bool) *retention {
+	return &retention{c: c, db: db, log: log, now: now, busy: busy}
+}
+
+// run looks until ctx ends. What cannot be dropped is no reason not to serve.
+func (r *retention) run(ctx context.Context) error {
+	if r.c.Records == 0 {
+		return nil
+	}
+	for next := retainGrace; wait(ctx, next) == nil; next = retainEvery {
+		r.look(ctx)
+	}
+	return nil
+}
+
+// rest waits between two transactions, and until no batch does.
+func (r *retention) rest(ctx context.Context) error {
+	err := wait(ctx, retainRest)
+	for err == nil && r.busy() {
+		err = wait(ctx, retainBusy)
+	}
+	return err
+}
+
+// look drops what is old by now.
+func (r *retention) look(ctx context.Context) {
+	began := r.now()
+	p, err := r.db.Prune(ctx, sqlite.PruneOptions{Before: began.Add(-time.Duration(r.c.Records)), Rest: r.rest})
+	r.dropped.Add(p.Records)
+	if err != nil && ctx.Err() == nil {
+		r.failed.Add(1)
+		r.log.Error("old records not dropped", "before", p.Before, "dropped", p.Records, "error", err, "again_in", retainEvery)
+	}
+	if p.Records > 0 {
+		r.log.Info("old records dropped, their sums stay", "before", p.Before, "records", p.Records, "bytes", p.Bytes, "machines", len(p.Machines), "took", r.now().Sub(began))
+	}
+	kept := 0
+	say := began.Sub(r.told) >= day
+	for _, m := range p.Machines {
+		if m.Kept == "" {
+			continue
+		}
+		kept++
+		if say {
+			r.told = began
+			r.log.Warn("old records stay", "machine", m.Machine, "reason", m.Kept)
+		}
+	}
+	r.kept.Store(int64(kept))
+}
+
+var (
+	retainDroppedDesc = prometheus.NewDesc("turnwise_retain_records_dropped_total", "Old records dropped since the start; their sums stay.", nil, nil)
+	retainKeptDesc    = prometheus.NewDesc("turnwise_retain_machines_held_back", "Machines of which records older than retain.records stay; the log says why.", nil, nil)
+	retainFailedDesc  = prometheus.NewDesc("turnwise_retain_failures_total", "Times that old records could not be dropped.", nil, nil)
+)
+
+// Describe and Collect make retention a collector of metrics.
+func (r *retention) Describe(ch chan<- *prometheus.Desc) {
+	ch <- retainDroppedDesc
+	ch <- retainKeptDesc
+	ch <- retainFailedDesc
+}
+
+// Collect tells what was dropped.
+func (r *retention) Collect(ch chan<- prometheus.Metric) {
+	ch <- prometheus.MustNewConstMetric(retainDroppedDesc, prometheus.CounterValue, float64(r.dropped.Load()))
+	ch <- prometheus.MustNewConstMetric(retainKeptDesc, prometheus.GaugeValue, float64(r.kept.Load()))
+	ch <- prometheus.MustNewConstMetric(retainFailedDesc, prometheus.CounterValue, float64(r.failed.Load()))
+}
