@@ -134,10 +134,10 @@ func (w *writer) moveJob(ctx context.Context, m *machine, from, to store.Assignm
 	if to.Planned {
 		began = from.From
 	}
-	if !m.Heard || began.UnixMilli() > newest(m) {
+	if !m.Heard || began.UnixMilli() > newest(&m.Machine) {
 		return nil
 	}
-	if err := w.recountMachine(ctx, m); err != nil {
+	if err := w.recountMachine(ctx, m, began.UnixMilli()); err != nil {
 		return fmt.Errorf("share the revolutions of machine %s out over its assignments: %w", m.id, err)
 	}
 	return nil
