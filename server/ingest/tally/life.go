@@ -426,8 +426,12 @@ func (m *Machine) unseen(stream int64, life LifeKey, k *store.LifeLink, t int64)
 		return 0
 	}
 	ms, rpm := t-m.Last, plausibleRPM/1.25 // as far as nobody told of the machine's speed
-	if now := m.Lives[m.Current]; now != nil && saneRPM(k.MaxRPM) {
+	switch now := m.Lives[m.Current]; {
+	case !saneRPM(k.MaxRPM):
+	case now != nil:
 		ms, rpm = m.took(now.Read, stream, t), k.MaxRPM
+	case m.Buried[stream]:
+		ms, rpm = t-m.First, k.MaxRPM // its gap has moved Last, and no count was told yet
 	}
 	switch {
 	case ms < 0 && m.Late[stream]:

@@ -223,3 +223,31 @@ func TestLateLifeOnTheWay(t *testing.T) {
 		t.Errorf("%d revolutions, %d to %d lost; want 90, 0 to 84", m.Revolutions, m.LostMin, m.LostMax)
 	}
 }
+
+// TestBuriedPulses: of a pulse counter nothing but its first sight is known when
+// all that its reader told next is lost, to the gap before the life that it tells
+// of: what may have been counted is bounded by the time since that first sight.
+func TestBuriedPulses(t *testing.T) {
+	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	rec := func(s int64, kind any) *store.Record {
+		return &store.Record{Boot: 1, Boottime: s * 1e9, Kind: kind}
+	}
+	m, c := new(Machine), NewChanges(nil)
+	for _, r := range []struct {
+		stream int64
+		rec    *store.Record
+	}{
+		{1, rec(10, &store.LifeLink{New: store.ID{1}, PerRev: 6, MaxRPM: 60})},
+		{2, rec(0, &store.Tombstone{From: 1, To: 25})},
+		{2, rec(630, &store.StateGap{FromBoot: 1, FromBoottime: 600e9, Reason: "agent down"})},
+		{2, rec(630, &store.LifeLink{New: store.ID{3}, Prev: store.ID{2}, PrevTo: 99, PerRev: 6, Ext: 99, LostMax: 12, MaxRPM: 60})},
+	} {
+		if why := m.Apply(r.stream, r.rec, place, c); why != "" {
+			t.Fatal(why)
+		}
+	}
+	// By hand: 620 s at 1.25 times 60 rpm and 14 counts, 6 to the turn: 4664 / 6.
+	if want := int64(778); m.Revolutions != 0 || m.LostMin != 0 || m.LostMax != want {
+		t.Errorf("%d revolutions, %d to %d lost; want 0, 0 to %d", m.Revolutions, m.LostMin, m.LostMax, want)
+	}
+}

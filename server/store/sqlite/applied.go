@@ -30,8 +30,9 @@ import (
 // begin is vague may have begun as late as it was met. 10: what a link tells of the
 // life before holds also where that one is heard of later. 11: a life that begins
 // before the newest reading, because two readers were at the counter at a time, is
-// joined too.
-const bookingRules = 11
+// joined too. 12: what a pulse counter may have made before the first count that is
+// not lost is bounded by all the time since it was met.
+const bookingRules = 12
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
