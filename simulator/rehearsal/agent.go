@@ -206,6 +206,7 @@ func (p *process) answered(s *seat, r *wirepb.Resume, at source.Instant) {
 	s.asking = false
 	if r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE {
 		p.b.w.fault("agent: counter handed over")
+		p.b.mill.oracle.tooShort(s.plc)
 		s.scribe.Begin(s.watch.Resume(watch.Answer(r, at)))
 	}
 	p.poll(s)

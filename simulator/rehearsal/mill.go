@@ -217,7 +217,8 @@ func (m *mill) settle() {
 	}
 	clear(m.net.up)
 	clear(m.net.down)
-	m.server.full, m.server.crash, m.server.clock = false, "", 0
+	m.server.full, m.server.crash = false, ""
+	m.server.set(0)
 	for _, p := range m.plcs {
 		p.ended = true
 		p.begin()

@@ -34,6 +34,8 @@ type sight struct {
 	everRead bool
 	clone    time.Duration // since when two boxes have one journal; 0 = none
 	badTime  bool          // a clock of its agents stepped
+	short    int64         // counts that bounds may be short of
+	buried   int64         // records that came as tombstones
 }
 
 // stretch is a time of which something may be missing. gone: what was seen in
@@ -127,6 +129,16 @@ func (o *oracle) hole(p *plc, from, to time.Duration) {
 // most is a generous bound on counts in a time, by the machine's own speed.
 func (o *oracle) most(p *plc, d time.Duration) int64 { return int64((d+5*time.Second)/p.fast)*2 + 20 }
 
+// tooShort is told when the server says how long nobody counted: where a counter
+// is handed over, and where records are lost. It has that from its own clock,
+// which is the root of all time, by the newest reading and the present. Where the
+// clock was set back since, by any part of what it was ahead, nothing shows it.
+func (o *oracle) tooShort(p *plc) {
+	if back := o.mill.server.ahead - o.mill.server.clock; back > 0 {
+		o.of(p).short += o.most(p, back)
+	}
+}
+
 // unwatched is told when a process dies: what it saw last may be forgotten.
 func (o *oracle) unwatched(p *plc) {
 	s := o.of(p)
@@ -199,6 +211,10 @@ func (o *oracle) committed() {
 		for i := s.checked; i < len(p.upsets); i++ {
 			slack += o.most(p, o.w.now-s.last+5*rollback)
 		}
+		if r.buried > s.buried {
+			o.tooShort(p)
+		}
+		s.buried = r.buried
 		if o.mill.beyond(p, s) {
 			continue
 		}
@@ -262,7 +278,7 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 	counted, truth := r.revolutions*p.perRev, p.at()
 	// Whole revolutions are booked: each life may leave a part of one over.
 	parts := (p.perRev - 1) * max(r.lives, 1)
-	lo, hi := counted+r.lostMin*p.perRev-s.slack, counted+r.lostMax*p.perRev+s.slack+parts
+	lo, hi := counted+r.lostMin*p.perRev-s.slack, counted+r.lostMax*p.perRev+s.slack+s.short+parts
 	if lo > truth && r.lostMin > 0 && len(s.reasons) > 0 {
 		lo = counted - s.slack
 	}
@@ -270,8 +286,8 @@ func (o *oracle) counts(p *plc, s *sight, r record) {
 		hi = truth // the register forgot and only a lost journal knew: what it shows now may pass for turning
 	}
 	if truth < lo || truth > hi {
-		o.w.fail("machine %s (%d bits, %d a turn): %d counts in the books, %d to %d turns declared lost, %d were made, %d cannot be known; why bounds: %v",
-			p.id, p.width, p.perRev, counted, r.lostMin, r.lostMax, truth, s.slack, keys(s.reasons))
+		o.w.fail("machine %s (%d bits, %d a turn): %d counts in the books, %d to %d turns declared lost, %d were made, %d cannot be known, bounds may be %d short; why bounds: %v",
+			p.id, p.width, p.perRev, counted, r.lostMin, r.lostMax, truth, s.slack, s.short, keys(s.reasons))
 	}
 	if r.lostMax > 0 && len(s.reasons) == 0 {
 		o.w.fail("machine %s: up to %d turns are declared lost, and nothing happened that nobody could know", p.id, r.lostMax)

@@ -35,6 +35,7 @@ type server struct {
 	up    bool
 	life  int
 	clock time.Duration // off by
+	ahead time.Duration // the most that it was off by, forward
 	full  bool          // its disk
 
 	queue      []ingest.Message
@@ -44,6 +45,9 @@ type server struct {
 }
 
 func (s *server) now() time.Time { return time.Unix(0, epoch+int64(s.w.now+s.clock)) }
+
+// set sets the clock.
+func (s *server) set(off time.Duration) { s.clock, s.ahead = off, max(s.ahead, off) }
 
 func (s *server) start() {
 	s.st.reopen()

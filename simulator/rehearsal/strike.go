@@ -57,7 +57,7 @@ func (m *mill) strike() {
 	case n < 83:
 		if m.badClock {
 			w.fault("server: clock steps")
-			m.server.clock = w.between(-time.Hour, time.Hour)
+			m.server.set(w.between(-time.Hour, time.Hour))
 		}
 	case n < 88:
 		p.upset(w.chance(0.4))
