@@ -7,6 +7,7 @@ const (
 	Known    = "planned"  // stops that come a known number of times
 	Progress = "progress" // the rest of the stop in progress
 	Held     = "held"     // standing known exactly
+	Care     = "care"     // pauses
 	Waiting  = "waiting"  // random stops until somebody takes them up, where that is known
 )
 
@@ -65,6 +66,15 @@ func (m *Machine) Account(w Work) ([]Account, error) {
 	}
 	if w.FixedMinutes > 0 {
 		out = append(out, Account{Held, "", w.FixedMinutes, w.FixedMinutes})
+	}
+	if len(w.Pauses) > 0 {
+		law, err := m.Finish(w)
+		if err != nil {
+			return nil, err
+		}
+		if mean, upTo := law.Paused(0.9); mean > 0 {
+			out = append(out, Account{Care, "", mean, upTo})
+		}
 	}
 	return out, nil
 }

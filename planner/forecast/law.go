@@ -2,6 +2,7 @@ package forecast
 
 import (
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -23,6 +24,8 @@ type Law struct {
 	// last chance is 1.
 	far  []farPoint
 	mean float64
+	// pauses stand between: what is above is of the time without them.
+	pauses []Pause
 }
 
 type farPoint struct{ at, cdf float64 }
@@ -31,7 +34,9 @@ type farPoint struct{ at, cdf float64 }
 func Certain(minutes float64) Law { return Law{lo: minutes, atom: 1, mean: minutes} }
 
 // CDF is the chance that the time is at most minutes.
-func (l Law) CDF(minutes float64) float64 {
+func (l Law) CDF(minutes float64) float64 { return l.cdfAt(l.without(minutes)) }
+
+func (l Law) cdfAt(minutes float64) float64 {
 	n := len(l.cdf)
 	switch {
 	case !(minutes >= l.lo):
@@ -118,7 +123,9 @@ func line(x float64, a, b farPoint) float64 {
 
 // Quantile is the smallest time that is kept with chance p. p below 0 counts as 0,
 // above 1 as 1.
-func (l Law) Quantile(p float64) float64 {
+func (l Law) Quantile(p float64) float64 { return l.with(l.quantile(p)) }
+
+func (l Law) quantile(p float64) float64 {
 	n := len(l.cdf)
 	switch {
 	case n == 0 || p <= l.atom || math.IsNaN(p):
@@ -160,11 +167,23 @@ func (l Law) Quantile(p float64) float64 {
 }
 
 // Mean of the time, minutes.
-func (l Law) Mean() float64 { return l.mean }
+func (l Law) Mean() float64 { return l.mean + l.paused() }
 
 // Excess is the mean of what the time lies beyond minutes, times within counted
 // as 0: the lateness to expect.
 func (l Law) Excess(minutes float64) float64 {
+	at := l.without(minutes)
+	sum, rest := l.excess(at), minutes-at // rest: of the pauses, those before minutes
+	for _, p := range l.pauses {
+		if gone := min(p.Minutes, rest); gone < p.Minutes {
+			sum += (p.Minutes - gone) * (1 - l.cdfAt(p.At))
+		}
+		rest -= min(p.Minutes, rest)
+	}
+	return sum
+}
+
+func (l Law) excess(minutes float64) float64 {
 	if !(minutes > l.lo) {
 		return max(l.mean-minutes, 0)
 	}
@@ -198,7 +217,7 @@ func (l Law) area(minutes float64) float64 {
 
 // integrate gives the mean from the points.
 func (l Law) integrate() float64 {
-	end := l.Quantile(1)
+	end := l.quantile(1)
 	if !(end > l.lo) {
 		return l.lo
 	}
@@ -211,6 +230,10 @@ func (l *Law) shift(minutes float64) {
 	l.mean += minutes
 	for i := range l.far {
 		l.far[i].at += minutes
+	}
+	l.pauses = slices.Clone(l.pauses)
+	for i := range l.pauses {
+		l.pauses[i].At += minutes
 	}
 }
 
@@ -238,9 +261,9 @@ func combine(laws []Law, cdf func(float64) float64, ends func(a, b float64) floa
 		return laws[0]
 	}
 	const points = 1024
-	lo, near, hi := laws[0].lo, laws[0].Quantile(0.998), laws[0].Quantile(1)
+	lo, near, hi := laws[0].Quantile(0), laws[0].Quantile(0.998), laws[0].Quantile(1)
 	for _, l := range laws[1:] {
-		lo = ends(lo, l.lo)
+		lo = ends(lo, l.Quantile(0))
 		near, hi = max(near, l.Quantile(0.998)), max(hi, l.Quantile(1))
 	}
 	atom := cdf(lo)

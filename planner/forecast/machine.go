@@ -25,6 +25,7 @@ type Work struct {
 	RunMinutes   float64 // running time, turns over speed
 	RunSDMin     float64 // its standard deviation, as the speed is not certain
 	FixedMinutes float64 // standing known exactly
+	Pauses       []Pause // standing that comes only if the work takes that long
 	// Planned stops come a known number of times and are then not random.
 	Planned []Planned
 	// Order the work is for; empty = not known. If it is the one that the machine's
@@ -69,6 +70,9 @@ func (m *Machine) Finish(w Work) (Law, error) {
 	if !(w.FixedMinutes >= 0 && w.FixedMinutes <= maxMinutes) {
 		return Law{}, fmt.Errorf("%w: fixed standing time is %g min, expected 0 to %d", ErrInput, w.FixedMinutes, maxMinutes)
 	}
+	if err := checkPauses(w.Pauses); err != nil {
+		return Law{}, err
+	}
 	repeats, err := m.repeats(w)
 	if err != nil {
 		return Law{}, err
@@ -80,6 +84,7 @@ func (m *Machine) Finish(w Work) (Law, error) {
 		return Law{}, err
 	}
 	law.shift(w.FixedMinutes)
+	law.pause(w.Pauses)
 	return law, nil
 }
 

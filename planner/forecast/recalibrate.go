@@ -83,7 +83,7 @@ func PointLevels() []float64 { return slices.Clone(pointLevels) }
 
 // Points of the law.
 func (l Law) Points() Points {
-	p := Points{Least: l.lo, Atom: l.atom, At: make([]float64, len(pointLevels))}
+	p := Points{Least: l.Quantile(0), Atom: l.atom, At: make([]float64, len(pointLevels))}
 	if len(l.cdf) == 0 {
 		p.Atom = 1
 	}

@@ -39,7 +39,7 @@ func Split(parts ...Part) (Law, error) {
 		return parts[0].Machine.Finish(parts[0].Work)
 	}
 	for _, p := range parts {
-		if _, err := p.Machine.Finish(Work{FixedMinutes: p.Work.FixedMinutes}); err != nil {
+		if _, err := p.Machine.Finish(Work{FixedMinutes: p.Work.FixedMinutes, Pauses: p.Work.Pauses}); err != nil {
 			return Law{}, err
 		}
 		if !(p.Weight >= 0) || math.IsInf(p.Weight, 1) {
@@ -47,7 +47,7 @@ func Split(parts ...Part) (Law, error) {
 		}
 	}
 	shared := sharedSpread(parts)
-	sums, fixed, err := sumsOf(parts, shared)
+	sums, stands, err := sumsOf(parts, shared)
 	if err != nil {
 		return Law{}, err
 	}
@@ -57,7 +57,7 @@ func Split(parts ...Part) (Law, error) {
 			sums[0].Common = 1 / v
 		}
 		law, err := sums[0].law(&fleet.cache)
-		law.shift(fixed[0])
+		stands[0].into(&law)
 		return law, err
 	}
 	if shared < leastShared {
@@ -77,7 +77,7 @@ func Split(parts ...Part) (Law, error) {
 			if laws[k], err = s.law(&fleet.cache); err != nil {
 				return Law{}, err
 			}
-			laws[k].shift(fixed[k])
+			stands[k].into(&laws[k])
 		}
 		given[i] = Max(laws...)
 	}
@@ -94,13 +94,25 @@ func Split(parts ...Part) (Law, error) {
 // wide.
 const splitNodes = 12
 
+// stand is the standing known in advance.
+type stand struct {
+	fixed  float64
+	pauses []Pause
+}
+
+func (s stand) into(l *Law) {
+	l.shift(s.fixed)
+	l.pause(s.pauses)
+}
+
 // sumsOf makes the sums of the parts, those that share kilos as one, with the standing
-// known exactly beside them. Their Common is what is left when the shared
+// known in advance beside them. Their Common is what is left when the shared
 // factor is taken out.
-func sumsOf(parts []Part, shared float64) (sums []Sum, fixed []float64, err error) {
+func sumsOf(parts []Part, shared float64) (sums []Sum, stands []stand, err error) {
 	var group []Sum
 	var weights []float64
-	total, held := 0.0, 0.0
+	total := 0.0
+	var held stand
 	for _, p := range parts {
 		s := p.Machine.of(p.Work)
 		if s.Repeats, err = p.Machine.repeats(p.Work); err != nil {
@@ -111,20 +123,22 @@ func sumsOf(parts []Part, shared float64) (sums []Sum, fixed []float64, err erro
 		}
 		s.Common = shapeOf((spreadOf(s.Common) - shared) / (1 + shared))
 		if p.Weight == 0 {
-			sums, fixed = append(sums, s), append(fixed, p.Work.FixedMinutes)
+			sums, stands = append(sums, s), append(stands, stand{p.Work.FixedMinutes, p.Work.Pauses})
 			continue
 		}
 		group, weights = append(group, s), append(weights, p.Weight)
 		total += p.Weight
-		held += p.Weight * p.Work.FixedMinutes
+		held.fixed += p.Weight * p.Work.FixedMinutes
+		held.pauses = append(held.pauses, weighPauses(p.Work.Pauses, p.Weight)...)
 	}
 	if len(group) > 0 {
 		for i := range weights {
 			weights[i] /= total
 		}
-		sums, fixed = append(sums, meanOf(group, weights)), append(fixed, held/total)
+		held.fixed, held.pauses = held.fixed/total, weighPauses(held.pauses, 1/total)
+		sums, stands = append(sums, meanOf(group, weights)), append(stands, held)
 	}
-	return sums, fixed, nil
+	return sums, stands, nil
 }
 
 // spreadOf is the squared spread of a gamma factor of a shape, shapeOf the shape.

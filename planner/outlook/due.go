@@ -16,7 +16,7 @@ func (q *queue) dues(jobs []work, run float64) []forecast.Planned {
 	for _, d := range q.due {
 		// A cause that never shows is inside the others, unless the mill says how long it
 		// takes: then it is one that has not come yet.
-		if d.Cause == causeDoff || d.Cause == causeSetup || !q.forecast.Seen(d.Cause) && !(d.UsualMin > 0) {
+		if d.Cause == causeDoff || d.Cause == causeSetup || q.caredFor(d.Cause) || !q.forecast.Seen(d.Cause) && !(d.UsualMin > 0) {
 			continue
 		}
 		count, known := 0.0, false

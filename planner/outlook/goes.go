@@ -117,6 +117,8 @@ func (s *stretch) without(p Part) (todo forecast.Work, changed bool) {
 		todo.Stop = nil
 	case PartHeld:
 		todo.FixedMinutes = 0
+	case PartCare:
+		todo.Pauses = nil
 	case PartWaiting:
 		todo.NoWaiting = true
 	case PartSlow:

@@ -41,6 +41,7 @@ type Machine struct {
 	Revolutions int64
 	SinceDoff   int64
 	HeldMin     float64 // working minutes for which it stands from now, whatever it does
+	Care        []Care  // that the mill plans on it
 	// SinceMin are running minutes since the last stop of a cause that is due; a cause
 	// that its history does not have is missing.
 	SinceMin map[string]float64
@@ -53,6 +54,15 @@ type Machine struct {
 	// Cards are those that the machine has for articles, whether or not it has a
 	// job with them now; a quote picks machines by them.
 	Cards []Card
+}
+
+// Care is work on a machine that the mill plans, such as needles changed. It is done as
+// late as it may, and delays what is not done by then.
+type Care struct {
+	Kind     string
+	Minutes  float64 // of working time
+	Earliest time.Time
+	Latest   time.Time // it is done by then; zero = at any time, which delays nothing
 }
 
 // Due is a stop that comes by plan: cleaning, needles changed, cones put on. One of the
@@ -183,6 +193,7 @@ const (
 	PartWaiting  = "waiting"  // stops that wait for a person
 	PartProgress = "progress" // the stop in progress
 	PartHeld     = "held"     // the machine is taken away
+	PartCare     = "care"     // work on the machine that the mill plans
 )
 
 // Part is working time until the finish that goes to one thing, in minutes of
@@ -224,6 +235,7 @@ type JobOutlook struct {
 	RemainingKg          float64
 	RemainingRevolutions unit.Revolutions
 	Finish               Finish
+	CareMin              float64 // of the mean working time until Finish, what goes to planned care
 }
 
 // LotBalance says whether a lot covers what is left to knit.

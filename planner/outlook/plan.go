@@ -84,6 +84,7 @@ func (d *desk) order(o *Order) OrderOutlook {
 		} else {
 			job.Finish = d.finish(todo.law, o.Promise)
 			job.Finish.goes([]stretch{todo}, todo.law)
+			job.CareMin, _ = todo.law.Paused(0.5)
 			job.Finish.Basis = append(q.basis(), d.fleet.Basis()...)
 			only = job.Finish
 			if n := len(stretches); n > 0 && stretches[n-1].q == q {
@@ -185,7 +186,7 @@ func (d *desk) turnsAt(q *queue, turns float64, speed unit.RPM) (time.Time, bool
 	if !ok || math.IsNaN(turns) {
 		return time.Time{}, false
 	}
-	return d.clock.After(minutes(q.wait + run/q.share))
+	return d.clock.After(minutes(q.cared(q.wait + run/q.share)))
 }
 
 // doff says when the roll on the machine reaches its mass.

@@ -56,6 +56,7 @@ type queue struct {
 	share    float64 // running share
 	wait     float64 // mean working minutes until the stop in progress ends
 	stop     *forecast.OpenStop
+	care     []forecast.Pause
 	jobs     []work
 }
 
@@ -118,6 +119,7 @@ func (d *desk) queue(m *Machine) queue {
 		}
 	}
 	q.wait += held(m)
+	q.care = d.care(m)
 	for i := range m.Jobs {
 		q.jobs = append(q.jobs, d.work(m, i))
 	}
@@ -315,7 +317,7 @@ func (q *queue) start(i int) float64 {
 			minutes += w.kg / q.rate(w)
 		}
 	}
-	return minutes
+	return q.cared(minutes)
 }
 
 // errEarlier says that a job before the one in question cannot be forecast.
@@ -330,7 +332,7 @@ func (q *queue) until(jobs []work) (forecast.Work, error) {
 
 // account is until, with the running minutes that are lost against the cards' speeds.
 func (q *queue) account(jobs []work) (out forecast.Work, lost float64, err error) {
-	out = forecast.Work{Stop: q.stop, FixedMinutes: held(q.m)}
+	out = forecast.Work{Stop: q.stop, FixedMinutes: held(q.m), Pauses: q.care}
 	doffs, setups, planned := 0, 0, false
 	out.Order, out.Orders = orders(jobs)
 	for k := range jobs {

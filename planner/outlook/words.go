@@ -39,6 +39,8 @@ func (p Part) Words() string {
 		return "waiting for a person"
 	case PartHeld:
 		return "machine taken away"
+	case PartCare:
+		return "planned care of the machine"
 	case PartProgress:
 		return "the rest of " + w[1]
 	case PartPlanned:
@@ -58,6 +60,8 @@ func (l Lever) Words() string {
 		return "if no stop waited for a person"
 	case PartHeld:
 		return "if the machine were not taken away"
+	case PartCare:
+		return "if the planned care came later"
 	case PartProgress:
 		return "if " + w[1] + " ended now"
 	case PartPlanned:

@@ -101,6 +101,57 @@ func TestCareHasItsPlace(t *testing.T) {
 	}
 }
 
+// Care by revolutions comes again and again within three weeks, never later than it is due
+// after the time before, and the order's promise counts what comes before its end.
+func TestCareComesAgain(t *testing.T) {
+	m := loadedMill(t)
+	m.knit(t, 0)
+	finish := func() time.Time {
+		t.Helper()
+		o, err := m.orders.GetOrder(t.Context(), &pb.GetOrderRequest{Name: "orders/SO-1"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return o.GetOrder().GetFinish().GetP50Time().AsTime()
+	}
+	before := finish()
+	const every = 150_000
+	m.apply(t, &pb.Book{Care: []*pb.BookCare{{Id: "needles-k01", Machine: "k01", Kind: "needles", Minutes: 240, EveryRevolutions: every}}})
+	live, err := m.plans.GetPlan(t.Context(), &pb.GetPlanRequest{Name: "plans/live"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	var starts []time.Time
+	end, within := time.Now(), 0
+	for _, l := range live.GetPlan().GetLines() {
+		for _, j := range l.GetJobs() {
+			if j.GetCareKind() == "" {
+				continue
+			}
+			at := j.GetStartTime().AsTime()
+			// A job that has not begun is not interrupted: what is late for that says so.
+			if gap := at.Sub(end) - time.Duration(j.GetLateMinutes()*float64(time.Minute)); gap > every/28*time.Minute+time.Minute {
+				t.Errorf("%s begins %v of running after the one before, %d revolutions take %v", j.GetOrder(), gap, every, every/28*time.Minute)
+			}
+			if end = j.GetEndTime().AsTime(); at.Before(before) {
+				within++
+			}
+			starts = append(starts, at)
+		}
+	}
+	// By hand: 150,000 turns at 28 rpm are 89 h; nine tenths of that fit 6 times into 21 days.
+	if len(starts) < 5 || len(starts) > 6 || within < 1 {
+		t.Errorf("placed %d times, %d of them before the end of SO-1: %v", len(starts), within, starts)
+	}
+	if moved := finish().Sub(before); moved < time.Duration(within-1)*4*time.Hour || moved > time.Duration(within+1)*4*time.Hour {
+		t.Errorf("%d needle changes of 4 h before its end move SO-1 by %v", within, moved)
+	}
+	e, err := m.plans.ExplainPlan(t.Context(), &pb.ExplainPlanRequest{Name: "plans/live", Order: "needles-k01"})
+	if err != nil || len(e.GetJobs()) != len(starts) {
+		t.Errorf("explained %d times, placed %d times, %v", len(e.GetJobs()), len(starts), err)
+	}
+}
+
 func TestBadCare(t *testing.T) {
 	m := loadedMill(t)
 	for what, c := range map[string]*pb.BookCare{

@@ -18,6 +18,7 @@ const (
 	careEarly  = 0.9                 // of the revolutions: not done sooner
 	careAhead  = 21 * 24 * time.Hour // what cannot begin by then is not placed yet
 	careReread = time.Hour           // counts of an agent that was away may have come
+	careTimes  = 50                  // of one care, until careAhead
 )
 
 // CareView is planned work on a machine and how far it is from being due.
@@ -28,6 +29,15 @@ type CareView struct {
 	Earliest, Latest time.Time
 	Over             bool      // done, and it does not come again
 	Start, End       time.Time // where it stands among the jobs; zero = nowhere
+	again            []careWindow
+}
+
+// careWindow is when a care is due once more, if it was done in time before.
+type careWindow struct{ earliest, latest time.Time }
+
+// times are the windows in which the care comes until careAhead, the next one first.
+func (c *CareView) times() []careWindow {
+	return append([]careWindow{{c.Earliest, c.Latest}}, c.again...)
 }
 
 // careMarks remember how many revolutions a machine had when a care was done.
@@ -77,6 +87,24 @@ func (f *Floor) Care(ctx context.Context) ([]CareView, error) {
 	return list, nil
 }
 
+// careAgain stands between the id of a care and its number, from the second time on.
+const careAgain = " #"
+
+// careForPlan tells the outlook of the care to come, by machine.
+func (f *Floor) careForPlan(ctx context.Context, p *plan) error {
+	care, _, err := f.boardCare(ctx, p)
+	if err != nil {
+		return err
+	}
+	for i := range p.snapshot.Machines {
+		m := &p.snapshot.Machines[i]
+		for _, c := range care[m.ID] {
+			m.Care = append(m.Care, outlook.Care{Kind: c.Kind, Minutes: c.Minutes, Earliest: c.Earliest, Latest: c.Latest})
+		}
+	}
+	return nil
+}
+
 // boardCare is the care to be placed, by machine, and what was taken for granted.
 func (f *Floor) boardCare(ctx context.Context, p *plan) (map[string][]board.Care, []string, error) {
 	list, err := f.careViews(ctx, p)
@@ -95,9 +123,13 @@ func (f *Floor) boardCare(ctx context.Context, p *plan) (map[string][]board.Care
 			continue
 		}
 		counted = counted || c.EveryRevolutions > 0
-		out[c.Care.Machine] = append(out[c.Care.Machine], board.Care{
-			ID: c.ID, Kind: c.Kind, Minutes: c.Minutes, Earliest: c.Earliest, Latest: c.Latest, Weight: c.Weight,
-		})
+		for k, w := range c.times() {
+			id := c.ID
+			if k > 0 {
+				id += fmt.Sprintf("%s%d", careAgain, k+1)
+			}
+			out[c.Care.Machine] = append(out[c.Care.Machine], board.Care{ID: id, Kind: c.Kind, Minutes: c.Minutes, Earliest: w.earliest, Latest: w.latest, Weight: c.Weight})
+		}
 	}
 	var told []string
 	if counted {
@@ -144,7 +176,18 @@ func (f *Floor) careViews(ctx context.Context, p *plan) ([]CareView, error) {
 				}
 				return p.At
 			}
-			v.Earliest, v.Latest = after(careEarly*float64(c.EveryRevolutions)), after(float64(c.EveryRevolutions))
+			every := float64(c.EveryRevolutions)
+			v.Earliest, v.Latest = after(careEarly*every), after(every)
+			// What is overdue is done now. Between one and the next there are never more
+			// turns than every, nor less than four fifths of it.
+			over := max(float64(v.Revolutions)-every, 0)
+			for k := 1.0; k < careTimes; k++ {
+				w := careWindow{after(over + careEarly*(k+1)*every), after(over + (careEarly*k+1)*every)}
+				if w.earliest.After(p.At.Add(careAhead)) {
+					break
+				}
+				v.again = append(v.again, w)
+			}
 		}
 		out = append(out, v)
 	}

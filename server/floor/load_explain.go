@@ -127,9 +127,10 @@ func careOr(j LoadingJob) string {
 func (f *Floor) explainCare(ctx context.Context, p *plan, l LoadingPlan, id string) (Explanation, error) {
 	var out Explanation
 	at := func(t time.Time) string { return t.In(f.c.Zone).Format("Mon 2 Jan 15:04") }
+	id, _, _ = strings.Cut(id, careAgain)
 	for _, line := range l.Lines {
 		for k, j := range line.Jobs {
-			if j.Kind != board.JobCare || j.Order != id {
+			if own, _, _ := strings.Cut(j.Order, careAgain); j.Kind != board.JobCare || own != id {
 				continue
 			}
 			out.Jobs, out.Machines = append(out.Jobs, j), append(out.Machines, line.Machine)

@@ -137,7 +137,7 @@ func (f *Floor) boardMachine(p *plan, m *outlook.Machine) board.Machine {
 		if j.Machine != m.ID || j.RemainingKg < crumbKg {
 			continue
 		}
-		out.Running = &board.Running{Order: m.Jobs[0].Order, Kg: j.RemainingKg, Minutes: f.meanMinutes(p.At, j.Finish)}
+		out.Running = &board.Running{Order: m.Jobs[0].Order, Kg: j.RemainingKg, Minutes: max(f.meanMinutes(p.At, j.Finish)-j.CareMin, 0)}
 		break
 	}
 	return out

@@ -122,6 +122,10 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	}
 	p.snapshot = f.snapshot(now, p)
 	f.mu.Unlock()
+	p.At = now
+	if err := f.careForPlan(ctx, p); err != nil {
+		return nil, err
+	}
 	out, err := outlook.Plan(p.snapshot, now)
 	if err != nil {
 		return nil, fmt.Errorf("floor: plan: %w", err)
