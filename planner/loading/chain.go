@@ -9,60 +9,105 @@ import (
 // chain is one machine whose set-ups depend on the sequence, without releases.
 //
 // A stretch of places that is shifted as a whole by d pays a sum of w max(0, late+d):
-// a piecewise linear function of d. One such function for every tail of the
-// sequence is kept, so that a move of whole blocks costs a few look-ups, however long the
-// blocks are (after Ergun and Orlin 2006, for single machines; from memory).
+// a convex piecewise linear function of d. One such function is kept for every tail of the
+// sequence and for the block that moves, so that a move of whole blocks costs a few
+// look-ups, however long the blocks are (after Ergun and Orlin 2006, for single machines;
+// from memory). A convex function lies above its tangent, which sums of the places before
+// give at once: most moves are refused by that alone.
 type chain struct {
 	n       int
 	p, w, d []int64
 	setup   [][]int64 // [1+before][job]
+	into    [][]int64 // [job][1+before]
 	free    int64
 	perUnit int64 // cost of a unit of set-up
 
-	seq   []int
-	cost  int64
-	start []int64 // by place: knitting begins
-	end   []int64
-	sum   []int64 // cost of tardiness before the place
-	tails []tail  // by place, n+1 of them
-	order []int
+	seq  []int
+	cost int64
+	// By place: knitting begins and ends, end less due, weight; then what the places before pay,
+	// and the weight of those of them that are late.
+	start, end, over, weight, sum, slope []int64
+	tails                                []shifting // by place, n+1 of them
+	block                                shifting // of the places from blockAt, as many as were asked for
+	blockAt                              int
+	order                                []int
 
 	marked []bool // places from which a move may help
 	back   int
 }
 
-// tail is the function of the places from one on.
-type tail struct {
+// shifting is what some places pay when all are shifted.
+type shifting struct {
 	at     []int64 // shifts, ascending, at which one more place is late
 	weight []int64 // of the first k of them, k = 0..len(at)
 	over   []int64 // weight times lateness of them
 	zero   int     // how many are late unshifted
 }
 
-// pay is what the tail pays when shifted. The walk begins at no shift, since most
-// shifts are short.
-func (t *tail) pay(shift int64) int64 {
-	k := t.zero
-	if shift > 0 {
-		for k < len(t.at) && t.at[k] < shift {
-			k++
-		}
-	} else {
-		for k > 0 && t.at[k-1] >= shift {
-			k--
-		}
-	}
+// pay looks up a shift. The walk begins at no shift, since most are short.
+func (t *shifting) pay(shift int64) int64 {
+	k := t.seek(t.zero, shift)
 	return t.weight[k]*shift + t.over[k]
+}
+
+// seek walks from k to how many are late at a shift.
+func (t *shifting) seek(k int, shift int64) int {
+	for k < len(t.at) && t.at[k] < shift {
+		k++
+	}
+	for k > 0 && t.at[k-1] >= shift {
+		k--
+	}
+	return k
+}
+
+// with is t and one place more that is late when shifted by more than at, written to b;
+// b may be t.
+func (t *shifting) with(at, w int64, b *shifting) {
+	i, n := 0, len(t.at)
+	for i < n && t.at[i] < at {
+		i++
+	}
+	b.zero = t.zero
+	if at < 0 {
+		b.zero++
+	}
+	b.at, b.weight, b.over = b.at[:n+1], b.weight[:n+2], b.over[:n+2]
+	o := w * at
+	for q := n; q >= i; q-- {
+		b.weight[q+1], b.over[q+1] = t.weight[q]+w, t.over[q]-o
+	}
+	copy(b.at[i+1:], t.at[i:n])
+	b.at[i] = at
+	if b != t {
+		copy(b.at[:i], t.at[:i])
+		copy(b.weight[:i+1], t.weight[:i+1])
+		copy(b.over[:i+1], t.over[:i+1])
+	}
+}
+
+func (t *shifting) clear() {
+	t.at, t.weight, t.over, t.zero = t.at[:0], t.weight[:1], t.over[:1], 0
 }
 
 func newChain(p *Problem, machine int) *chain {
 	n := p.Jobs()
 	c := &chain{n: n, p: p.Time[machine], w: p.Weight, d: p.Due, setup: p.Setup[machine], free: p.Free[machine], perUnit: p.SetupCost}
-	c.start, c.end, c.sum = make([]int64, n+1), make([]int64, n+1), make([]int64, n+1)
+	for _, s := range []*[]int64{&c.start, &c.end, &c.over, &c.weight, &c.sum, &c.slope} {
+		*s = make([]int64, n+1)
+	}
+	c.into = make([][]int64, n)
+	for j := range c.into {
+		c.into[j] = make([]int64, n+1)
+		for b, row := range c.setup {
+			c.into[j][b] = row[j]
+		}
+	}
 	c.marked, c.back = make([]bool, n), 8
-	c.tails = make([]tail, n+1)
+	empty := func() shifting { return shifting{make([]int64, 0, n), make([]int64, 1, n+1), make([]int64, 1, n+1), 0} }
+	c.tails, c.block = make([]shifting, n+1), empty()
 	for k := range c.tails {
-		c.tails[k] = tail{make([]int64, 0, n), make([]int64, n+1), make([]int64, n+1), 0}
+		c.tails[k] = empty()
 	}
 	return c
 }
@@ -85,59 +130,56 @@ func (c *chain) ended(k int) int64 {
 
 // lay spreads the sequence over the places and makes the tails anew.
 func (c *chain) lay() {
-	t, cost, changed := c.free, int64(0), int64(0)
+	t, cost, changed, late := c.free, int64(0), int64(0), int64(0)
 	for k, j := range c.seq {
 		s := c.before(k)[j]
 		changed += s
-		c.sum[k] = cost
+		c.sum[k], c.slope[k] = cost, late
 		c.start[k] = t + s
 		t += s + c.p[j]
-		c.end[k] = t
-		cost += late(c.w[j], t-c.d[j])
+		c.end[k], c.over[k], c.weight[k] = t, t-c.d[j], c.w[j]
+		if c.over[k] > 0 {
+			cost += c.w[j] * c.over[k]
+			late += c.w[j]
+		}
 	}
-	c.sum[c.n] = cost
+	c.sum[c.n], c.slope[c.n] = cost, late
 	c.cost = cost + c.perUnit*changed
 	for k := c.n - 1; k >= 0; k-- {
-		j := c.seq[k]
-		a, b := &c.tails[k+1], &c.tails[k]
-		at := c.d[j] - c.end[k] // late when shifted by more
-		i, _ := slices.BinarySearch(a.at, at)
-		b.at = append(append(append(b.at[:0], a.at[:i]...), at), a.at[i:]...)
-		b.zero = a.zero
-		if at < 0 {
-			b.zero++
-		}
-		copy(b.weight[:i+1], a.weight[:i+1])
-		copy(b.over[:i+1], a.over[:i+1])
-		w, o := c.w[j], -c.w[j]*at
-		for q := i; q < len(a.at)+1; q++ {
-			b.weight[q+1], b.over[q+1] = a.weight[q]+w, a.over[q]+o
-		}
+		c.tails[k+1].with(-c.over[k], c.weight[k], &c.tails[k])
 	}
+}
+
+// least is a bound below what the places from a up to b (without it) pay when shifted.
+func (c *chain) least(a, b int, shift int64) int64 {
+	return max(c.sum[b]-c.sum[a]+shift*(c.slope[b]-c.slope[a]), 0)
 }
 
 // shifted is what the places from a up to b (without it) pay when shifted.
 func (c *chain) shifted(a, b int, shift int64) int64 {
-	if b-a == 1 {
-		j := c.seq[a]
-		return late(c.w[j], c.end[a]+shift-c.d[j])
+	if b-a <= 4 {
+		sum := int64(0)
+		for k := a; k < b; k++ {
+			sum += late(c.weight[k], c.over[k]+shift)
+		}
+		return sum
 	}
 	return c.tails[a].pay(shift) - c.tails[b].pay(shift)
 }
 
 // swapped is the cost when the jobs of the places i and k change places, with one
-// place at least between them.
+// place at least between them, or known when that is less.
 func (c *chain) swapped(i, k int, known int64) int64 {
 	a, b := c.seq[i], c.seq[k]
 	endB := c.ended(i) + c.before(i)[b] + c.p[b]
 	shift := endB + c.setup[b+1][c.seq[i+1]] - c.start[i+1]
-	endA := c.end[k-1] + shift + c.setup[c.seq[k-1]+1][a] + c.p[a]
+	endA := c.end[k-1] + shift + c.into[a][c.seq[k-1]+1] + c.p[a]
 	rest := endA - c.end[k]
 	if k+1 < c.n {
 		rest = endA + c.setup[a+1][c.seq[k+1]] - c.start[k+1]
 	}
 	cost := c.sum[i] + (c.cost - c.sum[c.n]) + c.perUnit*rest + late(c.w[b], endB-c.d[b]) + late(c.w[a], endA-c.d[a])
-	if cost >= known {
+	if cost+c.least(i+1, k, shift)+c.least(k+1, c.n, rest) >= known {
 		return known
 	}
 	if cost += c.tails[k+1].pay(rest); cost >= known {
@@ -188,6 +230,7 @@ func (c *chain) mark(lo, hi int) {
 // i..j-1 and j..k-1 change sides, or the jobs of i and k.
 func (c *chain) betterAt(i, longest int) bool {
 	best, bj, bk := c.cost, 0, 0
+	c.begins(i)
 	for j := i + 1; j < c.n; j++ {
 		last := c.n
 		if j-i > longest {
@@ -215,41 +258,56 @@ func (c *chain) betterAt(i, longest int) bool {
 	return true
 }
 
-// turned is the least cost below known, and its k, when the places i..j-1 and j..k-1
-// change sides, k up to last. What the second block pays grows with k; the
-// first and the tail are looked up, and only where what they save can be enough.
+// begins says where the block begins.
+func (c *chain) begins(i int) {
+	c.blockAt = i
+	c.block.clear()
+}
+
+// upTo makes the block end before j, not sooner than it does.
+func (c *chain) upTo(j int) {
+	for k := c.blockAt + len(c.block.at); k < j; k++ {
+		c.block.with(-c.over[k], c.weight[k], &c.block)
+	}
+}
+
+// turned is the least cost below known, and its k, when the places i..j-1, which are the
+// block, and j..k-1 change sides, k up to last.
 func (c *chain) turned(i, j, last int, known int64) (int64, int) {
 	first, lastA, found := c.seq[i], c.seq[j-1], 0
-	fromA := c.setup[lastA+1]
+	fromA, toA := c.setup[lastA+1], c.into[first]
+	endA, startA := c.end[j-1], c.start[i]
 	shiftB := c.ended(i) + c.before(i)[c.seq[j]] - c.start[j]
-	base := c.sum[i] + c.cost - c.sum[c.n]
-	paidA := c.sum[j] - c.sum[i]
-	tailA, tailB := &c.tails[i], &c.tails[j]
+	base := c.sum[i] + c.cost - c.sum[c.n] // and what the second block pays so far
+	paidA, slopeA := c.sum[j]-c.sum[i], c.slope[j]-c.slope[i]
+	finger := -1 // in the block; shiftA grows with k, more or less
 	for k := j + 1; k <= last; k++ {
-		b := c.seq[k-1]
-		endB := c.end[k-1] + shiftB
-		if base += late(c.w[b], endB-c.d[b]); base >= known && c.perUnit == 0 {
-			break
+		if o := c.over[k-1] + shiftB; o > 0 {
+			base += c.weight[k-1] * o
+			if base >= known && c.perUnit == 0 {
+				break
+			}
 		}
-		shiftA := endB + c.setup[b+1][first] - c.start[i]
-		rest := c.end[j-1] + shiftA - c.end[c.n-1]
+		shiftA := c.end[k-1] + shiftB + toA[c.seq[k-1]+1] - startA
+		rest := endA + shiftA - c.end[c.n-1]
 		if k < c.n {
-			rest = c.end[j-1] + shiftA + fromA[c.seq[k]] - c.start[k]
+			rest = endA + shiftA + fromA[c.seq[k]] - c.start[k]
 		}
 		cost := base + c.perUnit*rest
-		if shiftA >= 0 {
-			cost += paidA
-		}
-		if rest >= 0 && cost+c.sum[c.n]-c.sum[k] >= known {
+		tail := max(c.sum[c.n]-c.sum[k]+rest*(c.slope[c.n]-c.slope[k]), 0)
+		if cost+tail+max(paidA+shiftA*slopeA, 0) >= known {
 			continue
 		}
-		if cost += c.tails[k].pay(rest); cost >= known {
+		if finger < 0 {
+			c.upTo(j)
+			finger = c.block.zero
+		}
+		finger = c.block.seek(finger, shiftA)
+		cost += c.block.weight[finger]*shiftA + c.block.over[finger]
+		if cost+tail >= known {
 			continue
 		}
-		if shiftA >= 0 {
-			cost -= paidA
-		}
-		if cost += tailA.pay(shiftA) - tailB.pay(shiftA); cost < known {
+		if cost += c.tails[k].pay(rest); cost < known {
 			known, found = cost, k
 		}
 	}

@@ -144,6 +144,7 @@ func TestChainAgrees(t *testing.T) {
 				t.Fatal(err)
 			}
 			// The least over the ends up to this one, so each end is tried alone.
+			c.begins(i)
 			v, at := c.turned(i, j, end, math.MaxInt64/4)
 			least := int64(math.MaxInt64)
 			for e := j + 1; e <= end; e++ {
