@@ -28,7 +28,7 @@ type chain struct {
 	// and the weight of those of them that are late.
 	start, end, over, weight, sum, slope []int64
 	tails                                []shifting // by place, n+1 of them
-	block                                shifting // of the places from blockAt, as many as were asked for
+	block                                shifting   // of the places from blockAt, as many as were asked for
 	blockAt                              int
 	order                                []int
 
@@ -219,6 +219,10 @@ func (c *chain) descend(rng *rand.Rand, longest int) {
 	}
 }
 
+// reach is how many places the two blocks of a move span at most together. Good moves that
+// span more are rare, and two shorter ones often do the same.
+const reach = 22
+
 // mark says that moves that begin at or shortly before the places lo to hi may help again.
 func (c *chain) mark(lo, hi int) {
 	for k := max(lo-c.back, 0); k <= min(hi, c.n-1); k++ {
@@ -231,8 +235,8 @@ func (c *chain) mark(lo, hi int) {
 func (c *chain) betterAt(i, longest int) bool {
 	best, bj, bk := c.cost, 0, 0
 	c.begins(i)
-	for j := i + 1; j < c.n; j++ {
-		last := c.n
+	for j := i + 1; j < min(c.n, i+reach); j++ {
+		last := min(c.n, i+reach)
 		if j-i > longest {
 			last = min(last, j+longest)
 		}
@@ -378,7 +382,7 @@ func (c *chain) search(rng *rand.Rand, stop func() bool, better func(seq []int, 
 			better(bestSeq, best)
 		}
 	}
-	const longest = 12
+	const longest = 6
 	for _, look := range []float64{0.3, 1, 3} {
 		c.seq = append(c.seq[:0], c.begin(look, 0.3)...)
 		c.mark(0, c.n)
@@ -399,7 +403,7 @@ func (c *chain) search(rng *rand.Rand, stop func() bool, better func(seq []int, 
 			here, hereSeq = c.cost, append(hereSeq[:0], c.seq...)
 		}
 		note()
-		if idle > 20 {
+		if idle > 60 {
 			c.seq = append(c.seq[:0], bestSeq...)
 			c.kick(rng, 8, 10)
 			c.descend(rng, longest)
