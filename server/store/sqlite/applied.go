@@ -110,9 +110,8 @@ type stretch struct {
 }
 
 // stretches returns the records of a machine in the order in which they were
-// applied. exact is false where that order is not known, when they come stream
-// by stream, or where other rules booked them.
-func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exact bool, err error) {
+// applied. known is false where nobody knows it: then they come stream by stream.
+func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, known bool, err error) {
 	byNum := map[int64]*stream{}
 	var streams []*stream
 	for _, st := range w.Streams {
@@ -165,11 +164,12 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, exac
 		}
 	}
 	all, err = w.remaining(all)
-	exact = true
-	for _, x := range all {
-		exact = exact && x.rules == bookingRules
-	}
-	return all, exact, err
+	return all, true, err
+}
+
+// today tells that all stretches were booked by the rules of today.
+func today(all []stretch) bool {
+	return !slices.ContainsFunc(all, func(x stretch) bool { return x.rules != bookingRules })
 }
 
 // remaining leaves out stretches of which all records were dropped. What was
@@ -195,7 +195,7 @@ func (w *writer) remaining(all []stretch) ([]stretch, error) {
 // replay gives fn the records that were booked for a machine, in the order in
 // which they were applied, each with the places that held for it, and the ones
 // that were doubted; with countsOnly only booked spans and life links. exact is
-// false where the order is not known.
+// false where the order is not known, or where other rules booked them.
 func (w *writer) replay(ctx context.Context, m *machine, countsOnly bool, fn replayed) (exact bool, err error) {
 	// Kind 0 was not known to the server that stored it, and not booked.
 	if countsOnly {
@@ -214,7 +214,8 @@ func (w *writer) replayAll(ctx context.Context, m *machine, fn replayed) (exact 
 }
 
 func (w *writer) replayThose(ctx context.Context, m *machine, which string, fn replayed) (exact bool, err error) {
-	all, exact, err := w.stretches(ctx, m)
+	all, known, err := w.stretches(ctx, m)
+	exact = known && today(all)
 	if err != nil {
 		return exact, err
 	}

@@ -50,9 +50,10 @@ type Store struct {
 	now  func() time.Time
 	read *sql.DB
 
-	mu    sync.Mutex // held by writers; guards what follows
-	write *sql.DB
-	w     *writer // nil after a fault, until the next writer opens it again
+	mu      sync.Mutex // held by writers; guards what follows
+	write   *sql.DB
+	w       *writer         // nil after a fault, until the next writer opens it again
+	unequal map[string]bool // machines to which older rules gave other sums than today's
 
 	heads heads
 }

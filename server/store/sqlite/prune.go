@@ -76,31 +76,35 @@ func (s *Store) Prune(ctx context.Context, o PruneOptions) (*Pruned, error) {
 		o.Progress = func(string, int64) {}
 	}
 	out := &Pruned{Before: o.Before.UTC(), DryRun: o.DryRun, Machines: []PrunedMachine{}}
-	list, err := s.machineIDs(ctx)
-	if err != nil {
-		return out, err
-	}
-	each := s.pruneMachine
-	if o.DryRun {
-		v, err := begin(ctx, s.file, VerifyOptions{}) // one moment, and nothing held
-		if err != nil {
-			return out, err
-		}
-		defer v.end()
-		if err := v.w.load(ctx); err != nil {
-			return out, fmt.Errorf("sqlite: read %s: %w", s.file, err)
-		}
-		each = func(ctx context.Context, machine string, o PruneOptions) (PrunedMachine, error) {
-			return v.w.wouldDrop(ctx, machine, o)
-		}
-	}
-	for _, machine := range list {
-		x, err := each(ctx, machine, o)
+	add := func(x PrunedMachine) {
 		if x.Records > 0 || x.Kept != "" {
 			out.Machines = append(out.Machines, x)
 			out.Records += x.Records
 			out.Bytes += x.Bytes
 		}
+	}
+	if o.DryRun {
+		return out, s.snapshot(ctx, func(v *verifier) error {
+			for _, name := range slices.Sorted(maps.Keys(v.w.machines)) {
+				x, err := s.wouldDrop(ctx, v, v.w.machines[name], o)
+				if err != nil {
+					return fmt.Errorf("sqlite: prune of machine %s: %w", name, err)
+				}
+				add(x)
+			}
+			return nil
+		})
+	}
+	if err := s.renew(ctx, o.Before); err != nil {
+		return out, err
+	}
+	list, err := s.machineIDs(ctx)
+	if err != nil {
+		return out, err
+	}
+	for _, machine := range list {
+		x, err := s.pruneMachine(ctx, machine, o)
+		add(x)
 		if err != nil {
 			return out, err
 		}
@@ -174,15 +178,16 @@ var errEnough = errors.New("enough")
 
 // old gives fn the oldest records of a machine, in the order in which they were
 // applied, as long as they are of before an instant in Unix ms and may be
-// dropped, and fn wants more. kept tells what stays although it is older.
-func (w *writer) old(ctx context.Context, m *machine, before int64, fn func(*oldRecord) (more bool)) (kept string, err error) {
-	all, exact, err := w.stretches(ctx, m)
+// dropped, and fn wants more. kept tells what stays although it is older. any
+// takes records that any rules booked.
+func (w *writer) old(ctx context.Context, m *machine, before int64, any bool, fn func(*oldRecord) (more bool)) (kept string, err error) {
+	all, known, err := w.stretches(ctx, m)
 	if err != nil {
 		return "", err
 	}
 	for _, x := range all {
-		if !exact && x.rules != bookingRules {
-			return "its records were booked by the rules of an older version, or in an order that was not kept: they alone can show its sums", nil
+		if !known {
+			return "the order in which its records were applied was not kept: they alone can show its sums", nil
 		}
 		free := x.st.Places.Free()
 		err := each(ctx, w.conn, func(rows *sql.Rows) error {
@@ -209,6 +214,8 @@ func (w *writer) old(ctx context.Context, m *machine, before int64, fn func(*old
 				kept = fmt.Sprintf("no verified backup holds record %d of stream %x; take one", seq, x.st.ID)
 			case o.kind&^coarseKind == 0 && !o.refused:
 				kept = fmt.Sprintf("record %d of stream %x is of a kind that this version does not know; a newer one may book it", seq, x.st.ID)
+			case x.rules != bookingRules && !any:
+				kept = "its records were booked by the rules of an older version, which gave other sums than today's: they alone can show them"
 			case fn(o):
 				return nil
 			}
@@ -227,20 +234,95 @@ func (w *writer) old(ctx context.Context, m *machine, before int64, fn func(*old
 	return "", nil
 }
 
+// renew takes records that older rules booked for ones of today's, machine by
+// machine, where those give the same sums to the last digit. That reads all of
+// its records, once after rules have changed, and beside the server that writes.
+func (s *Store) renew(ctx context.Context, before time.Time) error {
+	var equal []*machine
+	err := s.snapshot(ctx, func(v *verifier) error {
+		for _, name := range slices.Sorted(maps.Keys(v.w.machines)) {
+			m := v.w.machines[name]
+			whole, err := s.renewable(ctx, v, m, before.UnixMilli())
+			if err != nil {
+				return fmt.Errorf("sqlite: prune of machine %s: %w", name, err)
+			}
+			if whole {
+				equal = append(equal, m)
+			}
+		}
+		return nil
+	})
+	if err != nil || len(equal) == 0 {
+		return err
+	}
+	return s.transact(ctx, "renewal of what older rules booked", func(ctx context.Context, w *writer) error {
+		for _, m := range equal {
+			if _, err := w.exec(ctx, `UPDATE applied SET rules = ? WHERE machine_num = ? AND rules <> ?`, bookingRules, m.num, bookingRules); err != nil {
+				return err
+			}
+			s.log.Info("older rules gave the sums of today's", "machine", m.id)
+		}
+		return w.forget(ctx, false)
+	})
+}
+
+// renewable tells whether something of a machine is old enough to go that older
+// rules booked, and whether today's give the same sums.
+func (s *Store) renewable(ctx context.Context, v *verifier, m *machine, before int64) (bool, error) {
+	all, known, err := v.w.stretches(ctx, m)
+	if err != nil || !known || today(all) || s.isUnequal(m.id) {
+		return false, err
+	}
+	old := false
+	if _, err := v.w.old(ctx, m, before, true, func(*oldRecord) bool { old = true; return false }); err != nil || !old {
+		return false, err
+	}
+	whole, err := v.machine(ctx, m)
+	if err == nil && !whole {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		if s.unequal == nil {
+			s.unequal = map[string]bool{}
+		}
+		s.unequal[m.id] = true
+	}
+	return whole, err
+}
+
+func (s *Store) isUnequal(machine string) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.unequal[machine]
+}
+
+// snapshot looks at the database as it is at one moment, and holds nobody up.
+func (s *Store) snapshot(ctx context.Context, do func(*verifier) error) error {
+	v, err := begin(ctx, s.file, VerifyOptions{})
+	if err != nil {
+		return err
+	}
+	defer v.end()
+	if err := v.w.load(ctx); err != nil {
+		return fmt.Errorf("sqlite: read %s: %w", s.file, err)
+	}
+	return do(v)
+}
+
 // wouldDrop tells what a prune would drop of a machine.
-func (w *writer) wouldDrop(ctx context.Context, machine string, o PruneOptions) (p PrunedMachine, err error) {
-	p.Machine = machine
-	m := w.machines[machine]
-	if m == nil {
-		return p, nil
+func (s *Store) wouldDrop(ctx context.Context, v *verifier, m *machine, o PruneOptions) (p PrunedMachine, err error) {
+	p.Machine = m.id
+	before := o.Before.UnixMilli()
+	any, err := s.renewable(ctx, v, m, before)
+	if err != nil {
+		return p, err
 	}
 	var until int64
-	p.Kept, err = w.old(ctx, m, o.Before.UnixMilli(), func(x *oldRecord) bool {
+	p.Kept, err = v.w.old(ctx, m, before, any, func(x *oldRecord) bool {
 		p.Records++
 		p.Bytes += int64(len(x.body))
 		until = max(until, x.at)
 		if p.Records%100_000 == 0 {
-			o.Progress(machine, p.Records)
+			o.Progress(m.id, p.Records)
 		}
 		return ctx.Err() == nil
 	})
@@ -258,7 +340,7 @@ func (w *writer) drop(ctx context.Context, name string, o PruneOptions) (p Prune
 		return p, nil
 	}
 	var list []*oldRecord
-	p.Kept, err = w.old(ctx, m, o.Before.UnixMilli(), func(x *oldRecord) bool {
+	p.Kept, err = w.old(ctx, m, o.Before.UnixMilli(), false, func(x *oldRecord) bool {
 		list = append(list, x)
 		return len(list) < o.Most
 	})

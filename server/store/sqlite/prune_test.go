@@ -392,11 +392,48 @@ func TestPruneKeeps(t *testing.T) {
 		b.Records[i].Boottime += 200e9
 	}
 	commit(t, s, b)
-	spoil(t, s.file, `UPDATE applied SET rules = rules - 1 WHERE machine_num = 2; UPDATE meta SET writes = writes + 1`)
-	p := prune(t, s, time.Hour, 0)
-	if len(p.Machines) != 2 || p.Machines[0].Records != 66 || !strings.Contains(p.Machines[0].Kept, "record 67 of stream") ||
-		p.Machines[1].Records != 0 || !strings.Contains(p.Machines[1].Kept, "rules of an older version") {
-		t.Errorf("%+v", p)
+	spoil(t, s.file, `UPDATE applied SET rules = rules - 1 WHERE machine_num = 2; UPDATE account SET lost_max = lost_max + 1 WHERE machine_num = 2; UPDATE meta SET writes = writes + 1`)
+	dry := PruneOptions{Before: start.Add(time.Hour), DryRun: true}
+	would, err := s.Prune(t.Context(), dry)
+	if err != nil || len(would.Machines) != 2 || !strings.Contains(would.Machines[0].Kept, "no verified backup") {
+		t.Errorf("%+v, %v", would, err)
+	}
+	for range 2 {
+		p := prune(t, s, time.Hour, 0)
+		if len(p.Machines) != 2 || !strings.Contains(p.Machines[0].Kept, "is of a kind that this version does not know") ||
+			p.Machines[1].Records != 0 || !strings.Contains(p.Machines[1].Kept, "rules of an older version") {
+			t.Errorf("%+v", p)
+		}
+	}
+	if n, err := s.Records(t.Context()); err != nil || n != 134-66 {
+		t.Errorf("%d records, %v, want %d", n, err, 134-66)
+	}
+}
+
+// What older rules booked goes too where today's give the same sums, and the
+// machine is counted in full again from there.
+func TestPruneOfOlderRules(t *testing.T) {
+	s := open(t, t.TempDir())
+	defer s.Close()
+	smallMill(t, s)
+	spoil(t, s.file, `UPDATE applied SET rules = 3; UPDATE meta SET writes = writes + 1`)
+	commit(t, s, spans(t, "k02", 65, 90))
+	want := sums(t, s)
+	if p := prune(t, s, 300*time.Second, 10); p.Records != 58 {
+		t.Errorf("%+v, want 29 records of each machine", p)
+	}
+	commit(t, s, spans(t, "k01", 65, 90))
+	s.Close()
+	s = open(t, filepath.Dir(filepath.Dir(s.file)))
+	commit(t, s, spans(t, "k01", 1, 95))
+	if rep := undamaged(t, s.file); rep.Recounted != 2 || rep.Dropped != 58 {
+		t.Errorf("%+v", rep)
+	}
+	of := func(rows []string) []string {
+		return slices.DeleteFunc(slices.Clone(rows), func(row string) bool { return !strings.HasPrefix(row, "account [2") })
+	}
+	if got := of(sums(t, s)); len(got) != 1 || !slices.Equal(got, of(want)) {
+		t.Errorf("account %v, want %v", got, of(want))
 	}
 }
 

@@ -51,8 +51,8 @@ type Report struct {
 	// Recounted tells of how many machines all kept sums were counted again.
 	Recounted int `json:"recounted_machines"`
 	// InPart tells of how many machines the order of the records is not known,
-	// or that they were booked by the rules of an older version, so that only
-	// sums that do not depend on it were counted again.
+	// or that the rules of an older version gave other sums than today's, so
+	// that only what depends on neither was counted again.
 	InPart  int      `json:"recounted_in_part"`
 	Damages []Damage `json:"damages"`
 	More    int      `json:"more_damages"` // beyond the list
