@@ -151,6 +151,11 @@ func TestExitCodes(t *testing.T) {
 		{"creel read k05 --turns 100", nil, exitUsage, "--metres of a yarn meter or --kg of rolls"},
 		{"creel read k05 --turns 100 --kg 3 --metres 5", nil, exitUsage, "can't be used together"},
 		{"creel read k05 --metres 812.4", nil, exitUsage, "over how many turns"},
+		{"yarn requisition", nil, exitUsage, "--for tomorrow"},
+		{"yarn requisition --for someday", nil, exitUsage, "expected today, tomorrow or a date"},
+		{"yarn requisition --hours 9999", nil, exitUsage, "at most 336"},
+		{"yarn requisition L-430 k05 9 --for tomorrow", nil, exitUsage, "either list"},
+		{"yarn requisition L-430", nil, exitUsage, "LOT MACHINE KG"},
 		{"rolls weigh k03", nil, exitUsage, "--kg"},
 		{"rolls weigh k03 --kg 31", status.Error(codes.InvalidArgument, "take tube, wrapping and trolley off"), exitRefused, "take tube"},
 		{"rolls undo k03 last", nil, exitUsage, `reading "last"`},
@@ -210,6 +215,37 @@ func TestWeighedRolls(t *testing.T) {
 		if got := f.planner(t, line); got.code != exitOK || !strings.Contains(got.out+got.err, want) {
 			t.Errorf("planner %s with nothing weighed: exit %d, %q", line, got.code, got.out+got.err)
 		}
+	}
+}
+
+// What to fetch for tomorrow is a list by lot, which moves nothing; an empty one is said, and what could not be foreseen.
+func TestRequisitionList(t *testing.T) {
+	f := new(fake)
+	addr := f.serve(t)
+	got := plannerAt(t, addr, "yarn requisition --for tomorrow", "")
+	for _, want := range []string{"L-430", "192f", "362.9f", "181.4e", "181.5f", "161.5k", "K05 192 from", "any", "warning: K03"} {
+		if got.code != exitOK || !strings.Contains(got.out+got.err, want) {
+			t.Errorf("exit %d, want %q in\n%s%s", got.code, want, got.out, got.err)
+		}
+	}
+	r := f.last().(*pb.DraftRequisitionRequest)
+	y, m, d := noon.In(time.Local).Date()
+	if want := time.Date(y, m, d+2, 0, 0, 0, 0, time.Local); !r.GetUntilTime().AsTime().Equal(want) || len(r.GetMachines()) != 0 {
+		t.Errorf("asked %v, want until %s", r, want)
+	}
+	if got := plannerAt(t, addr, "yarn requisition --hours 8 --machines K05 --json", ""); !strings.Contains(got.out, `"fetch_kg":181.5`) || !strings.Contains(got.out, `"warnings":["K03`) || strings.Contains(got.err, "K03") {
+		t.Errorf("%s%s", got.out, got.err)
+	}
+	if r := f.last().(*pb.DraftRequisitionRequest); !r.GetUntilTime().AsTime().Equal(noon.Add(8*time.Hour)) || !slices.Equal(r.GetMachines(), []string{"machines/k05"}) {
+		t.Errorf("asked %v", r)
+	}
+	plannerAt(t, addr, "yarn requisition --for 2026-12-01", "")
+	if r := f.last().(*pb.DraftRequisitionRequest); !r.GetUntilTime().AsTime().Equal(time.Date(2026, 12, 2, 0, 0, 0, 0, time.UTC)) {
+		t.Errorf("asked %v, want until the end of that day", r)
+	}
+	f.quiet = true
+	if got := plannerAt(t, addr, "yarn requisition --hours 1", ""); got.code != exitOK || !strings.Contains(got.err, "need nothing until") {
+		t.Errorf("nothing needed: exit %d, %s%s", got.code, got.out, got.err)
 	}
 }
 

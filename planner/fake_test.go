@@ -340,6 +340,15 @@ func (f *fake) ListLots(_ context.Context, r *pb.ListLotsRequest) (*pb.ListLotsR
 	return &pb.ListLotsResponse{Lots: []*pb.Lot{lot(), {Name: "lots/L-431", Yarn: "ne40", Tip: "blue", StoreKg: figure(500), FreeKg: figure(500)}}}, f.note(r)
 }
 
+func (f *fake) DraftRequisition(_ context.Context, r *pb.DraftRequisitionRequest) (*pb.DraftRequisitionResponse, error) {
+	out := &pb.DraftRequisitionResponse{AsOfTime: ts(0), UntilTime: r.GetUntilTime(), Warnings: []string{"K03, order SO-1050: no finish is foreseen; its yarn is not in the list"}}
+	if !f.quiet {
+		out.Lines = []*pb.RequisitionLine{{Lot: "lots/L-430", Yarn: "ne40", Tip: "blue", ConeCount: 192, NeedKg: figure(362.9), AtMachineKg: figure(181.4), FetchKg: figure(181.5), StoreKg: figure(20), ShortKg: figure(161.5),
+			Shares: []*pb.RequisitionShare{{Machine: "k05", FeedGroup: "ground", Order: "SO-1049", ConeCount: 192, NeedKg: 362.9, AtMachineKg: 181.4, FetchKg: 181.5, FirstTime: ts(time.Hour)}}}, {Yarn: "el22", ConeCount: 96, NeedKg: figure(48), FetchKg: figure(48), StoreKg: figure(120)}}
+	}
+	return out, f.note(r)
+}
+
 func (f *fake) MoveLot(_ context.Context, r *pb.MoveLotRequest) (*pb.MoveLotResponse, error) {
 	return &pb.MoveLotResponse{Lot: lot()}, f.note(r)
 }

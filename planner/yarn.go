@@ -11,7 +11,7 @@ import (
 
 type yarnCmd struct {
 	Lots        yarnLotsCmd        `cmd:"" default:"1" help:"Lots: kilos in the store, at machines and on creels."`
-	Requisition yarnRequisitionCmd `cmd:"" help:"Take yarn of a lot from the store to a machine."`
+	Requisition yarnRequisitionCmd `cmd:"" help:"What the creels need until an instant; or take yarn of a lot from the store to a machine."`
 	Return      yarnReturnCmd      `cmd:"" help:"Bring yarn of a lot back to the store."`
 	Release     yarnReleaseCmd     `cmd:"" help:"Let a lot onto a machine whose card names another lot of the same yarn."`
 }
@@ -173,17 +173,6 @@ func (c *lotMove) move(ctx context.Context, s *session, way pb.LotMove) error {
 		return s.explain(err)
 	}
 	return s.printLots([]lotJSON{lotFromPB(answer.GetLot())}, c.DryRun)
-}
-
-type yarnRequisitionCmd struct{ lotMove }
-
-// Help has an example.
-func (*yarnRequisitionCmd) Help() string {
-	return "Example:\n  planner yarn requisition L-430 k05 181.4"
-}
-
-func (c *yarnRequisitionCmd) Run(ctx context.Context, s *session) error {
-	return c.move(ctx, s, pb.LotMove_LOT_MOVE_REQUISITION)
 }
 
 type yarnReturnCmd struct{ lotMove }

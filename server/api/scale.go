@@ -161,10 +161,7 @@ func (s *creelService) UndoReading(ctx context.Context, r *pb.UndoReadingRequest
 
 func (s *creelService) ListScaleRatios(ctx context.Context, r *pb.ListScaleRatiosRequest) (*pb.ListScaleRatiosResponse, error) {
 	var v violations
-	var machines []string
-	for i, m := range r.GetMachines() {
-		machines = append(machines, machineID(fmt.Sprintf("machines[%d]", i), m, &v))
-	}
+	machines := machineIDs("machines", r.GetMachines(), &v)
 	if err := v.err(); err != nil {
 		return nil, err
 	}
