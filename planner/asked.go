@@ -16,15 +16,17 @@ type askedCmd struct {
 
 // Help has an example.
 func (*askedCmd) Help() string {
-	return "A person is a set of machines; nobody's name is known. Tasks that fell due are calls; alarms need an\nanswer in time. A flood is 10 alarms within 10 minutes, until fewer than 5 are.\n\nExample:\n  planner asked --since 8h"
+	return "A person is a set of machines; nobody's name is known. A person is called to a walk; its\ntasks are told beside. Alarms need an answer in time. A flood is 10 alarms within 10 minutes, until fewer than 5 are.\n\nExample:\n  planner asked --since 8h"
 }
 
 // askedJSON is what one person was asked, as scripts read it.
 type askedJSON struct {
 	Person      string      `json:"person"`
-	Calls       int64       `json:"calls"`
+	Calls       int64       `json:"calls"` // walks
+	Tasks       int64       `json:"tasks"` // of those
 	Alarms      int64       `json:"alarms"`
 	MeanCalls   float64     `json:"mean_calls_per_10min"`
+	MeanTasks   float64     `json:"mean_tasks_per_10min"`
 	MeanAlarms  float64     `json:"mean_alarms_per_10min"`
 	Worst       int64       `json:"worst_10min"`
 	WorstAt     *time.Time  `json:"worst_from"`
@@ -56,10 +58,10 @@ func (c *askedCmd) Run(ctx context.Context, s *session) error {
 		Aim      float64     `json:"aim_alarms_per_10min"`
 		Standing []string    `json:"standing_over_24h"`
 	}{[]askedJSON{}, when(r.GetStartTime()), when(r.GetEndTime()), r.GetAim(), append([]string{}, r.GetStanding()...)}
-	l := listing{head: []string{"person", ">calls", ">calls/10 min", ">alarms", ">alarms/10 min", ">worst 10 min", "at", ">floods", ""}}
+	l := listing{head: []string{"person", ">calls", ">calls/10 min", ">tasks", ">alarms", ">alarms/10 min", ">worst 10 min", "at", ">floods", ""}}
 	for _, p := range r.GetLoads() {
 		j := askedJSON{
-			Person: p.GetPerson(), Calls: int64(p.GetCallCount()), Alarms: int64(p.GetAlarmCount()), MeanCalls: p.GetMeanCalls(), MeanAlarms: p.GetMeanAlarms(),
+			Person: p.GetPerson(), Calls: int64(p.GetCallCount()), Tasks: int64(p.GetTaskCount()), Alarms: int64(p.GetAlarmCount()), MeanCalls: p.GetMeanCalls(), MeanTasks: p.GetMeanTasks(), MeanAlarms: p.GetMeanAlarms(),
 			Worst: int64(p.GetWorstCount()), WorstAt: when(p.GetWorstTime()), WorstAlarms: int64(p.GetWorstAlarms()), Floods: []floodJSON{},
 		}
 		for _, f := range p.GetFloods() {
@@ -73,7 +75,7 @@ func (c *askedCmd) Run(ctx context.Context, s *session) error {
 		if j.MeanAlarms > data.Aim && p.GetPerson() != "all" {
 			note = fmt.Sprintf("more alarms than the aim of %g", data.Aim)
 		}
-		l.add(j.Person, fmt.Sprint(j.Calls), fmt.Sprintf("%.2f", j.MeanCalls), fmt.Sprint(j.Alarms), fmt.Sprintf("%.2f", j.MeanAlarms), fmt.Sprint(j.Worst), at, fmt.Sprint(len(j.Floods)), note)
+		l.add(j.Person, fmt.Sprint(j.Calls), fmt.Sprintf("%.2f", j.MeanCalls), fmt.Sprint(j.Tasks), fmt.Sprint(j.Alarms), fmt.Sprintf("%.2f", j.MeanAlarms), fmt.Sprint(j.Worst), at, fmt.Sprint(len(j.Floods)), note)
 	}
 	l.data = data
 	if err := s.print(&l); err != nil {

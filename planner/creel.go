@@ -61,6 +61,8 @@ type taskJSON struct {
 	Sentence  string     `json:"sentence"`
 	State     string     `json:"state"`
 	Fixer     *time.Time `json:"fixer_called"`
+	Lapsed    *time.Time `json:"lapsed"`        // somebody took it then and did not finish in reason
+	Overdue   *time.Time `json:"overdue_since"` // its cones run out since
 
 	Tie         bool          `json:"tie"`
 	Open        *time.Time    `json:"open"`
@@ -89,7 +91,7 @@ func taskFromPB(t *pb.Task) taskJSON {
 		First: when(t.GetFirstTime()), P05: when(t.GetP05Time()), P50: when(t.GetP50Time()), P95: when(t.GetP95Time()), Last: when(t.GetLastTime()),
 		Cones: int64(t.GetConeCount()), FeedGroup: t.GetFeedGroup(), Yarn: t.GetYarn(), Lot: t.GetLot(), Tip: t.GetTip(), Order: t.GetOrder(),
 		Roll: int64(t.GetRollNumber()), RollKg: t.GetRollKg().GetValue(), Cause: t.GetCause(), Sentence: t.GetSentence(),
-		State: taskStates[t.GetState()], Fixer: when(t.GetFixerCallTime()),
+		State: taskStates[t.GetState()], Fixer: when(t.GetFixerCallTime()), Lapsed: when(t.GetLapsedTime()), Overdue: when(t.GetOverdueSinceTime()),
 		Tie: t.GetTie(), Open: when(t.GetOpenTime()), Latest: when(t.GetLatestTime()), NextOrder: t.GetNextOrder(), NextArticle: t.GetNextArticle(),
 		Positions: some(t.GetPositions()), Remnants: []remnantJSON{},
 	}

@@ -16,7 +16,7 @@ type callsCommand struct {
 // Help has an example.
 func (*callsCommand) Help() string {
 	return `Plays day 1 of the mill, with tenders of whom a tenth tells nothing and a tenth tells late, and who fetch wrong
-cones for one round in twenty. Ends with 1 when a mix-up that was told is not caught. An hour takes about ten
+cones for one round in twenty. Ends with 1 when a mix-up that was told is not caught. An hour takes about twenty
 seconds of a processor.
 
 Example:
@@ -44,8 +44,8 @@ func (c *callsCommand) Run(e *env) error {
 		fmt.Fprintln(e.out, string(text))
 	} else {
 		for _, a := range r.Asked {
-			fmt.Fprintf(e.out, "%-8s %4d calls, %3d alarms in %.1f h: %.2f and %.3f in 10 minutes; at most %d of both, %d alarms; %d floods\n",
-				a.Person, a.Calls, a.Alarms, r.Hours, a.MeanCalls, a.MeanAlarms, a.Worst, a.WorstAlarms, a.Floods)
+			fmt.Fprintf(e.out, "%-8s %4d calls of %4d tasks, %3d alarms in %.1f h: %.2f and %.3f in 10 minutes; at most %d of both, %d alarms; %d floods\n",
+				a.Person, a.Calls, a.Tasks, a.Alarms, r.Hours, a.MeanCalls, a.MeanAlarms, a.Worst, a.WorstAlarms, a.Floods)
 		}
 		t := r.Tending
 		fmt.Fprintf(e.out, "%d rounds of cones, %d told late, %d never; %d mix-ups of lots, %d told, %d of those caught; %d tasks taken\n", t.Rounds, t.Late, t.NoTap, len(t.Mixups), t.Told, t.Caught, t.Taken)

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"maps"
 	"slices"
 	"time"
 )
@@ -19,16 +20,22 @@ type Call struct {
 	At     time.Time
 	Person string
 	Alarm  bool
+	// Walk that the person was called to with this task. Tasks of one walk are one
+	// call, at the first of them; a task without is a call of its own.
+	Walk string
 }
 
 // Load is what was asked of one person between two instants.
 type Load struct {
-	Calls, Alarms         int
-	MeanCalls, MeanAlarms float64 // of ten minutes
-	Worst                 int     // calls and alarms in any ten minutes
-	WorstAt               time.Time
-	WorstAlarms           int
-	Floods                []Flood
+	Calls, Alarms int // walks called to, alarms told
+	Tasks         int // of those walks
+	// Of ten minutes.
+	MeanCalls, MeanTasks, MeanAlarms float64
+
+	Worst       int // calls and alarms in any ten minutes
+	WorstAt     time.Time
+	WorstAlarms int
+	Floods      []Flood
 }
 
 // Flood is a time in which alarms come faster than a person can answer them.
@@ -42,20 +49,31 @@ type Flood struct {
 func LoadOf(calls []Call, from, to time.Time) Load {
 	var l Load
 	var all, alarms []time.Time
+	walks := map[string]time.Time{}
 	for _, c := range calls {
 		if c.At.Before(from) || !c.At.Before(to) {
 			continue
 		}
-		all = append(all, c.At)
-		if c.Alarm {
+		switch first, known := walks[c.Walk]; {
+		case c.Alarm:
 			alarms = append(alarms, c.At)
+			all = append(all, c.At)
+		case c.Walk == "":
+			l.Tasks++
+			all = append(all, c.At)
+		default:
+			l.Tasks++
+			if !known || c.At.Before(first) {
+				walks[c.Walk] = c.At
+			}
 		}
 	}
+	all = slices.AppendSeq(all, maps.Values(walks))
 	slices.SortFunc(all, time.Time.Compare)
 	slices.SortFunc(alarms, time.Time.Compare)
 	l.Alarms, l.Calls = len(alarms), len(all)-len(alarms)
 	if tens := float64(to.Sub(from)) / float64(LoadWindow); tens > 0 {
-		l.MeanCalls, l.MeanAlarms = float64(l.Calls)/tens, float64(l.Alarms)/tens
+		l.MeanCalls, l.MeanTasks, l.MeanAlarms = float64(l.Calls)/tens, float64(l.Tasks)/tens, float64(l.Alarms)/tens
 	}
 	l.Worst, l.WorstAt = worst(all)
 	l.WorstAlarms, _ = worst(alarms)

@@ -26,6 +26,20 @@ func every(n int, first, apart float64) []float64 {
 	return out
 }
 
+// Tasks of one walk are one call, at the first of them, in whatever order they are told.
+func TestLoadOfWalks(t *testing.T) {
+	at := func(second float64, walk string) Call {
+		return Call{At: t0.Add(time.Duration(second * float64(time.Second))), Person: "set A", Walk: walk}
+	}
+	alarm := at(700, "")
+	alarm.Alarm = true
+	l := LoadOf([]Call{at(500, "w1"), at(10, "w1"), at(20, "w1"), at(630, "w2"), at(640, ""), at(641, ""), alarm, at(3600, "w3")}, t0, t0.Add(time.Hour))
+	// Two walks and two tasks by themselves; the worst ten minutes hold w2, both tasks and the alarm.
+	if l.Calls != 4 || l.Tasks != 6 || l.Alarms != 1 || l.Worst != 4 || !l.WorstAt.Equal(t0.Add(630*time.Second)) || math.Abs(l.MeanCalls-4.0/6) > 1e-9 || math.Abs(l.MeanTasks-1) > 1e-9 {
+		t.Errorf("load %+v, want 4 calls of 6 tasks, 1 alarm, at most 4 from 630 s on", l)
+	}
+}
+
 func TestLoadOf(t *testing.T) {
 	hour := t0.Add(time.Hour)
 	type flood struct {

@@ -245,7 +245,8 @@ type LotBalance struct {
 	NeededKg, ShortKg           float64
 }
 
-// CreelWindow says when the cones of one feed group run out.
+// CreelWindow says when the cones of one feed group run out. An instant whose turn
+// is behind the machine is that of the outlook.
 type CreelWindow struct {
 	ID                   string // of the load
 	Machine, Group       string
@@ -254,6 +255,10 @@ type CreelWindow struct {
 	First, P05, P50, P95 time.Time
 	Last                 time.Time
 	FirstRevolutions     float64
+	P05Revolutions       float64
+	P50Revolutions       float64
+	P95Revolutions       float64
+	LastRevolutions      float64
 	LoadedAtRevolutions  int64
 }
 

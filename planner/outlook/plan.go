@@ -242,7 +242,8 @@ func (d *desk) creels(q *queue) []CreelWindow {
 		}
 		row := CreelWindow{
 			ID: l.ID, Machine: q.m.ID, Group: l.Group, Yarn: l.Yarn, Lot: l.Lot, Tip: l.Tip, Cones: l.Cones,
-			FirstRevolutions: float64(win.First), LoadedAtRevolutions: l.AtRevolutions,
+			FirstRevolutions: float64(win.First), P05Revolutions: float64(win.P05), P50Revolutions: float64(win.P50), P95Revolutions: float64(win.P95),
+			LastRevolutions: float64(win.Last), LoadedAtRevolutions: l.AtRevolutions,
 		}
 		known := true
 		for _, x := range []struct {

@@ -1264,9 +1264,11 @@ func (x *ReportCallLoadResponse) GetAim() float64 {
 type PersonLoad struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
 	// "set A", "planning", "quality"; "all" = everything, once.
-	Person     string `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
-	CallCount  int32  `protobuf:"varint,2,opt,name=call_count,json=callCount,proto3" json:"call_count,omitempty"`
-	AlarmCount int32  `protobuf:"varint,3,opt,name=alarm_count,json=alarmCount,proto3" json:"alarm_count,omitempty"`
+	Person string `protobuf:"bytes,1,opt,name=person,proto3" json:"person,omitempty"`
+	// Walks that the person was called to; what is found at a machine at the same
+	// time is one walk.
+	CallCount  int32 `protobuf:"varint,2,opt,name=call_count,json=callCount,proto3" json:"call_count,omitempty"`
+	AlarmCount int32 `protobuf:"varint,3,opt,name=alarm_count,json=alarmCount,proto3" json:"alarm_count,omitempty"`
 	// Of 10 minutes of the window.
 	MeanCalls  float64 `protobuf:"fixed64,4,opt,name=mean_calls,json=meanCalls,proto3" json:"mean_calls,omitempty"`
 	MeanAlarms float64 `protobuf:"fixed64,5,opt,name=mean_alarms,json=meanAlarms,proto3" json:"mean_alarms,omitempty"`
@@ -1276,7 +1278,10 @@ type PersonLoad struct {
 	// The most alarms in any 10 minutes.
 	WorstAlarms int32 `protobuf:"varint,8,opt,name=worst_alarms,json=worstAlarms,proto3" json:"worst_alarms,omitempty"`
 	// Times with 10 alarms or more in 10 minutes.
-	Floods        []*Flood `protobuf:"bytes,9,rep,name=floods,proto3" json:"floods,omitempty"`
+	Floods []*Flood `protobuf:"bytes,9,rep,name=floods,proto3" json:"floods,omitempty"`
+	// Tasks of the walks that fell due, and those of 10 minutes.
+	TaskCount     int32   `protobuf:"varint,10,opt,name=task_count,json=taskCount,proto3" json:"task_count,omitempty"`
+	MeanTasks     float64 `protobuf:"fixed64,11,opt,name=mean_tasks,json=meanTasks,proto3" json:"mean_tasks,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1372,6 +1377,20 @@ func (x *PersonLoad) GetFloods() []*Flood {
 		return x.Floods
 	}
 	return nil
+}
+
+func (x *PersonLoad) GetTaskCount() int32 {
+	if x != nil {
+		return x.TaskCount
+	}
+	return 0
+}
+
+func (x *PersonLoad) GetMeanTasks() float64 {
+	if x != nil {
+		return x.MeanTasks
+	}
+	return 0
 }
 
 // Flood begins with the tenth alarm in 10 minutes and ends when fewer than 5
@@ -1531,7 +1550,7 @@ const file_turnwise_v1_alarm_proto_rawDesc = "" +
 	"\bend_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12-\n" +
 	"\x05loads\x18\x03 \x03(\v2\x17.turnwise.v1.PersonLoadR\x05loads\x12\x1a\n" +
 	"\bstanding\x18\x04 \x03(\tR\bstanding\x12\x10\n" +
-	"\x03aim\x18\x05 \x01(\x01R\x03aim\"\xcf\x02\n" +
+	"\x03aim\x18\x05 \x01(\x01R\x03aim\"\x8d\x03\n" +
 	"\n" +
 	"PersonLoad\x12\x16\n" +
 	"\x06person\x18\x01 \x01(\tR\x06person\x12\x1d\n" +
@@ -1548,7 +1567,12 @@ const file_turnwise_v1_alarm_proto_rawDesc = "" +
 	"\n" +
 	"worst_time\x18\a \x01(\v2\x1a.google.protobuf.TimestampR\tworstTime\x12!\n" +
 	"\fworst_alarms\x18\b \x01(\x05R\vworstAlarms\x12*\n" +
-	"\x06floods\x18\t \x03(\v2\x12.turnwise.v1.FloodR\x06floods\"\x9a\x01\n" +
+	"\x06floods\x18\t \x03(\v2\x12.turnwise.v1.FloodR\x06floods\x12\x1d\n" +
+	"\n" +
+	"task_count\x18\n" +
+	" \x01(\x05R\ttaskCount\x12\x1d\n" +
+	"\n" +
+	"mean_tasks\x18\v \x01(\x01R\tmeanTasks\"\x9a\x01\n" +
 	"\x05Flood\x129\n" +
 	"\n" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +

@@ -411,9 +411,15 @@ type Task struct {
 	NextOrder   string `protobuf:"bytes,27,opt,name=next_order,json=nextOrder,proto3" json:"next_order,omitempty"`
 	NextArticle string `protobuf:"bytes,28,opt,name=next_article,json=nextArticle,proto3" json:"next_article,omitempty"`
 	// Yarn expected on the cones when the job or the lot ends: goes back to the store.
-	Remnants      []*Remnant `protobuf:"bytes,29,rep,name=remnants,proto3" json:"remnants,omitempty"`
-	unknownFields protoimpl.UnknownFields
-	sizeCache     protoimpl.SizeCache
+	Remnants []*Remnant `protobuf:"bytes,29,rep,name=remnants,proto3" json:"remnants,omitempty"`
+	// Somebody took the task then, and nobody said in reason that it is done: it
+	// is due again. Absent = it was not.
+	LapsedTime *timestamppb.Timestamp `protobuf:"bytes,30,opt,name=lapsed_time,json=lapsedTime,proto3" json:"lapsed_time,omitempty"`
+	// The run-out window began then, and nobody said that the cones were changed;
+	// first_time is the same. Absent = it has not begun.
+	OverdueSinceTime *timestamppb.Timestamp `protobuf:"bytes,31,opt,name=overdue_since_time,json=overdueSinceTime,proto3" json:"overdue_since_time,omitempty"`
+	unknownFields    protoimpl.UnknownFields
+	sizeCache        protoimpl.SizeCache
 }
 
 func (x *Task) Reset() {
@@ -645,6 +651,20 @@ func (x *Task) GetNextArticle() string {
 func (x *Task) GetRemnants() []*Remnant {
 	if x != nil {
 		return x.Remnants
+	}
+	return nil
+}
+
+func (x *Task) GetLapsedTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.LapsedTime
+	}
+	return nil
+}
+
+func (x *Task) GetOverdueSinceTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.OverdueSinceTime
 	}
 	return nil
 }
@@ -4492,7 +4512,8 @@ var File_turnwise_v1_creel_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\n" +
-	"\x17turnwise/v1/creel.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\x83\t\n" +
+	"\x17turnwise/v1/creel.proto\x12\vturnwise.v1\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\x8a\n" +
+	"\n" +
 	"\x04Task\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12)\n" +
 	"\x04kind\x18\x02 \x01(\x0e2\x15.turnwise.v1.TaskKindR\x04kind\x12\x18\n" +
@@ -4530,7 +4551,10 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\n" +
 	"next_order\x18\x1b \x01(\tR\tnextOrder\x12!\n" +
 	"\fnext_article\x18\x1c \x01(\tR\vnextArticle\x120\n" +
-	"\bremnants\x18\x1d \x03(\v2\x14.turnwise.v1.RemnantR\bremnants\"f\n" +
+	"\bremnants\x18\x1d \x03(\v2\x14.turnwise.v1.RemnantR\bremnants\x12;\n" +
+	"\vlapsed_time\x18\x1e \x01(\v2\x1a.google.protobuf.TimestampR\n" +
+	"lapsedTime\x12H\n" +
+	"\x12overdue_since_time\x18\x1f \x01(\v2\x1a.google.protobuf.TimestampR\x10overdueSinceTime\"f\n" +
 	"\aRemnant\x12\x10\n" +
 	"\x03lot\x18\x01 \x01(\tR\x03lot\x12\x1d\n" +
 	"\n" +
@@ -5031,119 +5055,121 @@ var file_turnwise_v1_creel_proto_depIdxs = []int32{
 	57,  // 11: turnwise.v1.Task.open_time:type_name -> google.protobuf.Timestamp
 	57,  // 12: turnwise.v1.Task.latest_time:type_name -> google.protobuf.Timestamp
 	7,   // 13: turnwise.v1.Task.remnants:type_name -> turnwise.v1.Remnant
-	58,  // 14: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
-	57,  // 15: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
-	57,  // 16: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
-	57,  // 17: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
-	10,  // 18: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
-	8,   // 19: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
-	57,  // 20: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
-	57,  // 21: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
-	57,  // 22: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
-	57,  // 23: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
-	6,   // 24: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
-	8,   // 25: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
-	11,  // 26: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
-	11,  // 27: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
-	6,   // 28: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
-	57,  // 29: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
-	3,   // 30: turnwise.v1.LoadCreelRequest.work:type_name -> turnwise.v1.LoadWork
-	17,  // 31: turnwise.v1.LoadCreelResponse.lessons:type_name -> turnwise.v1.CreelLesson
-	20,  // 32: turnwise.v1.GetCreelResponse.creel:type_name -> turnwise.v1.Creel
-	21,  // 33: turnwise.v1.Creel.positions:type_name -> turnwise.v1.CreelPosition
-	17,  // 34: turnwise.v1.Creel.lessons:type_name -> turnwise.v1.CreelLesson
-	58,  // 35: turnwise.v1.CreelPosition.left_kg:type_name -> turnwise.v1.Figure
-	4,   // 36: turnwise.v1.RecordReadingRequest.kind:type_name -> turnwise.v1.ReadingKind
-	57,  // 37: turnwise.v1.RecordReadingRequest.reading_time:type_name -> google.protobuf.Timestamp
-	17,  // 38: turnwise.v1.RecordReadingResponse.lessons:type_name -> turnwise.v1.CreelLesson
-	24,  // 39: turnwise.v1.RecordReadingResponse.reading:type_name -> turnwise.v1.Reading
-	31,  // 40: turnwise.v1.RecordReadingResponse.scale_ratio:type_name -> turnwise.v1.ScaleRatio
-	4,   // 41: turnwise.v1.Reading.kind:type_name -> turnwise.v1.ReadingKind
-	57,  // 42: turnwise.v1.Reading.reading_time:type_name -> google.protobuf.Timestamp
-	58,  // 43: turnwise.v1.Reading.net_kg:type_name -> turnwise.v1.Figure
-	58,  // 44: turnwise.v1.Reading.counted_kg:type_name -> turnwise.v1.Figure
-	24,  // 45: turnwise.v1.ListReadingsResponse.readings:type_name -> turnwise.v1.Reading
-	31,  // 46: turnwise.v1.ListScaleRatiosResponse.ratios:type_name -> turnwise.v1.ScaleRatio
-	58,  // 47: turnwise.v1.ScaleRatio.counted_kg:type_name -> turnwise.v1.Figure
-	58,  // 48: turnwise.v1.ScaleRatio.weighed_kg:type_name -> turnwise.v1.Figure
-	57,  // 49: turnwise.v1.ScaleRatio.newest_time:type_name -> google.protobuf.Timestamp
-	6,   // 50: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
-	57,  // 51: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	9,   // 52: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
-	8,   // 53: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
-	12,  // 54: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
-	37,  // 55: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
-	1,   // 56: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
-	57,  // 57: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
-	0,   // 58: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
-	57,  // 59: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
-	57,  // 60: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
-	17,  // 61: turnwise.v1.ReportTaskResponse.lessons:type_name -> turnwise.v1.CreelLesson
-	58,  // 62: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
-	58,  // 63: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
-	58,  // 64: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
-	46,  // 65: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
-	43,  // 66: turnwise.v1.Lot.reservations:type_name -> turnwise.v1.LotReservation
-	58,  // 67: turnwise.v1.Lot.free_kg:type_name -> turnwise.v1.Figure
-	58,  // 68: turnwise.v1.Lot.short_kg:type_name -> turnwise.v1.Figure
-	44,  // 69: turnwise.v1.Lot.draws:type_name -> turnwise.v1.LotDraw
-	58,  // 70: turnwise.v1.LotReservation.need_kg:type_name -> turnwise.v1.Figure
-	58,  // 71: turnwise.v1.LotReservation.covered_kg:type_name -> turnwise.v1.Figure
-	58,  // 72: turnwise.v1.LotReservation.short_kg:type_name -> turnwise.v1.Figure
-	45,  // 73: turnwise.v1.LotDraw.change:type_name -> turnwise.v1.LotChange
-	57,  // 74: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
-	42,  // 75: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
-	57,  // 76: turnwise.v1.DraftRequisitionRequest.until_time:type_name -> google.protobuf.Timestamp
-	57,  // 77: turnwise.v1.DraftRequisitionResponse.as_of_time:type_name -> google.protobuf.Timestamp
-	57,  // 78: turnwise.v1.DraftRequisitionResponse.until_time:type_name -> google.protobuf.Timestamp
-	51,  // 79: turnwise.v1.DraftRequisitionResponse.lines:type_name -> turnwise.v1.RequisitionLine
-	58,  // 80: turnwise.v1.RequisitionLine.need_kg:type_name -> turnwise.v1.Figure
-	58,  // 81: turnwise.v1.RequisitionLine.at_machine_kg:type_name -> turnwise.v1.Figure
-	58,  // 82: turnwise.v1.RequisitionLine.fetch_kg:type_name -> turnwise.v1.Figure
-	58,  // 83: turnwise.v1.RequisitionLine.short_kg:type_name -> turnwise.v1.Figure
-	58,  // 84: turnwise.v1.RequisitionLine.store_kg:type_name -> turnwise.v1.Figure
-	52,  // 85: turnwise.v1.RequisitionLine.shares:type_name -> turnwise.v1.RequisitionShare
-	57,  // 86: turnwise.v1.RequisitionShare.first_time:type_name -> google.protobuf.Timestamp
-	5,   // 87: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
-	42,  // 88: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
-	46,  // 89: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
-	13,  // 90: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
-	15,  // 91: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
-	18,  // 92: turnwise.v1.CreelService.GetCreel:input_type -> turnwise.v1.GetCreelRequest
-	22,  // 93: turnwise.v1.CreelService.RecordReading:input_type -> turnwise.v1.RecordReadingRequest
-	25,  // 94: turnwise.v1.CreelService.ListReadings:input_type -> turnwise.v1.ListReadingsRequest
-	27,  // 95: turnwise.v1.CreelService.UndoReading:input_type -> turnwise.v1.UndoReadingRequest
-	29,  // 96: turnwise.v1.CreelService.ListScaleRatios:input_type -> turnwise.v1.ListScaleRatiosRequest
-	32,  // 97: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
-	34,  // 98: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
-	36,  // 99: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
-	38,  // 100: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
-	40,  // 101: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
-	47,  // 102: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
-	49,  // 103: turnwise.v1.CreelService.DraftRequisition:input_type -> turnwise.v1.DraftRequisitionRequest
-	53,  // 104: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
-	55,  // 105: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
-	14,  // 106: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
-	16,  // 107: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
-	19,  // 108: turnwise.v1.CreelService.GetCreel:output_type -> turnwise.v1.GetCreelResponse
-	23,  // 109: turnwise.v1.CreelService.RecordReading:output_type -> turnwise.v1.RecordReadingResponse
-	26,  // 110: turnwise.v1.CreelService.ListReadings:output_type -> turnwise.v1.ListReadingsResponse
-	28,  // 111: turnwise.v1.CreelService.UndoReading:output_type -> turnwise.v1.UndoReadingResponse
-	30,  // 112: turnwise.v1.CreelService.ListScaleRatios:output_type -> turnwise.v1.ListScaleRatiosResponse
-	33,  // 113: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
-	35,  // 114: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
-	37,  // 115: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
-	39,  // 116: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
-	41,  // 117: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
-	48,  // 118: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
-	50,  // 119: turnwise.v1.CreelService.DraftRequisition:output_type -> turnwise.v1.DraftRequisitionResponse
-	54,  // 120: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
-	56,  // 121: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
-	106, // [106:122] is the sub-list for method output_type
-	90,  // [90:106] is the sub-list for method input_type
-	90,  // [90:90] is the sub-list for extension type_name
-	90,  // [90:90] is the sub-list for extension extendee
-	0,   // [0:90] is the sub-list for field type_name
+	57,  // 14: turnwise.v1.Task.lapsed_time:type_name -> google.protobuf.Timestamp
+	57,  // 15: turnwise.v1.Task.overdue_since_time:type_name -> google.protobuf.Timestamp
+	58,  // 16: turnwise.v1.Remnant.net_kg:type_name -> turnwise.v1.Figure
+	57,  // 17: turnwise.v1.Walk.start_time:type_name -> google.protobuf.Timestamp
+	57,  // 18: turnwise.v1.Walk.end_time:type_name -> google.protobuf.Timestamp
+	57,  // 19: turnwise.v1.Walk.latest_start_time:type_name -> google.protobuf.Timestamp
+	10,  // 20: turnwise.v1.Walk.stops:type_name -> turnwise.v1.WalkStop
+	8,   // 21: turnwise.v1.Walk.fetch:type_name -> turnwise.v1.Fetch
+	57,  // 22: turnwise.v1.WalkStop.start_time:type_name -> google.protobuf.Timestamp
+	57,  // 23: turnwise.v1.WalkStop.end_time:type_name -> google.protobuf.Timestamp
+	57,  // 24: turnwise.v1.WalkStop.open_time:type_name -> google.protobuf.Timestamp
+	57,  // 25: turnwise.v1.WalkStop.latest_time:type_name -> google.protobuf.Timestamp
+	6,   // 26: turnwise.v1.WalkStop.tasks:type_name -> turnwise.v1.Task
+	8,   // 27: turnwise.v1.WalkStop.fetch:type_name -> turnwise.v1.Fetch
+	11,  // 28: turnwise.v1.MachineSplit.now:type_name -> turnwise.v1.SetLoad
+	11,  // 29: turnwise.v1.MachineSplit.proposed:type_name -> turnwise.v1.SetLoad
+	6,   // 30: turnwise.v1.ListTasksResponse.tasks:type_name -> turnwise.v1.Task
+	57,  // 31: turnwise.v1.LoadCreelRequest.load_time:type_name -> google.protobuf.Timestamp
+	3,   // 32: turnwise.v1.LoadCreelRequest.work:type_name -> turnwise.v1.LoadWork
+	17,  // 33: turnwise.v1.LoadCreelResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	20,  // 34: turnwise.v1.GetCreelResponse.creel:type_name -> turnwise.v1.Creel
+	21,  // 35: turnwise.v1.Creel.positions:type_name -> turnwise.v1.CreelPosition
+	17,  // 36: turnwise.v1.Creel.lessons:type_name -> turnwise.v1.CreelLesson
+	58,  // 37: turnwise.v1.CreelPosition.left_kg:type_name -> turnwise.v1.Figure
+	4,   // 38: turnwise.v1.RecordReadingRequest.kind:type_name -> turnwise.v1.ReadingKind
+	57,  // 39: turnwise.v1.RecordReadingRequest.reading_time:type_name -> google.protobuf.Timestamp
+	17,  // 40: turnwise.v1.RecordReadingResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	24,  // 41: turnwise.v1.RecordReadingResponse.reading:type_name -> turnwise.v1.Reading
+	31,  // 42: turnwise.v1.RecordReadingResponse.scale_ratio:type_name -> turnwise.v1.ScaleRatio
+	4,   // 43: turnwise.v1.Reading.kind:type_name -> turnwise.v1.ReadingKind
+	57,  // 44: turnwise.v1.Reading.reading_time:type_name -> google.protobuf.Timestamp
+	58,  // 45: turnwise.v1.Reading.net_kg:type_name -> turnwise.v1.Figure
+	58,  // 46: turnwise.v1.Reading.counted_kg:type_name -> turnwise.v1.Figure
+	24,  // 47: turnwise.v1.ListReadingsResponse.readings:type_name -> turnwise.v1.Reading
+	31,  // 48: turnwise.v1.ListScaleRatiosResponse.ratios:type_name -> turnwise.v1.ScaleRatio
+	58,  // 49: turnwise.v1.ScaleRatio.counted_kg:type_name -> turnwise.v1.Figure
+	58,  // 50: turnwise.v1.ScaleRatio.weighed_kg:type_name -> turnwise.v1.Figure
+	57,  // 51: turnwise.v1.ScaleRatio.newest_time:type_name -> google.protobuf.Timestamp
+	6,   // 52: turnwise.v1.WatchTasksResponse.tasks:type_name -> turnwise.v1.Task
+	57,  // 53: turnwise.v1.ListWalksResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	9,   // 54: turnwise.v1.ListWalksResponse.walks:type_name -> turnwise.v1.Walk
+	8,   // 55: turnwise.v1.ListWalksResponse.next_hour:type_name -> turnwise.v1.Fetch
+	12,  // 56: turnwise.v1.ListWalksResponse.split:type_name -> turnwise.v1.MachineSplit
+	37,  // 57: turnwise.v1.WatchWalksResponse.walks:type_name -> turnwise.v1.ListWalksResponse
+	1,   // 58: turnwise.v1.ReportTaskRequest.act:type_name -> turnwise.v1.TaskAct
+	57,  // 59: turnwise.v1.ReportTaskRequest.act_time:type_name -> google.protobuf.Timestamp
+	0,   // 60: turnwise.v1.ReportTaskResponse.state:type_name -> turnwise.v1.TaskState
+	57,  // 61: turnwise.v1.ReportTaskResponse.state_time:type_name -> google.protobuf.Timestamp
+	57,  // 62: turnwise.v1.ReportTaskResponse.fixer_call_time:type_name -> google.protobuf.Timestamp
+	17,  // 63: turnwise.v1.ReportTaskResponse.lessons:type_name -> turnwise.v1.CreelLesson
+	58,  // 64: turnwise.v1.Lot.store_kg:type_name -> turnwise.v1.Figure
+	58,  // 65: turnwise.v1.Lot.at_machine_kg:type_name -> turnwise.v1.Figure
+	58,  // 66: turnwise.v1.Lot.on_creel_kg:type_name -> turnwise.v1.Figure
+	46,  // 67: turnwise.v1.Lot.releases:type_name -> turnwise.v1.LotRelease
+	43,  // 68: turnwise.v1.Lot.reservations:type_name -> turnwise.v1.LotReservation
+	58,  // 69: turnwise.v1.Lot.free_kg:type_name -> turnwise.v1.Figure
+	58,  // 70: turnwise.v1.Lot.short_kg:type_name -> turnwise.v1.Figure
+	44,  // 71: turnwise.v1.Lot.draws:type_name -> turnwise.v1.LotDraw
+	58,  // 72: turnwise.v1.LotReservation.need_kg:type_name -> turnwise.v1.Figure
+	58,  // 73: turnwise.v1.LotReservation.covered_kg:type_name -> turnwise.v1.Figure
+	58,  // 74: turnwise.v1.LotReservation.short_kg:type_name -> turnwise.v1.Figure
+	45,  // 75: turnwise.v1.LotDraw.change:type_name -> turnwise.v1.LotChange
+	57,  // 76: turnwise.v1.LotRelease.release_time:type_name -> google.protobuf.Timestamp
+	42,  // 77: turnwise.v1.ListLotsResponse.lots:type_name -> turnwise.v1.Lot
+	57,  // 78: turnwise.v1.DraftRequisitionRequest.until_time:type_name -> google.protobuf.Timestamp
+	57,  // 79: turnwise.v1.DraftRequisitionResponse.as_of_time:type_name -> google.protobuf.Timestamp
+	57,  // 80: turnwise.v1.DraftRequisitionResponse.until_time:type_name -> google.protobuf.Timestamp
+	51,  // 81: turnwise.v1.DraftRequisitionResponse.lines:type_name -> turnwise.v1.RequisitionLine
+	58,  // 82: turnwise.v1.RequisitionLine.need_kg:type_name -> turnwise.v1.Figure
+	58,  // 83: turnwise.v1.RequisitionLine.at_machine_kg:type_name -> turnwise.v1.Figure
+	58,  // 84: turnwise.v1.RequisitionLine.fetch_kg:type_name -> turnwise.v1.Figure
+	58,  // 85: turnwise.v1.RequisitionLine.short_kg:type_name -> turnwise.v1.Figure
+	58,  // 86: turnwise.v1.RequisitionLine.store_kg:type_name -> turnwise.v1.Figure
+	52,  // 87: turnwise.v1.RequisitionLine.shares:type_name -> turnwise.v1.RequisitionShare
+	57,  // 88: turnwise.v1.RequisitionShare.first_time:type_name -> google.protobuf.Timestamp
+	5,   // 89: turnwise.v1.MoveLotRequest.move:type_name -> turnwise.v1.LotMove
+	42,  // 90: turnwise.v1.MoveLotResponse.lot:type_name -> turnwise.v1.Lot
+	46,  // 91: turnwise.v1.ReleaseLotResponse.release:type_name -> turnwise.v1.LotRelease
+	13,  // 92: turnwise.v1.CreelService.ListTasks:input_type -> turnwise.v1.ListTasksRequest
+	15,  // 93: turnwise.v1.CreelService.LoadCreel:input_type -> turnwise.v1.LoadCreelRequest
+	18,  // 94: turnwise.v1.CreelService.GetCreel:input_type -> turnwise.v1.GetCreelRequest
+	22,  // 95: turnwise.v1.CreelService.RecordReading:input_type -> turnwise.v1.RecordReadingRequest
+	25,  // 96: turnwise.v1.CreelService.ListReadings:input_type -> turnwise.v1.ListReadingsRequest
+	27,  // 97: turnwise.v1.CreelService.UndoReading:input_type -> turnwise.v1.UndoReadingRequest
+	29,  // 98: turnwise.v1.CreelService.ListScaleRatios:input_type -> turnwise.v1.ListScaleRatiosRequest
+	32,  // 99: turnwise.v1.CreelService.UndoLoad:input_type -> turnwise.v1.UndoLoadRequest
+	34,  // 100: turnwise.v1.CreelService.WatchTasks:input_type -> turnwise.v1.WatchTasksRequest
+	36,  // 101: turnwise.v1.CreelService.ListWalks:input_type -> turnwise.v1.ListWalksRequest
+	38,  // 102: turnwise.v1.CreelService.WatchWalks:input_type -> turnwise.v1.WatchWalksRequest
+	40,  // 103: turnwise.v1.CreelService.ReportTask:input_type -> turnwise.v1.ReportTaskRequest
+	47,  // 104: turnwise.v1.CreelService.ListLots:input_type -> turnwise.v1.ListLotsRequest
+	49,  // 105: turnwise.v1.CreelService.DraftRequisition:input_type -> turnwise.v1.DraftRequisitionRequest
+	53,  // 106: turnwise.v1.CreelService.MoveLot:input_type -> turnwise.v1.MoveLotRequest
+	55,  // 107: turnwise.v1.CreelService.ReleaseLot:input_type -> turnwise.v1.ReleaseLotRequest
+	14,  // 108: turnwise.v1.CreelService.ListTasks:output_type -> turnwise.v1.ListTasksResponse
+	16,  // 109: turnwise.v1.CreelService.LoadCreel:output_type -> turnwise.v1.LoadCreelResponse
+	19,  // 110: turnwise.v1.CreelService.GetCreel:output_type -> turnwise.v1.GetCreelResponse
+	23,  // 111: turnwise.v1.CreelService.RecordReading:output_type -> turnwise.v1.RecordReadingResponse
+	26,  // 112: turnwise.v1.CreelService.ListReadings:output_type -> turnwise.v1.ListReadingsResponse
+	28,  // 113: turnwise.v1.CreelService.UndoReading:output_type -> turnwise.v1.UndoReadingResponse
+	30,  // 114: turnwise.v1.CreelService.ListScaleRatios:output_type -> turnwise.v1.ListScaleRatiosResponse
+	33,  // 115: turnwise.v1.CreelService.UndoLoad:output_type -> turnwise.v1.UndoLoadResponse
+	35,  // 116: turnwise.v1.CreelService.WatchTasks:output_type -> turnwise.v1.WatchTasksResponse
+	37,  // 117: turnwise.v1.CreelService.ListWalks:output_type -> turnwise.v1.ListWalksResponse
+	39,  // 118: turnwise.v1.CreelService.WatchWalks:output_type -> turnwise.v1.WatchWalksResponse
+	41,  // 119: turnwise.v1.CreelService.ReportTask:output_type -> turnwise.v1.ReportTaskResponse
+	48,  // 120: turnwise.v1.CreelService.ListLots:output_type -> turnwise.v1.ListLotsResponse
+	50,  // 121: turnwise.v1.CreelService.DraftRequisition:output_type -> turnwise.v1.DraftRequisitionResponse
+	54,  // 122: turnwise.v1.CreelService.MoveLot:output_type -> turnwise.v1.MoveLotResponse
+	56,  // 123: turnwise.v1.CreelService.ReleaseLot:output_type -> turnwise.v1.ReleaseLotResponse
+	108, // [108:124] is the sub-list for method output_type
+	92,  // [92:108] is the sub-list for method input_type
+	92,  // [92:92] is the sub-list for extension type_name
+	92,  // [92:92] is the sub-list for extension extendee
+	0,   // [0:92] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_creel_proto_init() }

@@ -221,7 +221,7 @@ func (s *alarmService) ReportCallLoad(ctx context.Context, r *pb.ReportCallLoadR
 	out := &pb.ReportCallLoadResponse{StartTime: stamp(l.From), EndTime: stamp(l.To), Standing: l.Standing, Aim: l.Aim}
 	for _, p := range l.Persons {
 		q := &pb.PersonLoad{
-			Person: p.Person, CallCount: int32(p.Calls), AlarmCount: int32(p.Alarms), MeanCalls: p.MeanCalls, MeanAlarms: p.MeanAlarms,
+			Person: p.Person, CallCount: int32(p.Calls), AlarmCount: int32(p.Alarms), TaskCount: int32(p.Tasks), MeanCalls: p.MeanCalls, MeanTasks: p.MeanTasks, MeanAlarms: p.MeanAlarms,
 			WorstCount: int32(p.Worst), WorstTime: stamp(p.WorstAt), WorstAlarms: int32(p.WorstAlarms),
 		}
 		for _, f := range p.Floods {

@@ -156,6 +156,7 @@ func taskViewToPB(t *floor.TaskView, now time.Time) *pb.Task {
 	}
 	out.State, out.StateTime, out.FixerCallTime = taskStateToPB[t.State.State], stamp(t.State.Since), stamp(t.State.Fixer)
 	out.Tie, out.OpenTime, out.LatestTime = t.Tie, stamp(t.Open), stamp(t.Latest)
+	out.LapsedTime, out.OverdueSinceTime = stamp(t.Lapsed), stamp(t.Overdue)
 	out.NextOrder, out.NextArticle, out.Remnants = t.NextOrder, t.NextArticle, remnantsToPB(t.Remnants)
 	for _, p := range t.Positions {
 		out.Positions = append(out.Positions, int32(p))
@@ -170,8 +171,29 @@ func taskViewToPB(t *floor.TaskView, now time.Time) *pb.Task {
 	return out
 }
 
-// sentence says a task in at most twelve words, verb first.
+// sentence says a task in at most twelve words, verb first, and what nobody told
+// of it. Instants are told in the zone of now.
 func sentence(t *floor.TaskView, now time.Time) string {
+	s := work(t, now)
+	clock := func(at time.Time) string {
+		if at = at.In(now.Location()); now.Sub(at) > 20*time.Hour {
+			return at.Format("Mon 2 Jan 15:04")
+		}
+		return at.In(now.Location()).Format("15:04")
+	}
+	switch {
+	case t.Unsaid:
+		s += fmt.Sprintf(" It has run past its last cone, due %s: look, and say done if they were changed.", clock(t.Window.Last))
+	case !t.Overdue.IsZero():
+		s += fmt.Sprintf(" Overdue since %s.", clock(t.Overdue))
+	}
+	if !t.Lapsed.IsZero() {
+		s += fmt.Sprintf(" Taken %s, and nobody said done.", clock(t.Lapsed))
+	}
+	return s
+}
+
+func work(t *floor.TaskView, now time.Time) string {
 	switch t.Kind {
 	case floor.TaskStop:
 		return fmt.Sprintf("Go to %s: stands %d min, %s.", t.Name, int(now.Sub(t.Since).Minutes()), t.Cause.Word)

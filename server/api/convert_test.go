@@ -170,11 +170,20 @@ func TestTaskTotalsStopAgentToPB(t *testing.T) {
 	now := time.Unix(1.8e9, 0)
 	task := taskViewToPB(&floor.TaskView{
 		ID: "k01-creel-g-5", Kind: floor.TaskCreel, Machine: "k01", Name: "K01", Due: now, Cause: floor.Cause{ID: "c"}, Order: "SO", RollNumber: 3, RollKg: 25, YarnName: "Ne 30",
-		State: store.TaskState{State: store.TaskTaken, Since: now, Fixer: now},
-		Tie:   true, Open: now, Latest: now, Positions: []int{1}, NextOrder: "SO-2", NextArticle: "RIB", Remnants: []creel.Remnant{{Lot: "L", Cones: 2, Mass: 3}},
+		State: store.TaskState{State: store.TaskDue, Since: now, Fixer: now}, Lapsed: now, Overdue: now,
+		Tie: true, Open: now, Latest: now, Positions: []int{1}, NextOrder: "SO-2", NextArticle: "RIB", Remnants: []creel.Remnant{{Lot: "L", Cones: 2, Mass: 3}},
 		Window: &outlook.CreelWindow{Group: "g", Lot: "L", Tip: "red", Cones: 90, First: now, P05: now, P50: now, P95: now, Last: now},
 	}, now)
 	wantSet(t, task.ProtoReflect())
+	six := time.Date(2026, 11, 23, 6, 0, 0, 0, time.UTC)
+	late := floor.TaskView{Kind: floor.TaskCreel, Name: "K01", YarnName: "Ne 30", Overdue: six, Lapsed: six.Add(time.Minute), Window: &outlook.CreelWindow{Group: "g", Cones: 90, Last: six.Add(time.Hour)}}
+	if got, want := taskViewToPB(&late, six.Add(2*time.Hour)).GetSentence(), "Creel K01, g: 90 cones of Ne 30. Overdue since 06:00. Taken 06:01, and nobody said done."; got != want {
+		t.Errorf("it says %q, want %q", got, want)
+	}
+	late.Unsaid, late.Lapsed = true, time.Time{}
+	if got, want := taskViewToPB(&late, six.Add(24*time.Hour)).GetSentence(), "Creel K01, g: 90 cones of Ne 30. It has run past its last cone, due Mon 23 Nov 07:00: look, and say done if they were changed."; got != want {
+		t.Errorf("it says %q, want %q", got, want)
+	}
 	totals := totalsToPB(&floor.TotalsView{
 		Machine: "k01", Revolutions: 1, Inched: 10, Stops: 2, ByCause: map[string]int64{"yarn": 2}, OpenStop: true, LostMin: 3, LostMax: 4, Kilos: 5, WithoutCard: 6, RunMS: 7, StopMS: 8, UnknownMS: 9,
 	})

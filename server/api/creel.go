@@ -34,7 +34,7 @@ func (s *creelService) ListTasks(ctx context.Context, r *pb.ListTasksRequest) (*
 	}
 	out := &pb.ListTasksResponse{}
 	for i := range tasks {
-		out.Tasks = append(out.Tasks, taskViewToPB(&tasks[i], s.now()))
+		out.Tasks = append(out.Tasks, taskViewToPB(&tasks[i], s.now().In(s.floor.Zone())))
 	}
 	return out, nil
 }

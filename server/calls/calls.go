@@ -36,6 +36,7 @@ type Floor interface {
 	Attention() []floor.Attention
 	Orders(ctx context.Context) ([]floor.OrderView, error)
 	Tasks(ctx context.Context, machines []string, horizon time.Duration) ([]floor.TaskView, error)
+	Rounds(ctx context.Context, machines []string, horizon time.Duration) (floor.RoundsView, error)
 	LotSettled(machine, group, lot string, since time.Time) bool
 	Ratios(ctx context.Context) ([]floor.RatioView, error)
 }
@@ -129,7 +130,8 @@ type Desk struct {
 
 	mu     sync.Mutex
 	alarms map[string]Alarm
-	called map[string]time.Time // tasks that were called, by id
+	called map[string]called // tasks that were called
+	told   map[string]string // calls of tasks that a walk has and that are not due yet
 	subs   map[chan struct{}]struct{}
 	unsure map[string]time.Time // promises that are too unsure, by alarm, since when
 	nextOr time.Time            // when orders are looked at again
@@ -142,7 +144,7 @@ var ErrAlarm = fmt.Errorf("no such alarm: %w", store.ErrNotFound)
 func New(ctx context.Context, f Floor, rec store.AlarmRecord, o Options) (*Desk, error) {
 	o.defaults()
 	d := &Desk{floor: f, rec: rec, o: o, limits: alarm.DefaultLimits(), started: o.Now(),
-		alarms: map[string]Alarm{}, called: map[string]time.Time{}, subs: map[chan struct{}]struct{}{}}
+		alarms: map[string]Alarm{}, called: map[string]called{}, told: map[string]string{}, subs: map[chan struct{}]struct{}{}}
 	d.limits.ShelveMax = o.ShelveMax
 	kept, err := rec.Alarms(ctx)
 	if err != nil {
@@ -160,7 +162,7 @@ func New(ctx context.Context, f Floor, rec store.AlarmRecord, o Options) (*Desk,
 		return nil, fmt.Errorf("calls: %w", err)
 	}
 	for _, c := range past {
-		d.called[c.Task] = c.At
+		d.called[c.Task] = called{c.At, c.Walk}
 	}
 	return d, nil
 }

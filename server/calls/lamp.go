@@ -62,7 +62,7 @@ func (d *Desk) Lamps(ctx context.Context) (map[string]Lamp, error) {
 		}
 	}
 	for _, t := range tasks {
-		if t.State.State == store.TaskDue || t.State.State == "" {
+		if (t.State.State == store.TaskDue || t.State.State == "") && !t.Unsaid {
 			light(nonEmpty(t.Machine, hall[t.Machine]), LampCall, t.Due)
 		}
 	}

@@ -334,34 +334,3 @@ func (d *Desk) forget(ctx context.Context, now time.Time) error {
 	}
 	return nil
 }
-
-// keepCalls notes tasks that fell due, each once.
-func (d *Desk) keepCalls(ctx context.Context, machines []floor.Attention, now time.Time) error {
-	tasks, err := d.floor.Tasks(ctx, nil, d.o.WarnBefore)
-	if err != nil {
-		return fmt.Errorf("calls: tasks: %w", err)
-	}
-	person := map[string]string{}
-	for _, m := range machines {
-		person[m.ID] = personOf(m.Set)
-	}
-	d.mu.Lock()
-	defer d.mu.Unlock()
-	var calls []store.TaskCall
-	for _, t := range tasks {
-		if _, known := d.called[t.ID]; !known && t.ID != "" {
-			calls = append(calls, store.TaskCall{Task: t.ID, Machine: t.Machine, Person: person[t.Machine], At: now})
-		}
-	}
-	if len(calls) == 0 {
-		return nil
-	}
-	if err := d.rec.KeepCalls(ctx, calls); err != nil {
-		return err
-	}
-	for _, c := range calls {
-		d.called[c.Task] = c.At
-	}
-	maps.DeleteFunc(d.called, func(_ string, at time.Time) bool { return now.Sub(at) > callsRemembered })
-	return nil
-}

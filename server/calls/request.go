@@ -168,7 +168,7 @@ func (d *Desk) Load(ctx context.Context, from, to time.Time) (Load, error) {
 		}
 	}
 	for _, t := range tasks {
-		call := alarm.Call{At: t.At, Person: t.Person}
+		call := alarm.Call{At: t.At, Person: t.Person, Walk: t.Walk}
 		by[t.Person] = append(by[t.Person], call)
 		all = append(all, call)
 	}

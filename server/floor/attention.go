@@ -47,8 +47,13 @@ func (f *Floor) Attention() []Attention {
 			a.Rule = RuleNoOrder
 		}
 		if a.Waits {
-			a.Answer = f.book.creel.taps[stopTask(m).ID]
+			t := stopTask(m)
+			f.book.told(&t, now)
+			a.Answer = t.State
 			from := m.view.Since
+			if !t.Lapsed.IsZero() { // he who took it did not come, or has forgotten it
+				from = t.Lapsed.Add(t.holds())
+			}
 			switch a.Answer.State {
 			case store.TaskTaken, store.TaskHalf: // somebody is at it
 				from = now

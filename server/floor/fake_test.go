@@ -26,6 +26,21 @@ type memory struct {
 	cells  []store.Rollup
 	err    error
 	asked  int // rollups
+	// turned tells revolutions up to an instant; nil = those of the state, at any time.
+	turned func(machine string, at time.Time) int64
+}
+
+func (m *memory) RevolutionsAt(_ context.Context, machine string, at time.Time) (int64, error) {
+	defer m.lock()()
+	if m.turned != nil {
+		return m.turned(machine, at), m.err
+	}
+	for _, s := range m.states {
+		if s.Machine == machine {
+			return s.Revolutions, m.err
+		}
+	}
+	return 0, store.ErrNotFound
 }
 
 func (m *memory) lock() func() { m.mu.Lock(); return m.mu.Unlock }

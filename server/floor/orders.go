@@ -134,10 +134,20 @@ func (f *Floor) allTasks(ctx context.Context, machines []string, horizon time.Du
 		if !ok || !mine(w.Machine) || !wanted || w.First.After(until) && (visit.latestAt.IsZero() || visit.latestAt.After(until)) {
 			continue
 		}
-		due = append(due, creelTask(m, w, &visit, p.book))
+		t := creelTask(m, w, &visit, p.book)
+		t.overdue(float64(m.state.Revolutions), f.c.Now())
+		due = append(due, t)
 	}
 	slices.SortStableFunc(stops, func(a, b TaskView) int { return a.Since.Compare(b.Since) })
-	slices.SortStableFunc(due, func(a, b TaskView) int { return a.Due.Compare(b.Due) })
+	slices.SortStableFunc(due, func(a, b TaskView) int {
+		if a.Unsaid != b.Unsaid { // a machine that runs on can wait for a look
+			if a.Unsaid {
+				return 1
+			}
+			return -1
+		}
+		return a.Due.Compare(b.Due)
+	})
 	all := append(stops, due...)
 	for i := range all {
 		f.book.told(&all[i], f.c.Now())

@@ -27,6 +27,7 @@ type planner struct {
 	learnRevs int64 // revolutions of all machines that the histories know of
 
 	careMarks careMarks
+	passed    map[passedTurn]time.Time // when turns of windows were made that are behind
 }
 
 // plan is an outlook and what it was made of. It does not change.
@@ -133,6 +134,9 @@ func (f *Floor) makePlan(ctx context.Context) (*plan, error) {
 	p.Outlook = out
 	p.At = now
 	p.date()
+	if err := f.passedAt(ctx, p); err != nil {
+		return nil, err
+	}
 	for _, o := range out.Orders {
 		p.orders[o.Order] = o
 	}

@@ -51,6 +51,7 @@ func (b *book) told(t *TaskView, now time.Time) bool {
 	if t.State.State == "" {
 		t.State.State = store.TaskDue
 	}
+	t.lapse(now)
 	if t.State.State != store.TaskDone {
 		return true
 	}
@@ -164,6 +165,9 @@ func (f *Floor) loadOf(ctx context.Context, t *TaskView, tap store.Tap, told Tol
 		l.Cones = w.Cones / 2
 	default:
 		l.Cones = w.Cones
+	}
+	if t.Unsaid { // nobody knows when; most likely as they ran out
+		l.At = w.P50
 	}
 	if len(t.Positions) >= l.Cones {
 		l.Positions = slices.Clone(t.Positions[:l.Cones])

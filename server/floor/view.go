@@ -204,11 +204,15 @@ type TaskView struct {
 	RollNumber    int64
 	RollKg        float64
 	State         store.TaskState // what people told of it
+	// Lapsed is when somebody took it and did not finish in reason: it is due again.
+	Lapsed time.Time
 
 	// Of a creel task.
 	Tie          bool      // the cones go on with a tied reserve: the next one is to be tied
 	Open, Latest time.Time // from when it is of use, and the latest visit; zero = not known
 	Positions    []int     // places of the creel, from 1; none = not told one by one
+	Overdue      time.Time // the window began then; zero = it is still to come
+	Unsaid       bool      // the machine has run so far past its cones that somebody has changed them without a word
 	// Of a style change or the end of a job.
 	NextOrder, NextArticle string
 	Begins                 string          // planned order that begins when somebody says done; empty = none

@@ -26,6 +26,8 @@ const (
 	// can be done.
 	doffEarly  = 2 * time.Minute
 	creelEarly = 20 * time.Minute
+	// lookWithin is by when somebody should look at a creel that was seen to without a word.
+	lookWithin = time.Hour
 	// A tender who would wait longer than this at a machine goes back in between:
 	// then it is another walk.
 	walkPause = 8 * time.Minute
@@ -163,6 +165,7 @@ func (f *Floor) Rounds(ctx context.Context, machines []string, horizon time.Dura
 	} else {
 		view.Split = k.view.Split
 	}
+	view.At = now.In(f.c.Zone)
 	k.names = nameWalks(view.Walks, k.names)
 	k.plan, k.book, k.until, k.view = p, b, now.Add(keptFor), view
 	return view, nil
@@ -377,12 +380,16 @@ func (b *book) call(t *TaskView, tenders []creel.Tender, now time.Time) creel.Ca
 		if !t.Open.IsZero() {
 			c.Open = min(in(t.Open), c.Latest)
 		}
+		if t.Unsaid { // to look what is there; nobody need bring cones or hurry
+			c.Work, c.Open, c.Latest = creelWork, 0, lookWithin.Minutes()
+			break
+		}
 		c.Fetch = []creel.Fetch{{Lot: w.Lot + "\x00" + w.Yarn, Cones: w.Cones}}
 	default:
 		c.Work, c.Open = endWork, c.Latest
 		c.LateCost = 0.3 // it knits on, more than was ordered
 	}
-	c.Open = max(c.Open, 0)
+	c.Open, c.Latest = max(c.Open, 0), max(c.Latest, 0)
 	if t.State.State == store.TaskTaken {
 		c.Open = 0 // somebody goes now
 		for _, p := range tenders {

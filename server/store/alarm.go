@@ -55,4 +55,7 @@ type TaskCall struct {
 	Task, Machine string
 	Person        string // "set A"
 	At            time.Time
+	// Walk is the call: what tasks have in common of which the person was told as
+	// one walk. Empty = the task was a call of its own.
+	Walk string
 }

@@ -140,6 +140,10 @@ func (t Tap) InTime() error {
 	return nil
 }
 
+// TakenHolds is how long at least a task that somebody took is his; after that
+// another may take it.
+const TakenHolds = 15 * time.Minute
+
 // TaskState is how far a task is.
 type TaskState struct {
 	Task, Machine, State string

@@ -62,7 +62,7 @@ func (d *deskOf) Load(_ context.Context, from, to time.Time) (calls.Load, error)
 		return calls.Load{From: from, To: to, Aim: 1, Persons: []calls.PersonLoad{{Person: "all"}}}, nil
 	}
 	one := func(p string, tasks, alarms, most int) calls.PersonLoad {
-		return calls.PersonLoad{Person: p, Load: alarm.Load{Calls: tasks, Alarms: alarms, MeanCalls: float64(tasks) / 144, MeanAlarms: float64(alarms) / 144, Worst: most, WorstAt: to.Add(-3 * time.Hour)}}
+		return calls.PersonLoad{Person: p, Load: alarm.Load{Calls: tasks * 2 / 3, Tasks: tasks, Alarms: alarms, MeanCalls: float64(tasks*2/3) / 144, MeanTasks: float64(tasks) / 144, MeanAlarms: float64(alarms) / 144, Worst: most, WorstAt: to.Add(-3 * time.Hour)}}
 	}
 	l := calls.Load{From: from, To: to, Aim: 1, Persons: []calls.PersonLoad{one("planning", 0, 2, 1), one("set A", 212, 9, 6), one("set B", 301, 163, 14), one("all", 513, 174, 17)}, Standing: []string{"promise-SO-1041"}}
 	l.Persons[2].Floods = []alarm.Flood{{From: to.Add(-3 * time.Hour), To: to.Add(-170 * time.Minute), Alarms: 12}}

@@ -25,6 +25,9 @@ type railRow struct {
 	Due           int64  // ms since 1970
 	State         string // of store.Task…
 	Fixer         string // when the fixer was called
+	Lapsed        string // when somebody took it who did not finish in reason
+	Overdue       string // since when its cones run out
+	Past          string // it ran past its last cone then: somebody has changed them without a word
 	CanTap        bool
 	Half          int // cones of half a round; 0 = it has no half
 	Lead          *leadText
@@ -157,6 +160,9 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 	if !t.State.Fixer.IsZero() {
 		r.Fixer = dayTime(t.State.Fixer, now, s.zone)
 	}
+	if !t.Lapsed.IsZero() {
+		r.Lapsed = dayTime(t.Lapsed, now, s.zone)
+	}
 	r.In, r.Unit = until(t.Due, now)
 	switch t.Kind {
 	case floor.TaskDoff:
@@ -190,6 +196,12 @@ func (s *site) fillCreel(r *railRow, t floor.TaskView, w *outlook.CreelWindow, a
 		if r.Latest = dayTime(t.Latest, now, s.zone); r.First == "" && r.Last == r.Latest {
 			r.Last = ""
 		}
+	}
+	switch {
+	case t.Unsaid:
+		r.In, r.Window, r.Past, r.First, r.Last, r.Latest = "look", "", r.Last, "", "", ""
+	case !t.Overdue.IsZero():
+		r.Overdue, r.First, r.Latest = dayTime(t.Overdue, now, s.zone), "", ""
 	}
 	if t.Tie {
 		r.Strong, r.Tie = "Tie reserve", true
@@ -259,6 +271,12 @@ func (s *site) creelTwin(t floor.TaskView, now time.Time) creelTwin {
 			row.Cones = fmt.Sprint(w.Cones)
 			row.Yarn, row.Lot, row.Tip = cmp.Or(t.YarnName, w.Yarn), w.Lot, w.Tip
 			row.Window = strings.Join(slices.Compact([]string{dayTime(w.First, now, s.zone), dayTime(w.Last, now, s.zone)}), "–")
+			switch {
+			case t.Unsaid:
+				row.In, row.Window = "look", "past its last cone since "+dayTime(w.Last, now, s.zone)
+			case !t.Overdue.IsZero():
+				row.Window = "overdue since " + row.Window
+			}
 		}
 	case floor.TaskStyle, floor.TaskEnd:
 		row.Task = strings.ToLower(endWord(t)) + " " + endText(t)

@@ -67,8 +67,8 @@ type askedData struct {
 }
 
 type askedRow struct {
-	Person, Calls, MeanCalls, Alarms, MeanAlarms, Worst, WorstAt, Floods string
-	Over                                                                 bool
+	Person, Calls, MeanCalls, Tasks, Alarms, MeanAlarms, Worst, WorstAt, Floods string
+	Over                                                                        bool
 }
 
 // rolesOf may answer an alarm; nobody's name is asked.
@@ -217,9 +217,9 @@ func (s *site) askedData(ctx context.Context, now time.Time) (askedData, error) 
 	if err != nil {
 		return askedData{}, fmt.Errorf("web: calls and alarms: %w", err)
 	}
-	d := askedData{Note: fmt.Sprintf("Last 24 hours. The aim is at most %s in 10 minutes a person, on average.", plural(int(l.Aim), "one alarm", strconv.FormatFloat(l.Aim, 'g', 3, 64)+" alarms"))}
+	d := askedData{Note: fmt.Sprintf("Last 24 hours. A call is a walk with its tasks. The aim is at most %s in 10 minutes a person, on average.", plural(int(l.Aim), "one alarm", strconv.FormatFloat(l.Aim, 'g', 3, 64)+" alarms"))}
 	for _, p := range l.Persons {
-		r := askedRow{Person: p.Person, Calls: strconv.Itoa(p.Calls), MeanCalls: number(p.MeanCalls, 2), Alarms: strconv.Itoa(p.Alarms), MeanAlarms: number(p.MeanAlarms, 2),
+		r := askedRow{Person: p.Person, Calls: strconv.Itoa(p.Calls), MeanCalls: number(p.MeanCalls, 2), Tasks: strconv.Itoa(p.Tasks), Alarms: strconv.Itoa(p.Alarms), MeanAlarms: number(p.MeanAlarms, 2),
 			Worst: strconv.Itoa(p.Worst), WorstAt: dayTime(p.WorstAt, now, s.zone), Floods: strconv.Itoa(len(p.Floods)), Over: p.Person != calls.Everybody && (p.MeanAlarms > l.Aim || len(p.Floods) > 0)}
 		d.Rows = append(d.Rows, r)
 	}

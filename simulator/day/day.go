@@ -56,9 +56,11 @@ type Result struct {
 // Asked is the load of one person, a set of machines.
 type Asked struct {
 	Person      string  `json:"person"`
-	Calls       int     `json:"calls"`
+	Calls       int     `json:"calls"` // walks
+	Tasks       int     `json:"tasks"` // of those
 	Alarms      int     `json:"alarms"`
 	MeanCalls   float64 `json:"mean_calls_per_10min"`
+	MeanTasks   float64 `json:"mean_tasks_per_10min"`
 	MeanAlarms  float64 `json:"mean_alarms_per_10min"`
 	Worst       int     `json:"worst_10min"`
 	WorstAlarms int     `json:"worst_alarms_10min"`
@@ -300,7 +302,7 @@ func (w *world) result(ctx context.Context, warm time.Duration) (Result, error) 
 		return r, err
 	}
 	for _, p := range load.Persons {
-		r.Asked = append(r.Asked, Asked{p.Person, p.Calls, p.Alarms, p.MeanCalls, p.MeanAlarms, p.Worst, p.WorstAlarms, len(p.Floods)})
+		r.Asked = append(r.Asked, Asked{p.Person, p.Calls, p.Tasks, p.Alarms, p.MeanCalls, p.MeanTasks, p.MeanAlarms, p.Worst, p.WorstAlarms, len(p.Floods)})
 	}
 	acts, err := w.st.AlarmActs(ctx, from, to)
 	if err != nil {

@@ -422,8 +422,12 @@ func (d *Tenders) step(ctx context.Context, w *walker) error {
 	w.busy = d.o.Now().Add(reaction + time.Duration(max(next-w.place, w.place-next))*stepTime)
 	w.place = next
 	// Somebody goes: the tap comes before the walk. A task that ended in between
-	// is refused, which is no fault of anybody.
-	_, err = client.ReportTask(ctx, &pb.ReportTaskRequest{Task: task.GetName(), Act: pb.TaskAct_TASK_ACT_TAKE, RequestId: "take-" + task.GetName()})
+	// is refused, which is no fault of anybody. One that came back is taken anew.
+	request := "take-" + task.GetName()
+	if lapsed := task.GetLapsedTime(); lapsed != nil {
+		request += fmt.Sprintf("-%d", lapsed.GetSeconds())
+	}
+	_, err = client.ReportTask(ctx, &pb.ReportTaskRequest{Task: task.GetName(), Act: pb.TaskAct_TASK_ACT_TAKE, RequestId: request})
 	switch c := status.Code(err); {
 	case err == nil:
 		d.rounds.change(func(t *Tending) { t.Taken++ })

@@ -138,7 +138,7 @@ func (s *Store) AlarmAsked(ctx context.Context, requestID string) (store.AlarmAc
 func (s *Store) KeepCalls(ctx context.Context, calls []store.TaskCall) error {
 	newest := time.Time{}
 	for _, c := range calls {
-		if c.Task == "" || c.At.IsZero() || max(len(c.Task), len(c.Person), len(c.Machine)) > 2*maxText {
+		if c.Task == "" || c.At.IsZero() || max(len(c.Task), len(c.Person), len(c.Machine), len(c.Walk)) > 2*maxText {
 			return fmt.Errorf("keep the call of task %.60q: %w: a task and an instant are expected", c.Task, store.ErrInvalid)
 		}
 		if c.At.After(newest) {
@@ -150,7 +150,7 @@ func (s *Store) KeepCalls(ctx context.Context, calls []store.TaskCall) error {
 	}
 	return s.transact(ctx, "keep calls", func(ctx context.Context, w *writer) error {
 		for _, c := range calls {
-			if _, err := w.exec(ctx, `INSERT INTO task_call (task, machine, person, at_ms) VALUES (?, ?, ?, ?) ON CONFLICT DO NOTHING`, c.Task, c.Machine, c.Person, c.At.UnixMilli()); err != nil {
+			if _, err := w.exec(ctx, `INSERT INTO task_call (task, machine, person, at_ms, walk) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, c.Task, c.Machine, c.Person, c.At.UnixMilli(), c.Walk); err != nil {
 				return err
 			}
 		}
@@ -165,11 +165,11 @@ func (s *Store) TaskCalls(ctx context.Context, from, to time.Time) ([]store.Task
 	err := each(ctx, s.read, func(rows *sql.Rows) error {
 		var c store.TaskCall
 		var at int64
-		err := rows.Scan(&c.Task, &c.Machine, &c.Person, &at)
+		err := rows.Scan(&c.Task, &c.Machine, &c.Person, &at, &c.Walk)
 		c.At = ms(at)
 		out = append(out, c)
 		return err
-	}, `SELECT task, machine, person, at_ms FROM task_call WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms, task`, from.UnixMilli(), to.UnixMilli())
+	}, `SELECT task, machine, person, at_ms, walk FROM task_call WHERE at_ms >= ? AND at_ms < ? ORDER BY at_ms, task`, from.UnixMilli(), to.UnixMilli())
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: read calls: %w", err)
 	}

@@ -195,7 +195,8 @@ func fold(log []tap) map[string]store.TaskState {
 // permits says why a tap cannot be, given what was heard of its task.
 func permits(log []tap, t store.Tap) error {
 	standing := stands(log)
-	state := stateOf(standing).State
+	was := stateOf(standing)
+	state := was.State
 	no := func(format string, args ...any) error {
 		return fmt.Errorf("task %s is %s: %w: %s", t.Task, state, store.ErrTask, fmt.Sprintf(format, args...))
 	}
@@ -208,7 +209,7 @@ func permits(log []tap, t store.Tap) error {
 			return no("the newest tap was %d s before; only 10 s are given to take it back; tell the shift supervisor", int(d.Seconds()))
 		}
 	case store.ActTake:
-		if state != store.TaskDue {
+		if lapsed := state == store.TaskTaken && t.At.Sub(was.Since) >= store.TakenHolds; state != store.TaskDue && !lapsed {
 			return no("it cannot be taken; go to the next one")
 		}
 	case store.ActHalf:

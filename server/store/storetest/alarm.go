@@ -41,7 +41,7 @@ func RunAlarms(t *testing.T, open func(t *testing.T, dir string) interface {
 	keep(store.ErrInvalid, nil, store.AlarmAct{Alarm: "silent-k01", What: "rise", After: []byte(`{}`)}) // no instant
 
 	call := func(task string, second float64) store.TaskCall {
-		return store.TaskCall{Task: task, Machine: "k01", Person: "set A", At: at(second)}
+		return store.TaskCall{Task: task, Machine: "k01", Person: "set A", At: at(second), Walk: "A-" + task}
 	}
 	old := store.CallsKept.Seconds()
 	for _, calls := range [][]store.TaskCall{nil, {call("k01-stop-1", 5), call("k01-doff-2", 3)}, {call("k01-stop-1", 9)}} {
@@ -72,7 +72,7 @@ func RunAlarms(t *testing.T, open func(t *testing.T, dir string) interface {
 		t.Errorf("AlarmAsked(q2): %v; it was refused", err)
 	}
 	calls, err := r.TaskCalls(ctx, at(0), at(100))
-	if err != nil || len(calls) != 2 || calls[0].Task != "k01-doff-2" || !calls[1].At.Equal(at(5)) {
+	if err != nil || len(calls) != 2 || calls[0].Task != "k01-doff-2" || calls[0].Walk != "A-k01-doff-2" || !calls[1].At.Equal(at(5)) {
 		t.Errorf("calls: %+v, %v; the first of each task is expected", calls, err)
 	}
 	if err := r.KeepCalls(ctx, []store.TaskCall{call("k01-stop-3", old+4)}); err != nil {

@@ -113,6 +113,15 @@ func RunCreel(t *testing.T, open func(t *testing.T, dir string) interface {
 		!states["k01-creel-1"].Taken.Equal(heard.Add(-20*time.Second)) {
 		t.Errorf("states after reopening: %+v, %v", states, err)
 	}
+	for _, step := range []struct {
+		after time.Duration
+		err   error
+	}{{0, nil}, {store.TakenHolds - time.Second, store.ErrTask}, {store.TakenHolds, nil}, {store.TakenHolds + time.Minute, store.ErrTask}} {
+		tap := store.Tap{Task: "k01-doff-9", Machine: "k01", Act: store.ActTake, RequestID: "lapse" + step.after.String(), At: heard.Add(step.after - time.Hour), Heard: heard}
+		if _, err := r.Tap(ctx, tap, false); !errors.Is(err, step.err) {
+			t.Errorf("taken %s after it was taken: %v, want %v", step.after, err, step.err)
+		}
+	}
 	if yes, err := r.Heard(ctx, "d1"); !yes || err != nil {
 		t.Errorf("Heard(d1): %v, %v", yes, err)
 	}
