@@ -115,6 +115,10 @@ func run(ctx context.Context, args []string, w world) int {
 	if len(args) == 0 {
 		args = []string{"--help"}
 	}
+	args, err = belowZero(args)
+	if err != nil {
+		return complain(w, err)
+	}
 	parsed, err := parser.Parse(args)
 	if exit >= 0 { // help was printed
 		return exit

@@ -50,6 +50,7 @@ type machineJSON struct {
 	MaxRPM         float64    `json:"max_rpm"`
 	Structures     []string   `json:"structures"`
 	Year           int64      `json:"year"`
+	Beds           int64      `json:"needle_beds"`
 }
 
 var stateWords = map[pb.MachineState]string{
@@ -72,7 +73,7 @@ func machineFromPB(m *pb.Machine) machineJSON {
 		SinceDoff: l.GetRevolutionsSinceDoff(), ToDoff: l.GetRevolutionsToDoff(), Problem: l.GetProblem(),
 		DiameterInch: m.GetDiameterInch(), GaugeNPI: m.GetGaugeNpi(), CylinderNeedle: int64(m.GetCylinderNeedleCount()),
 		DialNeedles: int64(m.GetDialNeedleCount()), Feeders: int64(m.GetFeederCount()), MaxRPM: m.GetMaxSpeedRpm(),
-		Structures: some(m.GetStructures()), Year: int64(m.GetCommissioningYear()),
+		Structures: some(m.GetStructures()), Year: int64(m.GetCommissioningYear()), Beds: int64(m.GetBedCount()),
 	}
 }
 
@@ -163,6 +164,9 @@ func (c *machinesShowCmd) Run(ctx context.Context, s *session) error {
 	l.add("cylinder", fmt.Sprintf("%g inch, %g needles/inch, %d needles", m.DiameterInch, m.GaugeNPI, m.CylinderNeedle))
 	if m.DialNeedles > 0 {
 		l.add("dial", fmt.Sprintf("%d needles", m.DialNeedles))
+	}
+	if m.Beds > 0 {
+		l.add("needle beds", fmt.Sprint(m.Beds))
 	}
 	l.add("feeders", fmt.Sprint(m.Feeders))
 	l.add("structures", strings.Join(m.Structures, ", "))

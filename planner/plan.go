@@ -255,7 +255,7 @@ func (s *session) tellPlan(p *pb.LoadingPlan) error {
 		}
 	}
 	for _, w := range j.Warnings {
-		fmt.Fprintf(&b, "yarn: %s\n", w)
+		fmt.Fprintf(&b, "warning: %s\n", w)
 	}
 	for _, a := range j.Assumptions {
 		fmt.Fprintf(&b, "assumed: %s\n", a)
@@ -349,7 +349,7 @@ func (c *planShowCmd) Run(ctx context.Context, s *session) error {
 		fmt.Fprintf(&b, "not loaded: %s\n", r.Sentence)
 	}
 	for _, w := range j.Warnings {
-		fmt.Fprintf(&b, "yarn: %s\n", w)
+		fmt.Fprintf(&b, "warning: %s\n", w)
 	}
 	for _, f := range j.Free {
 		fmt.Fprintf(&b, "free: %.0f machine-hours in 7 days on %d machines of %g inches, gauge %g\n", f.Hours, f.Machines, f.DiameterInch, f.GaugeNPI)

@@ -64,7 +64,8 @@ func (c *whatifCmd) Run(ctx context.Context, s *session) error {
 		Effects     []effectJSON `json:"effects"`
 		Same        int64        `json:"same"`
 		Assumptions []string     `json:"assumptions"`
-	}{[]effectJSON{}, int64(r.GetSameCount()), some(r.GetAssumptions())}
+		Warnings    []string     `json:"warnings"`
+	}{[]effectJSON{}, int64(r.GetSameCount()), some(r.GetAssumptions()), some(r.GetWarnings())}
 	l := listing{head: []string{"order", "promise", "80 % now", "then", "90 % now", "then", ">late now", ">then", "effect"}}
 	for _, e := range r.GetEffects() {
 		j := effectJSON{strings.TrimPrefix(e.GetOrder(), "orders/"), when(e.GetPromiseTime()), finishFromPB(e.GetBefore()), finishFromPB(e.GetAfter()), e.GetSentence()}
@@ -76,6 +77,9 @@ func (c *whatifCmd) Run(ctx context.Context, s *session) error {
 	l.empty = "no order moves"
 	if err := s.print(&l); err != nil || s.common.Output != "table" {
 		return err
+	}
+	for _, w := range data.Warnings {
+		fmt.Fprintf(s.out, "warning: %s\n", w)
 	}
 	_, err = fmt.Fprintf(s.out, "%d orders stay as they are; nothing was written\n", data.Same)
 	return err
@@ -131,9 +135,10 @@ func changeToPB(c outlook.Change) *pb.Change {
 
 // besideJSON is one of several what-ifs.
 type besideJSON struct {
-	WhatIf  string       `json:"what_if"`
-	Effects []effectJSON `json:"effects"`
-	Same    int64        `json:"same"`
+	WhatIf   string       `json:"what_if"`
+	Effects  []effectJSON `json:"effects"`
+	Same     int64        `json:"same"`
+	Warnings []string     `json:"warnings"`
 }
 
 // beside sets what-ifs side by side: a column each, an order a row.
@@ -157,7 +162,7 @@ func (c *whatifCmd) beside(ctx context.Context, s *session) error {
 		if err != nil {
 			return s.explain(err)
 		}
-		one := besideJSON{text, []effectJSON{}, int64(r.GetSameCount())}
+		one := besideJSON{text, []effectJSON{}, int64(r.GetSameCount()), some(r.GetWarnings())}
 		for _, e := range r.GetEffects() {
 			j := effectJSON{strings.TrimPrefix(e.GetOrder(), "orders/"), when(e.GetPromiseTime()), finishFromPB(e.GetBefore()), finishFromPB(e.GetAfter()), e.GetSentence()}
 			one.Effects = append(one.Effects, j)
@@ -178,6 +183,11 @@ func (c *whatifCmd) beside(ctx context.Context, s *session) error {
 	}{data}
 	if err := s.print(&l); err != nil || s.common.Output != "table" {
 		return err
+	}
+	for _, one := range data {
+		for _, w := range one.Warnings {
+			fmt.Fprintf(s.out, "warning: %s: %s\n", one.WhatIf, w)
+		}
 	}
 	_, err := fmt.Fprintln(s.out, "nothing was written")
 	return err

@@ -58,7 +58,10 @@ func parseMove(words []string) (c Change, ok bool, err error) {
 	}
 	kg := 0.0
 	if more != "" {
-		if kg, err = strconv.ParseFloat(more, 64); err != nil || !(kg > 0 && kg <= maxKg) {
+		if kg, err = strconv.ParseFloat(more, 64); err == nil && kg < 0 {
+			return nil, true, fmt.Errorf("%s kilos are not possible, expected above 0, for example 800", more)
+		}
+		if err != nil || !(kg > 0 && kg <= maxKg) {
 			return nil, true, fmt.Errorf("%q are no kilos, expected for example 800", more)
 		}
 	}
@@ -72,6 +75,9 @@ func parseChange(verb, a, b string, zone *time.Location) (Change, error) {
 		rpm, err := strconv.ParseFloat(b, 64)
 		if err != nil {
 			return nil, fmt.Errorf("%q is no speed, expected turns a minute, for example 27", b)
+		}
+		if !(rpm > 0) {
+			return nil, fmt.Errorf("a speed of %g turns a minute is not possible, expected above 0 to %g; to let it stand say %s %s 6h", rpm, maxSpeed, verbDown, a)
 		}
 		return SlowMachine{machine, rpm}, nil
 	case verbDown:
@@ -102,6 +108,9 @@ func parseSpan(text string) (time.Duration, error) {
 		}
 	} else if d, err := time.ParseDuration(text); err == nil && d > 0 {
 		return d, nil
+	}
+	if strings.HasPrefix(text, "-") {
+		return 0, fmt.Errorf("a time of %s is not possible, expected above 0, for example 90m, 6h or 2d", text)
 	}
 	return 0, fmt.Errorf("%q is no time, expected for example 90m, 6h or 2d", text)
 }

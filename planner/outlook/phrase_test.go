@@ -34,7 +34,7 @@ func TestParseChangesRefuses(t *testing.T) {
 		"slow K03 27,":                      "words, expected three",
 		"slow K03 fast":                     `"fast" is no speed`,
 		"down K03 6":                        `"6" is no time`,
-		"down K03 -6h":                      `"-6h" is no time`,
+		"down K03 -6h":                      `a time of -6h is not possible`,
 		"down K03 999d":                     `"999d" is no time`,
 		"fly K03 6h":                        `"fly" is no change`,
 		"open today tomorrow":               `"today" is no time`,

@@ -152,7 +152,9 @@ type Machine struct {
 	// Output only.
 	Live *MachineLiveState `protobuf:"bytes,13,opt,name=live,proto3" json:"live,omitempty"`
 	// Tender's set, for example "A".
-	Set           string `protobuf:"bytes,14,opt,name=set,proto3" json:"set,omitempty"`
+	Set string `protobuf:"bytes,14,opt,name=set,proto3" json:"set,omitempty"`
+	// Needle beds, 1 or 2.
+	BedCount      int32 `protobuf:"varint,15,opt,name=bed_count,json=bedCount,proto3" json:"bed_count,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -283,6 +285,13 @@ func (x *Machine) GetSet() string {
 		return x.Set
 	}
 	return ""
+}
+
+func (x *Machine) GetBedCount() int32 {
+	if x != nil {
+		return x.BedCount
+	}
+	return 0
 }
 
 // MachineLiveState is the live picture of a machine.
@@ -1217,7 +1226,7 @@ var File_turnwise_v1_machine_proto protoreflect.FileDescriptor
 
 const file_turnwise_v1_machine_proto_rawDesc = "" +
 	"\n" +
-	"\x19turnwise/v1/machine.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\xe7\x03\n" +
+	"\x19turnwise/v1/machine.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\x1a\x18turnwise/v1/common.proto\"\x84\x04\n" +
 	"\aMachine\x12\x12\n" +
 	"\x04name\x18\x01 \x01(\tR\x04name\x12!\n" +
 	"\fdisplay_name\x18\x02 \x01(\tR\vdisplayName\x12\x12\n" +
@@ -1235,7 +1244,8 @@ const file_turnwise_v1_machine_proto_rawDesc = "" +
 	"\x05agent\x18\v \x01(\tR\x05agent\x12-\n" +
 	"\x12commissioning_year\x18\f \x01(\x05R\x11commissioningYear\x121\n" +
 	"\x04live\x18\r \x01(\v2\x1d.turnwise.v1.MachineLiveStateR\x04live\x12\x10\n" +
-	"\x03set\x18\x0e \x01(\tR\x03set\"\xea\x04\n" +
+	"\x03set\x18\x0e \x01(\tR\x03set\x12\x1b\n" +
+	"\tbed_count\x18\x0f \x01(\x05R\bbedCount\"\xea\x04\n" +
 	"\x10MachineLiveState\x12/\n" +
 	"\x05state\x18\x01 \x01(\x0e2\x19.turnwise.v1.MachineStateR\x05state\x129\n" +
 	"\n" +

@@ -728,7 +728,9 @@ type EvaluateWhatIfResponse struct {
 	// How many orders stay as they are.
 	SameCount int32 `protobuf:"varint,2,opt,name=same_count,json=sameCount,proto3" json:"same_count,omitempty"`
 	// What was taken for granted, one sentence each.
-	Assumptions   []string `protobuf:"bytes,3,rep,name=assumptions,proto3" json:"assumptions,omitempty"`
+	Assumptions []string `protobuf:"bytes,3,rep,name=assumptions,proto3" json:"assumptions,omitempty"`
+	// What would be refused or warned of if the changes were kept as a plan.
+	Warnings      []string `protobuf:"bytes,4,rep,name=warnings,proto3" json:"warnings,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -780,6 +782,13 @@ func (x *EvaluateWhatIfResponse) GetSameCount() int32 {
 func (x *EvaluateWhatIfResponse) GetAssumptions() []string {
 	if x != nil {
 		return x.Assumptions
+	}
+	return nil
+}
+
+func (x *EvaluateWhatIfResponse) GetWarnings() []string {
+	if x != nil {
+		return x.Warnings
 	}
 	return nil
 }
@@ -1463,12 +1472,13 @@ const file_turnwise_v1_plan_proto_rawDesc = "" +
 	"\x13ProposePlanResponse\x12,\n" +
 	"\x04plan\x18\x01 \x01(\v2\x18.turnwise.v1.LoadingPlanR\x04plan\"F\n" +
 	"\x15EvaluateWhatIfRequest\x12-\n" +
-	"\achanges\x18\x01 \x03(\v2\x13.turnwise.v1.ChangeR\achanges\"\x8d\x01\n" +
+	"\achanges\x18\x01 \x03(\v2\x13.turnwise.v1.ChangeR\achanges\"\xa9\x01\n" +
 	"\x16EvaluateWhatIfResponse\x122\n" +
 	"\aeffects\x18\x01 \x03(\v2\x18.turnwise.v1.OrderEffectR\aeffects\x12\x1d\n" +
 	"\n" +
 	"same_count\x18\x02 \x01(\x05R\tsameCount\x12 \n" +
-	"\vassumptions\x18\x03 \x03(\tR\vassumptions\"\xe6\x01\n" +
+	"\vassumptions\x18\x03 \x03(\tR\vassumptions\x12\x1a\n" +
+	"\bwarnings\x18\x04 \x03(\tR\bwarnings\"\xe6\x01\n" +
 	"\vOrderEffect\x12\x14\n" +
 	"\x05order\x18\x01 \x01(\tR\x05order\x12=\n" +
 	"\fpromise_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\vpromiseTime\x123\n" +

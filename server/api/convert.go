@@ -48,7 +48,7 @@ func machineToPB(m *floor.MachineView) *pb.Machine {
 		Name: "machines/" + m.ID, DisplayName: m.Name, Area: m.Area,
 		DiameterInch: m.Entry.DiameterInch, GaugeNpi: m.Entry.GaugeNPI,
 		CylinderNeedleCount: int32(m.Entry.CylinderNeedles), DialNeedleCount: int32(m.Entry.DialNeedles),
-		FeederCount: int32(m.Entry.Feeders), MaxSpeedRpm: m.Entry.MaxRPM, Structures: m.Entry.Structures,
+		BedCount: int32(m.Entry.Beds), FeederCount: int32(m.Entry.Feeders), MaxSpeedRpm: m.Entry.MaxRPM, Structures: m.Entry.Structures,
 		Agent: m.Agent, CommissioningYear: int32(m.Entry.Year), Set: m.Set,
 		Live: &pb.MachineLiveState{
 			State: stateToPB[m.State], SinceTime: stamp(m.Since), Cause: m.Cause.ID, HeardTime: stamp(m.Heard),

@@ -120,7 +120,7 @@ func TestMachineToPB(t *testing.T) {
 	view := floor.MachineView{
 		ID: "k01", Name: "K01", Area: "hall", Set: "A", Agent: "u-01", State: floor.Stopped, Since: now, Cause: floor.Cause{ID: "yarn"}, Heard: now,
 		SpeedRPM: 27.5, CardRPM: 28, Order: "SO-1", Card: "sj", Problem: "slow", Revolutions: 10, Inched: 2, KilosCounted: 0.1, SinceDoff: 3, ToDoff: 4,
-		Entry: floor.MachineEntry{DiameterInch: 30, GaugeNPI: 28, CylinderNeedles: 2640, DialNeedles: 10, Feeders: 90, MaxRPM: 35, Structures: []string{"sj"}, Year: 2019},
+		Entry: floor.MachineEntry{Beds: 2, DiameterInch: 30, GaugeNPI: 28, CylinderNeedles: 2640, DialNeedles: 10, Feeders: 90, MaxRPM: 35, Structures: []string{"sj"}, Year: 2019},
 	}
 	m := machineToPB(&view)
 	wantSet(t, m.ProtoReflect())

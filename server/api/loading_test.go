@@ -12,12 +12,15 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/floor"
 )
 
 // loadedMill has three machines: SO-1 runs on k01, SO-2 waits behind it though
 // k02 is free, SO-3 is on no machine; SO-4 needs a gauge that none has.
-func loadedMill(t *testing.T) *mill {
-	m := newMill(t)
+func loadedMill(t *testing.T) *mill { return loadedMillOf(t, floor.Config{}) }
+
+func loadedMillOf(t *testing.T, c floor.Config) *mill {
+	m := newMillOf(t, c)
 	b := testBook()
 	at := func(h float64) *timestamppb.Timestamp {
 		return timestamppb.New(time.Now().Add(time.Duration(h * float64(time.Hour))))

@@ -31,7 +31,7 @@ func (s *planService) EvaluateWhatIf(ctx context.Context, r *pb.EvaluateWhatIfRe
 	if err != nil {
 		return nil, s.status.of("EvaluateWhatIf", err)
 	}
-	out := &pb.EvaluateWhatIfResponse{SameCount: int32(w.Same), Assumptions: w.Assumptions}
+	out := &pb.EvaluateWhatIfResponse{SameCount: int32(w.Same), Assumptions: w.Assumptions, Warnings: w.Warnings}
 	for i := range w.Effects {
 		e := &w.Effects[i]
 		out.Effects = append(out.Effects, &pb.OrderEffect{

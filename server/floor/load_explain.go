@@ -199,6 +199,8 @@ func (f *Floor) notElsewhere(p *plan, o store.Order, on map[string]bool) []board
 			r.Rule, r.Sentence = board.RuleDiameter, fmt.Sprintf("%s has %g inches, the order needs %g.", name, e.DiameterInch, a.DiameterInch)
 		case a.GaugeNPI > 0 && e.GaugeNPI != a.GaugeNPI && !p.book.hasCylinder(m.ID, a.GaugeNPI):
 			r.Rule, r.Sentence = board.RuleGauge, fmt.Sprintf("%s has gauge %g, the order needs %g.", name, e.GaugeNPI, a.GaugeNPI)
+		case a.Beds > e.NeedleBeds():
+			r.Rule, r.Sentence = board.RuleBeds, fmt.Sprintf("%s has one needle bed, the order needs two.", name)
 		case !able:
 			r.Rule, r.Sentence = board.RuleCard, fmt.Sprintf("%s has no knit card for %s.", name, o.Article)
 		case o.PinMachine != "" && o.PinMachine != m.ID:

@@ -117,7 +117,7 @@ func loosePins(p *board.Problem) {
 func (f *Floor) boardMachine(p *plan, m *outlook.Machine) board.Machine {
 	e := p.book.machines[m.ID]
 	out := board.Machine{
-		ID: m.ID, Structures: e.Structures, Calendar: f.c.Calendar,
+		ID: m.ID, Structures: e.Structures, Calendar: f.c.Calendar, Beds: e.NeedleBeds(),
 		Plate: knit.Machine{
 			Diameter: unit.Inches(e.DiameterInch), Gauge: unit.Gauge(e.GaugeNPI), Needles: e.CylinderNeedles, DialNeedles: e.DialNeedles, Feeders: e.Feeders,
 		},
@@ -192,7 +192,7 @@ func (f *Floor) boardOrder(b *book, o store.Order, machines []board.Machine) boa
 	a := b.articles[o.Article]
 	out := board.Order{
 		ID: o.ID, Article: o.Article, RollKg: a.RollKg, Due: o.Promise, Weight: cmp.Or(o.Weight, 1), YarnFrom: o.YarnFrom, Parts: o.Parts, OneLot: o.OneLot,
-		Needs: board.Needs{Diameter: unit.Inches(a.DiameterInch), Gauge: unit.Gauge(a.GaugeNPI), Structure: a.Structure},
+		Needs: board.Needs{Diameter: unit.Inches(a.DiameterInch), Gauge: unit.Gauge(a.GaugeNPI), Structure: a.Structure, Beds: a.Beds},
 	}
 	if o.PinMachine != "" {
 		out.Pin = &board.Pin{Machine: o.PinMachine, After: o.PinAfter}

@@ -158,7 +158,8 @@ func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (Loading
 	if err != nil {
 		return LoadingPlan{}, err
 	}
-	if err := f.handRules(p, problem, supposed); err != nil {
+	warnings, err := f.handRules(p, problem, supposed)
+	if err != nil {
 		return LoadingPlan{}, err
 	}
 	laid, err := f.retime(p, problem, f.queues(p, supposed))
@@ -176,6 +177,7 @@ func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (Loading
 	}
 	out, err := f.dress(p, laid, OriginHand)
 	out.Assumptions = append(told, out.Assumptions...)
+	out.Warnings = append(out.Warnings, warnings...)
 	return out, err
 }
 

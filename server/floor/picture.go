@@ -143,7 +143,7 @@ func (f *Floor) picture(m *machine, now time.Time) MachineView {
 		RollNumber: m.state.Doffs + 1,
 		Entry: MachineEntry{
 			DiameterInch: e.DiameterInch, GaugeNPI: e.GaugeNPI, CylinderNeedles: e.CylinderNeedles, DialNeedles: e.DialNeedles,
-			Feeders: e.Feeders, MaxRPM: e.MaxRPM, Structures: e.Structures, Year: e.Year,
+			Beds: e.NeedleBeds(), Feeders: e.Feeders, MaxRPM: e.MaxRPM, Structures: e.Structures, Year: e.Year,
 		},
 	}
 	// Counts newer than the books are weighed with the running card.

@@ -299,7 +299,7 @@ func (b *book) cardForPlan(id string) outlook.Card {
 }
 
 // fits tells whether a card is for a machine. A card for any machine fits where
-// the structure can be knitted and all feeders are used.
+// the structure can be knitted, all feeders are used and there are needle beds enough.
 func (b *book) fits(c store.Card, machine string) bool {
 	if c.Machine != "" {
 		return c.Machine == machine
@@ -309,6 +309,6 @@ func (b *book) fits(c store.Card, machine string) bool {
 		feeders = max(feeders, g.Feeders)
 	}
 	structure := b.articles[c.Article].Structure
-	return (m.Feeders == 0 || feeders == m.Feeders) &&
+	return b.articles[c.Article].Beds <= m.NeedleBeds() && (m.Feeders == 0 || feeders == m.Feeders) &&
 		(structure == "" || len(m.Structures) == 0 || slices.Contains(m.Structures, structure))
 }

@@ -79,6 +79,7 @@ type MachineView struct {
 type MachineEntry struct {
 	DiameterInch, GaugeNPI                float64
 	CylinderNeedles, DialNeedles, Feeders int
+	Beds                                  int // needle beds
 	MaxRPM                                float64
 	Structures                            []string
 	Year                                  int
@@ -245,6 +246,7 @@ type WhatIfView struct {
 	Effects     []outlook.Effect
 	Same        int // orders that stay as they are
 	Assumptions []string
+	Warnings    []string // what would be refused or warned of as a plan
 }
 
 // AgentView is one agent as registered and as last heard.

@@ -29,7 +29,8 @@ func (f *Floor) WhatIf(ctx context.Context, changes ...outlook.Change) (WhatIfVi
 	}
 	v := WhatIfView{Assumptions: []string{"Everything else stays as it is"}}
 	v.Effects, v.Same = outlook.Effects(p.snapshot, p.Outlook, after)
-	return v, nil
+	v.Warnings, err = f.handObjections(ctx, p, supposed, changes)
+	return v, err
 }
 
 // PromiseChange is one order whose promise stands otherwise than it was told.

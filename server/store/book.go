@@ -46,6 +46,17 @@ type Machine struct {
 	Set             string // tender's set
 }
 
+// NeedleBeds is how many needle beds the machine has, by its word or its dial needles.
+func (m Machine) NeedleBeds() int {
+	switch {
+	case m.Beds > 0:
+		return m.Beds
+	case m.DialNeedles > 0:
+		return 2
+	}
+	return 1
+}
+
 // Yarn of the store.
 type Yarn struct {
 	ID        string

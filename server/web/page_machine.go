@@ -299,6 +299,7 @@ func plate(e floor.MachineEntry) []fact {
 	add("needles per inch", number(e.GaugeNPI, 2), "")
 	add("cylinder needles", thousands(int64(e.CylinderNeedles)), "")
 	add("dial needles", thousands(int64(e.DialNeedles)), "")
+	add("needle beds", thousands(int64(e.Beds)), "")
 	add("feeders", fmt.Sprint(e.Feeders), "")
 	add("speed at most", number(e.MaxRPM, 1), "rpm")
 	add("structures", strings.Join(e.Structures, ", "), "")

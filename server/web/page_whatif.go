@@ -20,6 +20,7 @@ type whatifData struct {
 	C        string // the phrases so far
 	Phrases  []phrase
 	Fault    string
+	Warnings []string
 	Effects  []effectRow
 	Same     string
 	Axis     template.HTML
@@ -67,6 +68,7 @@ func (s *site) whatif(ctx context.Context, q url.Values, now time.Time) (view, e
 		} else if err != nil {
 			return view{}, fmt.Errorf("web: what if: %w", err)
 		} else {
+			d.Warnings = w.Warnings
 			s.effects(&d, w, orders, now)
 		}
 	}

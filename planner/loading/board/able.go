@@ -78,7 +78,7 @@ func cannot(m *Machine, o *Order) *Reason {
 	case need.Feeds > m.Plate.Feeders:
 		return no(RuleFeeds, "the order needs %d feeds, the machine has %d", need.Feeds, m.Plate.Feeders)
 	case need.Beds > m.beds():
-		return no(RuleBeds, "the order needs %d needle beds, the machine has %d", need.Beds, m.beds())
+		return no(RuleBeds, "the order needs %s, the machine has %s", beds(need.Beds), beds(m.beds()))
 	case need.Structure != "" && len(m.Structures) > 0 && !slices.Contains(m.Structures, need.Structure):
 		return no(RuleStructure, "the order is %s, the machine's cams allow %s", need.Structure, strings.Join(m.Structures, ", "))
 	}
@@ -101,6 +101,16 @@ func Able(p Problem, machine, order string) *Reason {
 		return nil
 	}
 	return cannot(&machines[i], &p.Orders[k])
+}
+
+func beds(n int) string {
+	switch n {
+	case 1:
+		return "one needle bed"
+	case 2:
+		return "two needle beds"
+	}
+	return fmt.Sprintf("%d needle beds", n)
 }
 
 func inches(d unit.Inches) string {

@@ -230,7 +230,7 @@ func TestRefusals(t *testing.T) {
 		{RuleDiameter, "needs 34 inches, the machine has 30 inches", func(_ *Machine, o *Order) { o.Needs.Diameter = 34 }},
 		{RuleGauge, "needs gauge 28, the machine has 24", func(_ *Machine, o *Order) { o.Needs.Gauge = 28 }},
 		{RuleFeeds, "needs 96 feeds, the machine has 84", func(_ *Machine, o *Order) { o.Needs.Feeds = 96 }},
-		{RuleBeds, "needs 2 needle beds, the machine has 1", func(_ *Machine, o *Order) { o.Needs.Beds = 2 }},
+		{RuleBeds, "needs two needle beds, the machine has one needle bed", func(_ *Machine, o *Order) { o.Needs.Beds = 2 }},
 		{RuleStructure, "the order is rib, the machine's cams allow jersey", func(_ *Machine, o *Order) { o.Needs.Structure = "rib" }},
 		{RuleCard, "no knit card", func(_ *Machine, o *Order) { o.Cards = nil }},
 		{RuleCard, "a speed of 0", func(_ *Machine, o *Order) { o.Cards[0].SpeedRPM = 0 }},

@@ -302,6 +302,9 @@ func (c *checker) fits(w string, x store.Card, m store.Machine) {
 			c.add("%s: feed group %s takes %d feeders, machine %s has %d", w, g.ID, g.Feeders, m.ID, m.Feeders)
 		}
 	}
+	if need := c.articles[x.Article].Beds; need > m.NeedleBeds() {
+		c.add("%s: article %s needs two needle beds, %s has one; correct bed_count of the article or of the machine", w, x.Article, m.ID)
+	}
 }
 
 func (c *checker) order(x store.Order) {
