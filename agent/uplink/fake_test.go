@@ -143,6 +143,10 @@ func (f *server) store(c *fakeConn, machine string, payload []byte) {
 	f.batches = append(f.batches, arrival{time.Now(), machine, first, first + uint64(len(b.GetRecords())) - 1})
 	verdict := f.verdict[machine]
 	held := f.streams[id]
+	if before := first - 1; before > 0 && before <= uint64(len(held)) &&
+		(b.BeforeCrc32C == nil || b.GetBeforeCrc32C() != wire.RecordCRC(id[:], before, held[before-1])) {
+		f.t.Errorf("batch of %s from record %d does not name the record before: %v", machine, first, b.BeforeCrc32C)
+	}
 	if verdict == wirepb.Verdict_VERDICT_UNSPECIFIED {
 		verdict = wirepb.Verdict_VERDICT_OK
 		if first > uint64(len(held))+1 {

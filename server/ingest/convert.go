@@ -14,7 +14,7 @@ import (
 func Batch(agent, machine string, b *wirepb.Batch, received time.Time) store.Batch {
 	x := store.Batch{
 		Agent: agent, Machine: machine, FirstSeq: b.GetFirstSeq(), HeadSeq: b.GetHeadSeq(), Received: received,
-		Records: make([]store.Record, len(b.GetRecords())),
+		Records: make([]store.Record, len(b.GetRecords())), Before: b.BeforeCrc32C,
 		Clock: store.Clock{
 			Boot: b.GetClock().GetBoot(), Boottime: b.GetClock().GetBoottimeNs(), Wall: b.GetClock().GetWallNs(), Synced: sealed.Synced(b.GetClock().GetQuality()),
 			Server: store.ServerClock{
@@ -47,7 +47,7 @@ func Batch(agent, machine string, b *wirepb.Batch, received time.Time) store.Bat
 // tools and tests that speak as an agent.
 func Wire(b store.Batch) (*wirepb.Batch, error) {
 	p := &wirepb.Batch{
-		StreamId: b.Stream[:], FirstSeq: b.FirstSeq, RunId: b.Run[:], HeadSeq: b.HeadSeq,
+		StreamId: b.Stream[:], FirstSeq: b.FirstSeq, RunId: b.Run[:], HeadSeq: b.HeadSeq, BeforeCrc32C: b.Before,
 		Clock: &wirepb.AgentClock{Boot: b.Clock.Boot, BoottimeNs: b.Clock.Boottime, WallNs: b.Clock.Wall, Quality: wirepb.ClockQuality_CLOCK_QUALITY_FREE},
 	}
 	if b.Clock.Synced {

@@ -103,6 +103,9 @@ type Batch struct {
 	Boots          map[uint32]ID
 	Clock          Clock
 	Received       time.Time
+	// Before is the check sum of the record before the first one, as the agent
+	// holds it. Nil where it does not tell, or where that record is coarse.
+	Before *uint32
 }
 
 // Clock is the agent's clock at the moment of sending.

@@ -273,7 +273,7 @@ func (m *memory) apply(a *account, st *readers.Stream, p *page, b *store.Batch, 
 			p.crcs, p.coarse = append(p.crcs, 0), append(p.coarse, true)
 		}
 		p.crcs, p.coarse = append(p.crcs, r.CRC), append(p.coarse, r.Coarse)
-		st.Acked = r.Seq
+		st.Acked, st.Tail = r.Seq, readers.TailOf(r)
 	}
 	st.Records += int64(len(fresh))
 }
@@ -290,13 +290,13 @@ func (m *memory) page(id store.ID) *page {
 
 // compare looks whether records that come again are the same.
 func (p *page) compare(st *readers.Stream, b *store.Batch) string {
-	for i := range b.Records {
-		seq := b.FirstSeq + uint64(i)
-		if seq > st.Acked {
-			break
-		}
-		if r := &b.Records[i]; !p.coarse[seq-1] && !r.Coarse && p.crcs[seq-1] != r.CRC {
-			return fmt.Sprintf("record %d changed", seq)
+	if ok, why := st.Continues(b); ok {
+		return why
+	}
+	last := min(st.Acked, b.FirstSeq+uint64(len(b.Records))-1)
+	for seq := readers.First(b); seq <= last; seq++ {
+		if sent, ok := readers.Sum(b, seq); ok && !p.coarse[seq-1] && p.crcs[seq-1] != sent {
+			return readers.Changed(seq, sent, p.crcs[seq-1])
 		}
 	}
 	return ""

@@ -33,6 +33,7 @@ type stream struct {
 	incarnation [16]byte
 	flight      []flight
 	top         uint64 // newest record sent on this connection
+	tail        tail   // the one before the cursor, where it is remembered
 	credit      int    // batches that the server allows
 
 	flushed  time.Time     // last send
@@ -55,6 +56,34 @@ type stream struct {
 
 // flight is a batch on its way.
 type flight struct{ first, last uint64 }
+
+// tail is the check sum of a record; known unless it is coarse or not held.
+type tail struct {
+	seq   uint64
+	crc   uint32
+	known bool
+}
+
+func tailOf(seq uint64, r *wirepb.SealedRecord) tail { return tail{seq, r.GetCrc32C(), !r.GetCoarse()} }
+
+// before is the check sum of the record before the cursor, for the batch that
+// begins there; nil where there is none to tell.
+func (s *stream) before() *uint32 {
+	if s.next <= 1 {
+		return nil
+	}
+	if s.tail.seq != s.next-1 {
+		recs, _, err := s.ch.Read(s.next-1, 1, batchRoom)
+		if err != nil || len(recs) == 0 {
+			return nil // the batch itself is not read either, and people hear of that
+		}
+		s.tail = tailOf(s.next-1, recs[0])
+	}
+	if !s.tail.known {
+		return nil
+	}
+	return proto.Uint32(s.tail.crc)
+}
 
 // restart begins with the newest record that the server has: its answer tells
 // whether it still has it, so that a server which was restored is refilled by
@@ -218,7 +247,9 @@ func (u *Sender) sendBatch(s *stream, now Now, send func(Message) bool) (ok, mor
 	if !slices.ContainsFunc(boots, func(b *wirepb.Boot) bool { return b.GetIndex() == clock.GetBoot() }) {
 		boots = append(boots, &wirepb.Boot{Index: clock.GetBoot(), BootId: at.Boot[:]})
 	}
-	b := &wirepb.Batch{StreamId: id[:], FirstSeq: s.next, Records: recs, RunId: run[:], Boots: boots, HeadSeq: s.ch.Head(), Clock: clock}
+	b := &wirepb.Batch{
+		StreamId: id[:], FirstSeq: s.next, BeforeCrc32C: s.before(), Records: recs, RunId: run[:], Boots: boots, HeadSeq: s.ch.Head(), Clock: clock,
+	}
 	b.Crc32C = wire.BatchCRC(b)
 	payload, err := proto.Marshal(b)
 	if err != nil {
@@ -234,7 +265,7 @@ func (u *Sender) sendBatch(s *stream, now Now, send func(Message) bool) (ok, mor
 	s.flight = append(s.flight, flight{s.next, last})
 	s.top = max(s.top, last)
 	s.ch.Sent(s.top)
-	s.next, s.flushed = last+1, now.At
+	s.next, s.tail, s.flushed = last+1, tailOf(last, recs[len(recs)-1]), now.At
 	if !s.hold.IsZero() {
 		s.hold, s.asked = now.At.Add(u.backoff(u.o.AckTimeout, s.holds)), true // until it is answered
 	}

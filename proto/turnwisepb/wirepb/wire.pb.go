@@ -449,7 +449,12 @@ type Batch struct {
 	// Newest sequence number in the journal of this stream when sent.
 	HeadSeq uint64 `protobuf:"varint,7,opt,name=head_seq,json=headSeq,proto3" json:"head_seq,omitempty"`
 	// CRC-32C of the batch's framing, see proto/wire.
-	Crc32C        uint32 `protobuf:"fixed32,8,opt,name=crc32c,proto3" json:"crc32c,omitempty"`
+	Crc32C uint32 `protobuf:"fixed32,8,opt,name=crc32c,proto3" json:"crc32c,omitempty"`
+	// The crc32c of the record before records[0], so that a batch is taken only
+	// by who has the same record there: of a journal that was copied, the copy and
+	// the original cannot take turns. Unset where that record is coarse or not held,
+	// and of agents that do not tell. Not in the check sum of the framing.
+	BeforeCrc32C  *uint32 `protobuf:"fixed32,9,opt,name=before_crc32c,json=beforeCrc32c,proto3,oneof" json:"before_crc32c,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -536,6 +541,13 @@ func (x *Batch) GetHeadSeq() uint64 {
 func (x *Batch) GetCrc32C() uint32 {
 	if x != nil {
 		return x.Crc32C
+	}
+	return 0
+}
+
+func (x *Batch) GetBeforeCrc32C() uint32 {
+	if x != nil && x.BeforeCrc32C != nil {
+		return *x.BeforeCrc32C
 	}
 	return 0
 }
@@ -2585,7 +2597,7 @@ var File_turnwise_wire_v1_wire_proto protoreflect.FileDescriptor
 
 const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\n" +
-	"\x1bturnwise/wire/v1/wire.proto\x12\x10turnwise.wire.v1\"\xa7\x02\n" +
+	"\x1bturnwise/wire/v1/wire.proto\x12\x10turnwise.wire.v1\"\xe3\x02\n" +
 	"\x05Batch\x12\x1b\n" +
 	"\tstream_id\x18\x01 \x01(\fR\bstreamId\x12\x1b\n" +
 	"\tfirst_seq\x18\x02 \x01(\x04R\bfirstSeq\x128\n" +
@@ -2594,7 +2606,9 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\x05clock\x18\x05 \x01(\v2\x1c.turnwise.wire.v1.AgentClockR\x05clock\x12,\n" +
 	"\x05boots\x18\x06 \x03(\v2\x16.turnwise.wire.v1.BootR\x05boots\x12\x19\n" +
 	"\bhead_seq\x18\a \x01(\x04R\aheadSeq\x12\x16\n" +
-	"\x06crc32c\x18\b \x01(\aR\x06crc32c\"R\n" +
+	"\x06crc32c\x18\b \x01(\aR\x06crc32c\x12(\n" +
+	"\rbefore_crc32c\x18\t \x01(\aH\x00R\fbeforeCrc32c\x88\x01\x01B\x10\n" +
+	"\x0e_before_crc32c\"R\n" +
 	"\fSealedRecord\x12\x12\n" +
 	"\x04body\x18\x01 \x01(\fR\x04body\x12\x16\n" +
 	"\x06crc32c\x18\x02 \x01(\aR\x06crc32c\x12\x16\n" +
@@ -2899,6 +2913,7 @@ func file_turnwise_wire_v1_wire_proto_init() {
 	if File_turnwise_wire_v1_wire_proto != nil {
 		return
 	}
+	file_turnwise_wire_v1_wire_proto_msgTypes[0].OneofWrappers = []any{}
 	file_turnwise_wire_v1_wire_proto_msgTypes[5].OneofWrappers = []any{
 		(*Record_CountSpan)(nil),
 		(*Record_StopBegin)(nil),

@@ -11,6 +11,7 @@
 package readers
 
 import (
+	"fmt"
 	"slices"
 
 	"turnwise/server/ingest/tally"
@@ -51,8 +52,60 @@ type Stream struct {
 	Places  tally.Places
 	Booked  map[uint32]int64 // newest boottime booked, by boot index
 	Touched []uint32         // of which that is not written yet
+	Tail    Tail             // the newest record, where it is remembered
 	Unread  int64            // records of a kind that was not known
 	Asked   int              // how often a measurement of the clock was waited for
+}
+
+// Tail is the newest record of a stream. It is forgotten with the process.
+type Tail struct {
+	Seq    uint64
+	CRC    uint32
+	Coarse bool // its check sum may differ
+}
+
+// TailOf is the tail that a record makes.
+func TailOf(r *store.Record) Tail { return Tail{r.Seq, r.CRC, r.Coarse} }
+
+// Continues tells whether a batch begins right after the newest record of the
+// stream, and that one is remembered or the agent told nothing of it. why is set
+// when the agent has another record there: nothing that it holds is a
+// continuation of what is in the store.
+func (st *Stream) Continues(b *store.Batch) (ok bool, why string) {
+	switch {
+	case b.FirstSeq <= st.Acked:
+		return false, ""
+	case b.Before == nil || b.FirstSeq > st.Acked+1 || st.Acked == 0:
+		return true, ""
+	case st.Tail.Seq != st.Acked:
+		return false, ""
+	case !st.Tail.Coarse && st.Tail.CRC != *b.Before:
+		return true, Changed(st.Acked, *b.Before, st.Tail.CRC)
+	}
+	return true, ""
+}
+
+// First is the number of the first record of which a batch tells a check sum.
+func First(b *store.Batch) uint64 {
+	if b.Before != nil && b.FirstSeq > 1 {
+		return b.FirstSeq - 1
+	}
+	return b.FirstSeq
+}
+
+// Sum is the check sum that a batch tells of a record from [First] on; ok is
+// false for one that it holds coarse.
+func Sum(b *store.Batch, seq uint64) (crc uint32, ok bool) {
+	if seq < b.FirstSeq {
+		return *b.Before, true
+	}
+	r := &b.Records[seq-b.FirstSeq]
+	return r.CRC, !r.Coarse
+}
+
+// Changed says why a stream is stopped of which a record is not the same.
+func Changed(seq uint64, sent, kept uint32) string {
+	return fmt.Sprintf("record %d was sent with check sum %08x and is stored with %08x: the journal was set back or copied; give the agent an empty journal", seq, sent, kept)
 }
 
 // NewStream returns a stream of which nothing is known.

@@ -157,15 +157,15 @@ func (k *work) batch(b *store.Batch, out *store.Outcome) (*machine, error) {
 
 // compare looks whether records that are sent again are still the same.
 func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
-	if b.FirstSeq > st.Acked {
-		return "", nil
+	if ok, why := st.Continues(b); ok {
+		return why, nil
 	}
 	last := min(st.Acked, b.FirstSeq+uint64(len(b.Records))-1)
 	q, err := k.w.stmt(k.ctx, `SELECT seq, kind, crc FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ?`)
 	if err != nil {
 		return "", err
 	}
-	rows, err := q.QueryContext(k.ctx, st.Num, int64(b.FirstSeq), int64(last))
+	rows, err := q.QueryContext(k.ctx, st.Num, int64(readers.First(b)), int64(last))
 	if err != nil {
 		return "", err
 	}
@@ -175,9 +175,8 @@ func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
 		if err := rows.Scan(&seq, &kind, &crc); err != nil {
 			return "", err
 		}
-		r := &b.Records[uint64(seq)-b.FirstSeq]
-		if kind < coarseKind && !r.Coarse && uint32(crc) != r.CRC {
-			return fmt.Sprintf("record %d was sent with check sum %08x and is stored with %08x: the journal was set back or copied; give the agent an empty journal", seq, r.CRC, uint32(crc)), nil
+		if sent, ok := readers.Sum(b, uint64(seq)); ok && kind < coarseKind && uint32(crc) != sent {
+			return readers.Changed(uint64(seq), sent, uint32(crc)), nil
 		}
 	}
 	return "", rows.Err()
@@ -236,7 +235,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 			return fmt.Errorf("store record %d of stream %x: %w", r.Seq, st.ID, err)
 		}
 	}
-	st.Acked = fresh[len(fresh)-1].Seq
+	st.Acked, st.Tail = fresh[len(fresh)-1].Seq, readers.TailOf(&fresh[len(fresh)-1])
 	st.Records += int64(len(fresh))
 	k.readers.Streams[st] = true
 	return nil

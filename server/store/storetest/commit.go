@@ -169,6 +169,50 @@ func testTwoProcesses(t *testing.T, b *bench) {
 	}
 }
 
+// A copy of a journal and the original take turns, each as a new process that
+// goes on after the number that is acknowledged. What it does not hold itself is
+// the record that is stored there.
+func testCopyTakesTurns(t *testing.T, b *bench) {
+	b.register("a1", "k01")
+	one, two := newAgent(t, "a1", "k01"), newAgent(t, "a1", "k01")
+	sum := func(x store.Batch) *uint32 { return &x.Records[len(x.Records)-1].CRC }
+	first := one.span(0, 10, 0, 4).batch()
+	two.span(0, 10, 0, 4).batch()
+	b.ok(first)
+	two.run = mark("second run")
+	own, other := one.span(10, 20, 4, 8).batch(), two.span(10, 21, 4, 9).batch()
+	other.Before = sum(first)
+	b.ok(sealed(t, other)) // it holds the first record too
+	two.run = mark("third run")
+	whole := two.span(21, 30, 9, 12).batch()
+	whole.Before = sum(other)
+	b.restart() // the store has to look it up
+	b.ok(sealed(t, whole))
+	old := two.span(30, 40, 12, 16).batch()
+	b.ok(old) // of an agent that does not tell
+
+	one.run, one.next = mark("fourth run"), old.FirstSeq+1
+	next := one.span(40, 50, 16, 20).batch()
+	next.Before = sum(own)
+	if o := b.commit(sealed(t, next))[0]; o.Verdict != store.Frozen || o.Applied != 0 || !strings.Contains(o.Reason, "record 4") {
+		t.Errorf("a batch after another record gave %+v", o)
+	}
+	if x := b.totals("k01"); x.Revolutions != 16 {
+		t.Errorf("%d revolutions, want 16", x.Revolutions)
+	}
+	again := newAgent(t, "a1", "k02")
+	b.register("a1", "k02")
+	again.stream = mark("another stream")
+	begin := again.span(0, 10, 0, 4).batch()
+	b.ok(begin)
+	b.restart()
+	next = again.span(10, 20, 4, 8).batch()
+	next.Before = sum(own)
+	if o := b.commit(sealed(t, next))[0]; o.Verdict != store.Frozen || o.Applied != 0 {
+		t.Errorf("a batch after another record, looked up, gave %+v", o)
+	}
+}
+
 // The first word of a process comes after that of the process that followed it.
 func testOvertaken(t *testing.T, b *bench) {
 	b.register("a1", "k01")

@@ -41,6 +41,7 @@ func Counts(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"foreign stream", testForeignStream},
 		{"changed record freezes", testChangedRecord},
 		{"two processes freeze", testTwoProcesses},
+		{"a copy that goes on from another record freezes", testCopyTakesTurns},
 		{"a process is overtaken", testOvertaken},
 		{"restart", testRestart},
 		{"unknown kind", testUnknownKind},
