@@ -293,6 +293,15 @@ func TestPruneCommand(t *testing.T) {
 	want(t, 0, "30 older records were dropped", "verify", "-c", config)
 	want(t, 0, "0 records", "prune", "-c", config)
 	end()
+	text, err := os.ReadFile(config)
+	if err == nil {
+		err = os.WriteFile(config, append(text, "retain: { records: off, fine_cells: 300d }\n"...), 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	want(t, 0, "cells of five minutes of before", "prune", "-c", config)
+	want(t, 0, `"fine_cells"`, "prune", "-c", config, "--json")
 	take(t, db, at(40), first, sealed(t, begun, 31, minutes(31, 40)...))
 	if f := verified(t, "-c", config); f.Records != 10 || f.Revolutions != 400 {
 		t.Errorf("after the agent went on %+v, want 10 records and 400 turns", f)

@@ -26,7 +26,7 @@ func (c *pruneCommand) Run(w *world) error {
 		Progress: func(machine string, _ int64) { p.tell("machine "+machine, 0, 0) },
 	})
 	p.end()
-	if x == nil {
+	if err != nil && x.Records == 0 {
 		return err
 	}
 	if c.JSON {
@@ -46,6 +46,12 @@ func (c *pruneCommand) Run(w *world) error {
 		if m.Kept != "" {
 			fmt.Fprintf(w.out, "machine %s: older records stay: %s\n", m.Machine, m.Kept)
 		}
+	}
+	if f := x.FineCells; f != nil && f.Cells > 0 {
+		fmt.Fprintf(w.out, "%d cells of five minutes of before %s %s; hours stay\n", f.Cells, f.Before.Format(time.RFC3339), what)
+	}
+	if x.Before.IsZero() {
+		return err
 	}
 	fmt.Fprintf(w.out, "%d records of before %s %s, %d bytes; totals, stops and times stay as they are\n", x.Records, x.Before.Format(time.RFC3339), what, x.Bytes)
 	return err

@@ -257,7 +257,7 @@ func cutPieces(b *book, c calendar.Calendar, machine string, from, to time.Time)
 }
 
 // readRunning adds up the running time of the pieces: whole hours, and the fine
-// cells of those that a border cuts. A fine cell is shared out by time.
+// cells of those that a border cuts. A cell that is cut is shared out by time.
 func readRunning(ctx context.Context, st store.Store, machine string, pieces []lessonPiece) error {
 	from, to := pieces[0].from, pieces[len(pieces)-1].to
 	hours, err := st.Rollups(ctx, store.RollupQuery{Grain: store.Hour, Machine: machine, From: from, To: to})
@@ -294,7 +294,7 @@ func readRunning(ctx context.Context, st store.Store, machine string, pieces []l
 // shareCell gives each piece its share of a cell's running time; the last piece
 // has no end yet and what lies before the first is nobody's.
 func shareCell(pieces []lessonPiece, cell store.Rollup) {
-	start, end := cell.Start, cell.Start.Add(time.Duration(store.Fine))
+	start, end := cell.Start, cell.Start.Add(cell.Length(store.Fine))
 	run := time.Duration(cell.RunMS) * time.Millisecond
 	for i := range pieces {
 		p := &pieces[i]
@@ -308,7 +308,7 @@ func shareCell(pieces []lessonPiece, cell store.Rollup) {
 		if z.After(end) || i == len(pieces)-1 {
 			z = end
 		}
-		share := float64(z.Sub(a)) / float64(store.Fine)
+		share := float64(z.Sub(a)) / float64(end.Sub(start))
 		p.run += time.Duration(float64(run) * share)
 		p.turns += float64(cell.Revolutions-cell.Inched) * share
 	}

@@ -82,6 +82,9 @@ func (c *Config) checkBackup(f *faults) {
 	if c.Retain.Records != 0 {
 		f.length("retain.records", conf.Duration(c.Retain.Records), LeastRetained, 3650*day)
 	}
+	if c.Retain.FineCells != 0 {
+		f.length("retain.fine_cells", conf.Duration(c.Retain.FineCells), LeastRetained, 3650*day)
+	}
 	f.within("backup.keep", float64(c.Backup.Keep), 1, 1000)
 }
 

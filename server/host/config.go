@@ -85,6 +85,9 @@ type RetainConfig struct {
 	// Records as the agents told them; "400d", or "off" = for ever. The default is
 	// a year and a month to spare: no record of before is booked any more.
 	Records Every `yaml:"records"`
+	// FineCells are the sums of five minutes; of before only hours are kept. Off as
+	// long as nobody says otherwise: they are small.
+	FineCells Every `yaml:"fine_cells"`
 }
 
 // CalendarConfig is the working time of the mill. Without shifts it works

@@ -9,6 +9,7 @@ import (
 
 	"github.com/prometheus/client_golang/prometheus"
 
+	"turnwise/proto/conf"
 	"turnwise/server/store/sqlite"
 )
 
@@ -28,7 +29,7 @@ const (
 
 // PruneOptions tunes Prune. The zero value works.
 type PruneOptions struct {
-	// Age of what is dropped; 0 means retain.records of the configuration.
+	// Age of records that are dropped; 0 means retain.records of the configuration.
 	Age time.Duration
 	// DryRun tells what would be dropped and changes nothing.
 	DryRun bool
@@ -40,17 +41,26 @@ type PruneOptions struct {
 	Log *slog.Logger
 }
 
-// Prune drops old records of the database of a configuration. It works beside
-// a running server.
-func Prune(ctx context.Context, c Config, o PruneOptions) (p *sqlite.Pruned, err error) {
-	if o.Age == 0 {
-		o.Age = time.Duration(c.Retain.Records)
+// Pruned tells what was dropped, or would be.
+type Pruned struct {
+	*sqlite.Pruned
+	// FineCells is nil where they are kept for ever.
+	FineCells *sqlite.RolledUp `json:"fine_cells,omitempty"`
+}
+
+// Prune drops old records and fine cells of the database of a configuration. It
+// works beside a running server. With an error what was dropped so far is told too.
+func Prune(ctx context.Context, c Config, o PruneOptions) (p Pruned, err error) {
+	p.Pruned = &sqlite.Pruned{DryRun: o.DryRun, Machines: []sqlite.PrunedMachine{}}
+	keep := c.Retain
+	if o.Age != 0 {
+		keep.Records = Every(o.Age)
 	}
-	if o.Age == 0 {
-		return nil, fmt.Errorf("host: prune: records are kept for ever (retain.records is off); name an age")
+	if keep.Records == 0 && keep.FineCells == 0 {
+		return p, fmt.Errorf("host: prune: everything is kept for ever (retain.records and retain.fine_cells are off); name an age")
 	}
-	if o.Age < LeastRetained {
-		return nil, fmt.Errorf("host: prune: the age is %s, at least %s is expected: for so long agents may tell records again", o.Age, LeastRetained)
+	if o.Age != 0 && o.Age < LeastRetained {
+		return p, fmt.Errorf("host: prune: the age is %s, at least %s is expected: for so long agents may tell records again", conf.Duration(o.Age), conf.Duration(LeastRetained))
 	}
 	if o.Now == nil {
 		o.Now = time.Now
@@ -58,14 +68,29 @@ func Prune(ctx context.Context, c Config, o PruneOptions) (p *sqlite.Pruned, err
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	err = beside(ctx, c, o.Log, func(st *sqlite.Store) (err error) {
-		p, err = st.Prune(ctx, sqlite.PruneOptions{
-			Before: o.Now().Add(-o.Age), DryRun: o.DryRun, Progress: o.Progress,
-			Rest: func(ctx context.Context) error { return wait(ctx, retainRest) },
-		})
-		return err
+	rest := func(ctx context.Context) error { return wait(ctx, retainRest) }
+	err = beside(ctx, c, o.Log, func(st *sqlite.Store) error {
+		return keep.prune(ctx, st, o.Now(), &p, sqlite.PruneOptions{DryRun: o.DryRun, Progress: o.Progress, Rest: rest})
 	})
 	return p, err
+}
+
+// prune drops what is older than it says.
+func (c RetainConfig) prune(ctx context.Context, st *sqlite.Store, now time.Time, p *Pruned, o sqlite.PruneOptions) error {
+	if c.Records != 0 {
+		o.Before = now.Add(-time.Duration(c.Records))
+		x, err := st.Prune(ctx, o)
+		p.Pruned = x
+		if err != nil {
+			return err
+		}
+	}
+	if c.FineCells == 0 {
+		return nil
+	}
+	var err error
+	p.FineCells, err = st.RollUp(ctx, sqlite.RollUpOptions{Before: now.Add(-time.Duration(c.FineCells)), DryRun: o.DryRun, Rest: o.Rest})
+	return err
 }
 
 // wait returns early with the context's error.
@@ -103,7 +128,7 @@ func newRetention(c RetainConfig, db *sqlite.Store, log *slog.Logger, now func()
 
 // run looks until ctx ends. What cannot be dropped is no reason not to serve.
 func (r *retention) run(ctx context.Context) error {
-	if r.c.Records == 0 {
+	if r.c == (RetainConfig{}) {
 		return nil
 	}
 	for next := retainGrace; wait(ctx, next) == nil; next = retainEvery {
@@ -124,14 +149,18 @@ func (r *retention) rest(ctx context.Context) error {
 // look drops what is old by now.
 func (r *retention) look(ctx context.Context) {
 	began := r.now()
-	p, err := r.db.Prune(ctx, sqlite.PruneOptions{Before: began.Add(-time.Duration(r.c.Records)), Rest: r.rest})
+	p := Pruned{Pruned: new(sqlite.Pruned)}
+	err := r.c.prune(ctx, r.db, began, &p, sqlite.PruneOptions{Rest: r.rest})
 	r.dropped.Add(p.Records)
 	if err != nil && ctx.Err() == nil {
 		r.failed.Add(1)
-		r.log.Error("old records not dropped", "before", p.Before, "dropped", p.Records, "error", err, "again_in", retainEvery)
+		r.log.Error("old records or cells not dropped", "before", p.Before, "dropped", p.Records, "error", err, "again_in", retainEvery)
 	}
 	if p.Records > 0 {
 		r.log.Info("old records dropped, their sums stay", "before", p.Before, "records", p.Records, "bytes", p.Bytes, "machines", len(p.Machines), "took", r.now().Sub(began))
+	}
+	if x := p.FineCells; x != nil && x.Cells > 0 {
+		r.log.Info("fine cells are kept by hours", "before", x.Before, "cells", x.Cells)
 	}
 	kept := 0
 	say := began.Sub(r.told) >= day

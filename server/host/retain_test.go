@@ -41,7 +41,7 @@ func (w *words) count(text string) int {
 // batches wait, and the sums are what they were.
 func TestRetentionOfWeeks(t *testing.T) {
 	c := config(t)
-	c.Retain.Records = Every(40 * day)
+	c.Retain = RetainConfig{Records: Every(40 * day), FineCells: Every(50 * day)}
 	begun := time.Now() // as the database is stamped
 	db, err := sqlite.Open(t.Context(), c.Database.File, sqlite.Options{Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
@@ -99,6 +99,10 @@ func TestRetentionOfWeeks(t *testing.T) {
 		if records() != 0 || r.dropped.Load() != 2 || r.kept.Load() != 0 || r.failed.Load() != 0 || log.count("old records dropped, their sums stay") != 1 {
 			t.Errorf("%d records, dropped %d, kept %d, failed %d, log %s", records(), r.dropped.Load(), r.kept.Load(), r.failed.Load(), log.text.String())
 		}
+		pass(10 * 24 * time.Hour)
+		if log.count("fine cells are kept by hours") != 1 {
+			t.Errorf("fine cells stay: log %s", log.text.String())
+		}
 		reg := prometheus.NewRegistry()
 		reg.MustRegister(r)
 		families, err := reg.Gather()
@@ -129,6 +133,8 @@ func TestRetainConfig(t *testing.T) {
 		{"TURNWISE_RETAIN__RECORDS=35d", "", 35 * day},
 		{"TURNWISE_RETAIN__RECORDS=34d", "found 34d, expected 35d to 3650d", 0},
 		{"TURNWISE_RETAIN__RECORDS=ever", "or off", 0},
+		{"TURNWISE_RETAIN__FINE_CELLS=1d", "found 1d, expected 35d to 3650d", 0},
+		{"TURNWISE_RETAIN__FINE_CELLS=100d", "", 400 * day},
 	} {
 		c, _, err := LoadConfig("", []string{x.env})
 		if x.want == "" && (err != nil || time.Duration(c.Retain.Records) != x.age) {

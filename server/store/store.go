@@ -79,7 +79,8 @@ type Store interface {
 	Totals(ctx context.Context) ([]Totals, bool, error)
 	// Stops returns stops that overlap the query, newest first.
 	Stops(ctx context.Context, q StopQuery) ([]Stop, error)
-	// Rollups returns the cells of one grain that overlap [From, To).
+	// Rollups returns the cells of one grain that overlap [From, To); of a time
+	// of which finer cells are not kept any more, hours.
 	Rollups(ctx context.Context, q RollupQuery) ([]Rollup, error)
 	// Gaps returns unknown times that overlap [from, to), oldest first.
 	Gaps(ctx context.Context, from, to time.Time) ([]Gap, error)
@@ -373,6 +374,17 @@ type Rollup struct {
 	StopMS      int64
 	UnknownMS   int64
 	Stops       int64 // begun at inputs
+	// Whole says that the cell is an hour although finer ones were asked for: of
+	// that time they are not kept any more.
+	Whole bool
+}
+
+// Length is how long the cell is, of those of a grain.
+func (r Rollup) Length(asked Grain) time.Duration {
+	if r.Whole {
+		asked = Hour
+	}
+	return time.Duration(asked)
 }
 
 // Gap is a time in which nobody watched.

@@ -2,7 +2,6 @@ package sqlite
 
 import (
 	"context"
-	"flag"
 	"fmt"
 	"maps"
 	"os"
@@ -77,13 +76,7 @@ func (m mill) batch(t *testing.T, machine string, run byte, first, last uint64) 
 // backup: in the end the books are those of the mill. The agents forget what acknowledgements say
 // that a backup holds.
 func TestBooksUnderFaults(t *testing.T) {
-	// Each check opens a dozen databases. For more: -rapid.checks 1000.
-	if checks := flag.Lookup("rapid.checks"); checks.Value.String() == checks.DefValue {
-		if err := checks.Value.Set("12"); err != nil {
-			t.Fatal(err)
-		}
-		defer func() { _ = checks.Value.Set(checks.DefValue) }()
-	}
+	fewChecks(t, 12)
 	var all int64 // records that were dropped
 	defer func() { t.Logf("%d records were dropped", all) }()
 	rapid.Check(t, func(rt *rapid.T) {

@@ -17,7 +17,7 @@ import (
 	"turnwise/server/store"
 )
 
-// usualDrops is how many records a transaction drops at most: some hundredths
+// usualDrops is how many records a transaction drops at most: about a hundredth
 // of a second, in which nobody else can write.
 const usualDrops = 2000
 

@@ -106,18 +106,26 @@ func (j wild) batch(t *testing.T, first, last int) store.Batch {
 	})
 }
 
+// fewChecks is for properties of which each check opens databases. For more:
+// -rapid.checks 1000.
+func fewChecks(t *testing.T, n int) {
+	t.Helper()
+	checks := flag.Lookup("rapid.checks")
+	if checks.Value.String() != checks.DefValue {
+		return
+	}
+	if err := checks.Value.Set(fmt.Sprint(n)); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = checks.Value.Set(checks.DefValue) })
+}
+
 // Two databases hear the same: several readers of one machine, anything in
 // their journals, in portions, again and out of order. One of them drops old
 // records now and then. Both give the same answers and have the same books, to
 // the last digit, and what is dropped is never counted again.
 func TestPruneChangesNoSum(t *testing.T) {
-	// Each check opens some databases. For more: -rapid.checks 1000.
-	if checks := flag.Lookup("rapid.checks"); checks.Value.String() == checks.DefValue {
-		if err := checks.Value.Set("25"); err != nil {
-			t.Fatal(err)
-		}
-		defer func() { _ = checks.Value.Set(checks.DefValue) }()
-	}
+	fewChecks(t, 25)
 	var total, whole int64
 	defer func() { t.Logf("%d of %d records were dropped", total, whole) }()
 	rapid.Check(t, func(rt *rapid.T) {

@@ -171,25 +171,52 @@ func scanStop(rows *sql.Rows) (x store.Stop, err error) {
 	return x, err
 }
 
-// Rollups returns the cells of one grain that overlap [From, To).
+// Rollups returns the cells of one grain that overlap [From, To); of a time of
+// which only hours are kept, those.
 func (s *Store) Rollups(ctx context.Context, q store.RollupQuery) ([]store.Rollup, error) {
 	grain := int64(q.Grain) / 1e6
 	if q.Grain != store.Fine && q.Grain != store.Hour {
 		return nil, fmt.Errorf("cells of %v: %w: %v or %v are kept", time.Duration(q.Grain), store.ErrInvalid, time.Duration(store.Fine), time.Duration(store.Hour))
 	}
-	var cells []store.Rollup
-	err := each(ctx, s.read, func(rows *sql.Rows) error {
+	cells, err := s.cells(ctx, plainCells, q, grain)
+	if err != nil || q.Grain == store.Hour {
+		return cells, err
+	}
+	// The border only moves on: what is of after it now was so before.
+	var fineFrom int64
+	if err := s.read.QueryRowContext(ctx, `SELECT fine_from_ms FROM meta`).Scan(&fineFrom); err != nil {
+		return nil, fmt.Errorf("sqlite: read rollups: %w", err)
+	}
+	if from(q.From) >= fineFrom {
+		return cells, nil
+	}
+	return s.cells(ctx, cellsOrHours, q, grain)
+}
+
+const (
+	plainCells = `SELECT m.id, r.start_ms, r.revolutions, r.run_ms, r.stop_ms, r.unknown_ms, r.stops, r.inched, 0
+		FROM (SELECT num, id FROM machine WHERE :machine = '' OR id = :machine) m
+		CROSS JOIN rollup r ON r.grain_ms = :grain AND r.machine_num = m.num AND r.start_ms > :from AND r.start_ms < :to
+		ORDER BY m.id, r.start_ms`
+	cellsOrHours = `WITH m AS (SELECT num, id FROM machine WHERE :machine = '' OR id = :machine)
+		SELECT m.id, r.start_ms, r.revolutions, r.run_ms, r.stop_ms, r.unknown_ms, r.stops, r.inched, 0
+		FROM m CROSS JOIN rollup r ON r.grain_ms = :grain AND r.machine_num = m.num AND r.start_ms > :from AND r.start_ms < :to
+		UNION ALL
+		SELECT m.id, r.start_ms, r.revolutions, r.run_ms, r.stop_ms, r.unknown_ms, r.stops, r.inched, 1
+		FROM m CROSS JOIN rollup r ON r.grain_ms = 3600000 AND r.machine_num = m.num AND r.start_ms > :from + :grain - 3600000
+			AND r.start_ms < min(:to, (SELECT fine_from_ms FROM meta))
+		ORDER BY 1, 2`
+)
+
+func (s *Store) cells(ctx context.Context, query string, q store.RollupQuery, grain int64) (cells []store.Rollup, err error) {
+	err = each(ctx, s.read, func(rows *sql.Rows) error {
 		var x store.Rollup
 		var start int64
-		err := rows.Scan(&x.Machine, &start, &x.Revolutions, &x.RunMS, &x.StopMS, &x.UnknownMS, &x.Stops, &x.Inched)
+		err := rows.Scan(&x.Machine, &start, &x.Revolutions, &x.RunMS, &x.StopMS, &x.UnknownMS, &x.Stops, &x.Inched, &x.Whole)
 		x.Start = ms(start)
 		cells = append(cells, x)
 		return err
-	}, `SELECT m.id, r.start_ms, r.revolutions, r.run_ms, r.stop_ms, r.unknown_ms, r.stops, r.inched
-		FROM (SELECT num, id FROM machine WHERE :machine = '' OR id = :machine) m
-		CROSS JOIN rollup r ON r.grain_ms = :grain AND r.machine_num = m.num AND r.start_ms > :from AND r.start_ms < :to
-		ORDER BY m.id, r.start_ms`,
-		sql.Named("machine", q.Machine), sql.Named("grain", grain), sql.Named("from", from(q.From)-grain), sql.Named("to", to(q.To)))
+	}, query, sql.Named("machine", q.Machine), sql.Named("grain", grain), sql.Named("from", from(q.From)-grain), sql.Named("to", to(q.To)))
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: read rollups: %w", err)
 	}
@@ -215,19 +242,22 @@ func (s *Store) Gaps(ctx context.Context, a, b time.Time) ([]store.Gap, error) {
 }
 
 // RevolutionsAt tells a machine's revolutions up to an instant: whole cells,
-// and of the last one the share of its running time taken as even.
+// and of the last one, which is an hour where finer ones are not kept, a share by time.
 func (s *Store) RevolutionsAt(ctx context.Context, machine string, at time.Time) (int64, error) {
 	t := at.UnixMilli()
 	cell := tally.CellStart(t, tally.Fine)
 	hour := tally.CellStart(t, int64(store.Hour)/1e6)
-	var known, heard, last, all, hours, fine, part int64
+	var known, heard, last, all, hours, fine, part, whole int64
+	var old bool
 	err := s.read.QueryRowContext(ctx, `SELECT count(m.num), coalesce(max(a.heard), 0), coalesce(max(a.last_ms), 0), coalesce(max(a.revolutions), 0),
 			coalesce((SELECT sum(revolutions) FROM rollup WHERE grain_ms = :hourly AND machine_num = m.num AND start_ms < :hour), 0),
 			coalesce((SELECT sum(revolutions) FROM rollup WHERE grain_ms = :fine AND machine_num = m.num AND start_ms >= :hour AND start_ms < :cell), 0),
-			coalesce((SELECT revolutions FROM rollup WHERE grain_ms = :fine AND machine_num = m.num AND start_ms = :cell), 0)
+			coalesce((SELECT revolutions FROM rollup WHERE grain_ms = :fine AND machine_num = m.num AND start_ms = :cell), 0),
+			coalesce((SELECT revolutions FROM rollup WHERE grain_ms = :hourly AND machine_num = m.num AND start_ms = :hour), 0),
+			coalesce((SELECT fine_from_ms > :hour FROM meta), 0)
 		FROM machine m LEFT JOIN account a ON a.machine_num = m.num WHERE m.id = :machine`,
 		sql.Named("hourly", int64(store.Hour)/1e6), sql.Named("fine", tally.Fine), sql.Named("hour", hour), sql.Named("cell", cell), sql.Named("machine", machine)).
-		Scan(&known, &heard, &last, &all, &hours, &fine, &part)
+		Scan(&known, &heard, &last, &all, &hours, &fine, &part, &whole, &old)
 	switch {
 	case err != nil:
 		return 0, fmt.Errorf("sqlite: read the revolutions of machine %s: %w", machine, err)
@@ -235,6 +265,9 @@ func (s *Store) RevolutionsAt(ctx context.Context, machine string, at time.Time)
 		return 0, fmt.Errorf("revolutions of machine %q: %w", machine, store.ErrNotFound)
 	case heard == 0 || t >= last:
 		return all, nil
+	}
+	if old {
+		return hours + int64(float64(whole)*float64(t-hour)/float64(min(hourMS, last-hour))), nil
 	}
 	return hours + fine + int64(float64(part)*float64(t-cell)/float64(min(tally.Fine, last-cell))), nil
 }
