@@ -25,7 +25,10 @@ type Options struct {
 	// Pauses is the share of acknowledgements with a credit of 0. With 0 no
 	// chance is drawn, so that a seed plays as it did.
 	Pauses float64
-	// Break is a negative control: "hasty", "double" or "lying disk".
+	// Copies is the share of the troubles of a journal in which it is copied, and
+	// two boxes go on with it, beyond those that are drawn anyway.
+	Copies float64
+	// Break is a negative control: "hasty", "double", "copies" or "lying disk".
 	Break string
 	// Open brings another database; nil = one in memory.
 	open func(w *world) database
@@ -97,6 +100,7 @@ func (m *mill) build() {
 		st := newMemory(w)
 		st.truth = func(id string) int64 { return m.plc(id).at() }
 		st.doubles, st.hasty = m.o.Break == "double", m.o.Break == "hasty"
+		st.copies = m.o.Break == "copies"
 		m.server.st = st
 	}
 	kinds := []struct {

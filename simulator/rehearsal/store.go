@@ -25,9 +25,11 @@ type memory struct {
 	kept []*books // verified backups, the newest last
 
 	// Negative controls. doubles: what comes again is added again. hasty: what
-	// was committed last is not durable yet when it is acknowledged.
-	doubles, hasty bool
-	durable        *books
+	// was committed last is not durable yet when it is acknowledged. copies: two
+	// processes may write a stream, and nobody looks whether records that come
+	// again, or were there before, are the same.
+	doubles, hasty, copies bool
+	durable                *books
 
 	truth   func(machine string) int64 // for the log
 	refused func(format string, args ...any)
@@ -208,10 +210,10 @@ func (m *memory) batch(b *store.Batch, out *store.Outcome, c *readers.Changes, c
 	}
 	p := m.page(b.Stream)
 	why := st.Frozen
-	if why == "" {
+	if why == "" && !m.copies {
 		why = st.TakeRun(b, c)
 	}
-	if why == "" {
+	if why == "" && !m.copies {
 		why = p.compare(st, b)
 	}
 	if why != "" {

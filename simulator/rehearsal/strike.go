@@ -151,6 +151,10 @@ func (m *mill) restore() {
 // journalTrouble is what happens to a journal by damage, or by people.
 func (m *mill) journalTrouble(b *box) {
 	w := m.w
+	if m.o.Copies > 0 && w.chance(m.o.Copies) {
+		m.cloneBox(b)
+		return
+	}
 	switch w.rnd.IntN(9) {
 	case 6:
 		if w.chance(0.3) {
