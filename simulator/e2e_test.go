@@ -27,7 +27,7 @@ func TestProcesses(t *testing.T) {
 	if testing.Short() {
 		t.Skip("builds and runs four programs for most of a minute")
 	}
-	e := newEstate(t)
+	e := newEstate(t, "server", "agent", "planner", "simulator")
 	begun := time.Now()
 	stage := func(what string) { t.Logf("%5.1f s: %s", time.Since(begun).Seconds(), what) }
 	simulator := []string{"plc", "--data", e.path("plc"), "--ports-file", e.path("ports.json"), "--write-config", e.path("conf"), "--seed", "5",
@@ -87,10 +87,10 @@ type estate struct {
 	dir string
 }
 
-func newEstate(t *testing.T) *estate {
+func newEstate(t *testing.T, programs ...string) *estate {
 	t.Helper()
 	e := &estate{t, t.TempDir()}
-	for _, bin := range []string{"server", "agent", "planner", "simulator"} {
+	for _, bin := range programs {
 		cmd := exec.Command("go", "build", "-o", e.path(bin), "turnwise/"+bin)
 		if out, err := cmd.CombinedOutput(); err != nil {
 			t.Fatalf("build %s: %v\n%s", bin, err, out)

@@ -62,6 +62,28 @@ func (f *Floor) handRules(p *plan, problem board.Problem, s outlook.Snapshot) (w
 	return warnings, nil
 }
 
+// suppose is the snapshot of a plan with changes. A machine with too few needle beds has
+// no card for an order, so that has its sentence before cards are looked for. Errors hold
+// [outlook.ErrRequest].
+func (p *plan) suppose(changes []outlook.Change) (outlook.Snapshot, error) {
+	for _, c := range changes {
+		var order, machine string
+		switch c := c.(type) {
+		case outlook.MoveOrder:
+			order, machine = c.Order, c.Machine
+		case outlook.SplitOrder:
+			order, machine = c.Order, c.Machine
+		case outlook.AddMachine:
+			order, machine = c.Order, c.Machine
+		}
+		m, known := p.book.machines[machine]
+		if known && p.book.articles[p.book.orders[order].Article].Beds > m.NeedleBeds() {
+			return outlook.Snapshot{}, fmt.Errorf("%w: %s needs two needle beds, %s has one", outlook.ErrRequest, order, p.book.name(machine))
+		}
+	}
+	return outlook.Suppose(p.snapshot, p.At, changes...)
+}
+
 // mixedLots says of which yarn an order would be knitted from several lots by the cards of
 // its machines, or nothing. A lot that the order names, or that was released for a machine,
 // may go on there; a card without a lot takes any.

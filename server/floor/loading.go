@@ -150,7 +150,7 @@ func (f *Floor) Propose(ctx context.Context, changes ...outlook.Change) (Loading
 	if err != nil {
 		return LoadingPlan{}, err
 	}
-	supposed, err := outlook.Suppose(p.snapshot, p.At, changes...)
+	supposed, err := p.suppose(changes)
 	if err != nil {
 		return LoadingPlan{}, err
 	}

@@ -19,7 +19,7 @@ func (f *Floor) WhatIf(ctx context.Context, changes ...outlook.Change) (WhatIfVi
 	if err != nil {
 		return WhatIfView{}, err
 	}
-	supposed, err := outlook.Suppose(p.snapshot, p.At, changes...)
+	supposed, err := p.suppose(changes)
 	if err != nil {
 		return WhatIfView{}, err // it is for the person who asked
 	}
