@@ -58,23 +58,9 @@ func (s *creelService) RecordReading(ctx context.Context, r *pb.RecordReadingReq
 	if err := v.err(); err != nil {
 		return nil, err
 	}
-	if s.told == nil {
-		return nil, s.status.of("RecordReading", floor.ErrNoTaps)
-	}
-	view, heard := s.floor.HeardReading(reading.RequestID, reading.Machine, reading.Kind)
-	if !heard {
-		var err error
-		if reading, err = s.floor.ReadYarn(ctx, reading); err != nil {
-			return nil, s.status.of("RecordReading", err)
-		}
-		if reading.ID, err = s.told.AddReading(ctx, reading, r.GetValidateOnly()); err != nil {
-			return nil, s.status.of("RecordReading", err)
-		}
-		if !r.GetValidateOnly() {
-			s.refresh(ctx)
-			s.keepLearnt(ctx, reading.Machine, reading.Group)
-		}
-		view = s.floor.ViewReading(reading)
+	view, err := s.floor.TellReading(ctx, reading, r.GetValidateOnly())
+	if err != nil {
+		return nil, s.status.of("RecordReading", err)
 	}
 	reading = view.Reading
 	out := &pb.RecordReadingResponse{Ratio: view.Over, Reading: readingToPB(&view), Lessons: lessonsToPB(s.floor.Lessons(reading.Machine, reading.Group))}

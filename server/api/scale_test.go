@@ -1,8 +1,10 @@
 package api
 
 import (
+	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -12,6 +14,7 @@ import (
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/floor"
 	"turnwise/server/store"
 )
 
@@ -196,5 +199,59 @@ func TestBadWeights(t *testing.T) {
 	}
 	if _, err := m.creels.UndoReading(t.Context(), &pb.UndoReadingRequest{Name: "machines/k01/readings/99"}); status.Code(err) != codes.NotFound {
 		t.Errorf("undo of one that is not: %v", err)
+	}
+}
+
+// The rolls that wait for the scale are the newest that were doffed; one that is weighed is gone, and back
+// when that is taken back. A phone that sends all again changes nothing.
+func TestRollsForTheScale(t *testing.T) {
+	m := newMill(t)
+	m.apply(t, testBook())
+	m.knitRolls(t, 6)
+	waits := func(what string, tells bool, want ...int64) {
+		t.Helper()
+		list, told, err := m.floor.RollsToWeigh(t.Context(), []string{"k01"})
+		var got []int64
+		for _, r := range list {
+			got = append(got, r.Number)
+			if r.Kg != 1 || r.Turns != turnsOfRoll || r.Order != "SO-1" || r.Name != "K01" {
+				t.Errorf("%s: %+v, want 100 turns of 10 g", what, r)
+			}
+		}
+		if err != nil || !slices.Equal(got, want) || told != tells {
+			t.Errorf("%s: rolls %v, told %v, %v, want %v, %v", what, got, told, err, want, tells)
+		}
+	}
+	waits("at first", false, 4, 5, 6, 7)
+	for range 2 {
+		if _, err := m.floor.Weigh(t.Context(), "k01", 6, 0.99, "a"); err != nil {
+			t.Fatal(err)
+		}
+		waits("one is weighed", true, 4, 5, 7)
+	}
+	for _, of := range []string{"another", "a", "a"} {
+		if err := m.floor.UndoWeight(t.Context(), "k01", of); err != nil {
+			t.Fatal(err)
+		}
+		if of == "another" {
+			waits("another weight is taken back", true, 4, 5, 7)
+		}
+	}
+	waits("it is taken back", false, 4, 5, 6, 7)
+	if _, err := m.floor.Weigh(t.Context(), "k01", 6, 0.99, "a"); err != nil {
+		t.Fatal(err)
+	}
+	waits("the weight comes again after its undo", false, 4, 5, 6, 7)
+	if _, err := m.floor.Weigh(t.Context(), "k01", 6, math.NaN(), "b"); !errors.Is(err, store.ErrInvalid) {
+		t.Errorf("no number: %v", err)
+	}
+	for task, want := range map[string]string{"k01-roll-7": "k01 7", "k-1-roll-2-roll-3": "k-1-roll-2 3", "k01-doff-7": "", "-roll-7": "", "k01-roll-0": "", "k01-roll-x": ""} {
+		got := ""
+		if machine, n, ok := floor.RollOfTask(task); ok {
+			got = fmt.Sprint(machine, " ", n)
+		}
+		if got != want || got != "" && task != floor.RollTask(strings.Fields(got)[0], int64(got[len(got)-1]-'0')) {
+			t.Errorf("%s is read as %q, want %q", task, got, want)
+		}
 	}
 }

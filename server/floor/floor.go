@@ -85,6 +85,10 @@ type Floor struct {
 		mu   sync.Mutex
 		kept ratioMemo
 	}
+	rolls struct {
+		mu   sync.Mutex
+		kept map[string]rollsMemo // by machine
+	}
 }
 
 // machine is everything known about one machine.

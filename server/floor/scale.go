@@ -3,7 +3,6 @@ package floor
 import (
 	"cmp"
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -188,15 +187,6 @@ func (f *Floor) rollsBetween(ctx context.Context, b *book, r store.Reading) (sto
 		return bad("no turn is counted between the doffs of roll %d and of the one before; tell the turns of the rolls", r.Roll)
 	}
 	return r, nil
-}
-
-// NewestDoff is the number of the roll that a machine doffed last and when, 0 if none is known.
-func (f *Floor) NewestDoff(ctx context.Context, machine string) (number int64, at time.Time, err error) {
-	list, err := f.doffs(ctx, machine, 0, 1)
-	if err != nil || len(list) == 0 {
-		return 0, time.Time{}, err
-	}
-	return list[0].number, list[0].at, nil
 }
 
 // feedReadings turns readings into what they tell of single feed groups, oldest first. Rolls
@@ -424,15 +414,15 @@ func (f *Floor) Readings(machine string) []ReadingView {
 	return out
 }
 
-// ViewReading is one reading as [Floor.Readings] shows it.
-func (f *Floor) ViewReading(r store.Reading) ReadingView {
+// viewReading is one reading as [Floor.Readings] shows it.
+func (f *Floor) viewReading(r store.Reading) ReadingView {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	return f.book.readingView(r)
 }
 
-// HeardReading is the reading of a request id of a machine and a kind; false if there is none yet.
-func (f *Floor) HeardReading(requestID, machine, kind string) (ReadingView, bool) {
+// heardReading is the reading of a request id of a machine and a kind; false if there is none yet.
+func (f *Floor) heardReading(requestID, machine, kind string) (ReadingView, bool) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
 	for _, r := range slices.Backward(f.book.readings) {
@@ -456,7 +446,8 @@ func (f *Floor) UndoReading(ctx context.Context, machine string, id int64) error
 	if err := f.c.Creel.UndoReading(ctx, machine, id, f.c.Now()); err != nil {
 		return err
 	}
-	return errors.Join(f.Refresh(ctx), f.KeepLearnt(ctx, machine, ""))
+	f.learnAnew(ctx, machine)
+	return nil
 }
 
 // ReadingID reads the number of a reading's name, "machines/k05/readings/12" or "12". False if it is none.

@@ -51,6 +51,9 @@ func ownName(next http.Handler) http.Handler {
 
 // tap records what a tender told on a page.
 func (h *Host) tap(ctx context.Context, t web.Tap) (heard web.Heard, err error) {
+	if machine, roll, ok := floor.RollOfTask(t.Task); ok {
+		return h.weigh(ctx, t, machine, roll)
+	}
 	tap := store.Tap{Task: t.Task, Act: t.Act, RequestID: t.RequestID, At: t.At, Heard: h.o.Now()}
 	tap, err = h.floor.ReadyTap(ctx, tap, floor.Told{Lot: t.Lot, Cones: t.Cones})
 	if err != nil {
@@ -75,6 +78,20 @@ func (h *Host) tap(ctx context.Context, t web.Tap) (heard web.Heard, err error) 
 		}
 	}
 	return heard, nil
+}
+
+// weigh records what a roll weighs, or takes that back.
+func (h *Host) weigh(ctx context.Context, t web.Tap, machine string, roll int64) (heard web.Heard, err error) {
+	heard.State = store.TaskState{Task: t.Task, Machine: machine, State: store.TaskDone, Since: t.At}
+	if t.Act == store.ActUndo {
+		heard.State.State = store.TaskDue
+		return heard, h.floor.UndoWeight(ctx, machine, t.Of)
+	}
+	if err := (store.Tap{Task: t.Task, At: t.At, Heard: h.o.Now()}).InTime(); err != nil {
+		return heard, err
+	}
+	_, err = h.floor.Weigh(ctx, machine, roll, t.Kg, t.RequestID)
+	return heard, err
 }
 
 // keepPlan makes a plan of moves and writes it into the book.

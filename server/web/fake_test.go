@@ -29,6 +29,7 @@ type fakeFloor struct {
 	err      error
 	wake     []chan struct{}
 	plans    map[int64]floor.LoadingPlan // kept
+	rolls    []floor.RollView
 }
 
 func (f *fakeFloor) Machines() []floor.MachineView {
@@ -84,6 +85,12 @@ func (f *fakeFloor) Tasks(_ context.Context, machines []string, _ time.Duration)
 		}
 	}
 	return list, f.err
+}
+
+func (f *fakeFloor) RollsToWeigh(_ context.Context, machines []string) ([]floor.RollView, bool, error) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	return slices.DeleteFunc(slices.Clone(f.rolls), func(r floor.RollView) bool { return len(machines) > 0 && !slices.Contains(machines, r.Machine) }), len(f.rolls) > 0, f.err
 }
 
 // Rounds puts tasks less than a quarter of an hour apart into one walk.
@@ -297,6 +304,11 @@ func mill() *fakeFloor {
 		f.machines = append(f.machines, m)
 	}
 	f.tasks = millTasks(now)
+	f.rolls = []floor.RollView{
+		{Task: "k03-roll-113", Machine: "k03", Name: "K03", Number: 113, Turns: 1668, Kg: 25.0, Order: "SO-1050", At: monday(9, 52)},
+		{Task: "k06-roll-115", Machine: "k06", Name: "K06", Number: 115, Turns: 2115, Kg: 25.0, Order: "SO-1049", At: monday(10, 30)},
+		{Task: "k08-roll-120", Machine: "k08", Name: "K08", Number: 120, Turns: 2046, Kg: 25.0, Order: "SO-1039", At: monday(9, 39)},
+	}
 	f.orders = millOrders(now)
 	f.kept = millKept(now)
 	return f

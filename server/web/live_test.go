@@ -85,8 +85,8 @@ func TestCatchUp(t *testing.T) {
 	if err := st.send(p, "10:41"); err != nil {
 		t.Fatal(err)
 	}
-	if len(w.got[0].Parts) != len(p.parts) || len(w.got[0].Lists) != 2 {
-		t.Errorf("%d parts and %d lists sent, want all %d and 2", len(w.got[0].Parts), len(w.got[0].Lists), len(p.parts))
+	if len(w.got[0].Parts) != len(p.parts) || len(w.got[0].Lists) != 3 {
+		t.Errorf("%d parts and %d lists sent, want all %d and 3", len(w.got[0].Parts), len(w.got[0].Lists), len(p.parts))
 	}
 	all := fmt.Sprint(w.got)
 	if strings.Contains(all, ridMark) || !strings.Contains(all, `value="MINE"`) {

@@ -16,6 +16,7 @@ const (
 	creelAhead   = 2 * time.Hour  // walks; what comes later is folded
 	fetchAhead   = time.Hour      // as the floor's list of cones
 	tasksShown   = 60
+	rollsShown   = 12
 	setsBeside   = 4                 // rails that fit side by side on a tablet
 	ridMark      = "\x1arequest\x1a" // replaced by each reader's own request id
 )
@@ -29,6 +30,8 @@ type creelData struct {
 	Mine    []mineChoice
 	Twin    []creelTwin
 	Fetch   []fetchRow
+	Weigh   []weighRow
+	Tells   bool // weights are told these days: the list stands open
 	Share   []string
 	Told    told
 	Actions bool
@@ -57,6 +60,13 @@ type creelTwin struct {
 	Name, Task            string
 	Cones, Window         string
 	Yarn, Lot, Tip, State string
+}
+
+// A weighRow is a doffed roll that nobody weighed yet.
+type weighRow struct {
+	ID, Task, Back, Machine, Name string
+	Number                        int64
+	At, Kg                        string // doffed, and kilos by turns and card
 }
 
 // A fetchRow is cones of one lot to bring from the store.
@@ -136,6 +146,16 @@ func (s *site) fillWork(ctx context.Context, d *creelData, groups []group, whole
 		return slices.ContainsFunc(near, func(n floor.TaskView) bool { return n.ID == t.ID })
 	})
 	slices.SortStableFunc(later, func(a, b floor.TaskView) int { return a.Due.Compare(b.Due) })
+	if s.o.Tap != nil {
+		rolls, tells, err := s.floor.RollsToWeigh(ctx, ids)
+		if err != nil {
+			return err
+		}
+		d.Tells = tells
+		for _, r := range rolls[max(0, len(rolls)-rollsShown):] {
+			d.Weigh = append(d.Weigh, weighRow{domID("w", r.Task), r.Task, scopeQuery(q), r.Machine, r.Name, r.Number, dayTime(r.At, now, s.zone), number(r.Kg, 1)})
+		}
+	}
 	a := windowAxis(near, now)
 	for i, g := range groups {
 		own := slices.DeleteFunc(slices.Clone(later), func(t floor.TaskView) bool { return !slices.Contains(g.ids, t.Machine) })
@@ -165,6 +185,15 @@ func creelView(d creelData) view {
 			v.Parts = append(v.Parts, part{ID: r.ID, Template: "rail-row", Data: r})
 		}
 		v.Lists = append(v.Lists, list{rail.ID + "-later", later})
+	}
+	if d.Actions {
+		ids := []string{}
+		for _, r := range d.Weigh {
+			ids = append(ids, r.ID)
+			v.Parts = append(v.Parts, part{ID: r.ID, Template: "weigh-row", Data: r})
+		}
+		v.Lists = append(v.Lists, list{"weigh", ids})
+		v.Parts = append(v.Parts, part{ID: "weigh-none", Template: "weigh-none", Data: d})
 	}
 	v.Parts = append(v.Parts,
 		part{ID: "scope", Template: "creel-status", Data: d.Status},

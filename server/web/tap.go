@@ -22,14 +22,17 @@ import (
 const (
 	tapsKept    = 256
 	mostCones   = 5000
+	mostRollKg  = 2000
 	longestForm = 16 << 10
 )
 
 // Tap is what somebody pressed about a task.
 type Tap struct {
-	Task, Act string // Act is one of store.Act…
-	Lot       string // on the cones as read; empty = the one that the task names
-	Cones     int    // of a half; 0 = half of the task's
+	Task, Act string  // Act is one of store.Act…, or ActWeigh with the task of a roll
+	Lot       string  // on the cones as read; empty = the one that the task names
+	Cones     int     // of a half; 0 = half of the task's
+	Kg        float64 // of a roll on the scale, net
+	Of        string  // request id of what an undo of a weight takes back
 	At        time.Time
 	RequestID string // a UUID, the same for a repeated tap
 }
@@ -43,6 +46,9 @@ type Heard struct {
 // actOut is a press of a page only: a machine stood because a cone had run out,
 // and runs again.
 const actOut = "out"
+
+// ActWeigh says what a doffed roll weighs.
+const ActWeigh = "weigh"
 
 // A tapAnswer is what a device gets for a tap. It names the request, so that
 // nothing in between can be taken for our answer.
@@ -84,7 +90,7 @@ func (s *site) tap(w http.ResponseWriter, r *http.Request) {
 			answer.Fixer = at.In(s.zone).Format("15:04")
 		}
 		s.cache.forget()
-		back.Set("told", s.taps.add(recentTap{task: tap.Task, name: cmp.Or(task.Name, task.Machine), act: tap.Act, request: tap.RequestID, warning: heard.Warning, at: s.now(), cones: conesOf(task, tap)}))
+		back.Set("told", s.taps.add(recentTap{task: tap.Task, name: s.nameOfTap(tap, task), act: tap.Act, request: tap.RequestID, warning: heard.Warning, at: s.now(), cones: conesOf(task, tap), kg: tap.Kg}))
 	default:
 		if status, answer.Refused = refusalOf(err, tap, task); answer.Refused == nil {
 			s.log.Error("tap not recorded", "task", tap.Task, "act", tap.Act, "err", err)
@@ -131,7 +137,14 @@ func (s *site) readTap(r *http.Request) (tap Tap, back url.Values, trouble strin
 	if tap.Act == actOut {
 		tap.Act, tap.Cones = store.ActDone, 1
 	}
-	var err1, err2 error
+	var err1, err2, err3 error
+	_, _, roll := floor.RollOfTask(tap.Task)
+	if tap.Act == ActWeigh {
+		tap.Kg, err3 = strconv.ParseFloat(strings.Replace(strings.TrimSpace(f.Get("kg")), ",", ".", 1), 64)
+	}
+	if tap.Of = strings.ToLower(f.Get("of")); !isUUID(tap.Of) {
+		tap.Of = ""
+	}
 	if n := strings.TrimSpace(f.Get("cones")); n != "" && tap.Act == store.ActHalf {
 		tap.Cones, err1 = strconv.Atoi(n)
 	}
@@ -141,9 +154,13 @@ func (s *site) readTap(r *http.Request) (tap Tap, back url.Values, trouble strin
 		tap.At = time.UnixMilli(ms)
 	}
 	switch {
+	case tap.Act == ActWeigh && (err3 != nil || !(tap.Kg > 0 && tap.Kg < mostRollKg)):
+		trouble = fmt.Sprintf("The weight must be kilos above 0 and below %d, for example 25.3. Read the scale again.", mostRollKg)
+	case tap.Act == ActWeigh && !roll, roll && tap.Act != ActWeigh && (tap.Act != store.ActUndo || tap.Of == ""):
+		trouble = "The form is incomplete. Go back and press again."
 	case err1 != nil || tap.Cones < 0 || tap.Cones > mostCones:
 		trouble = fmt.Sprintf("The number of cones must be 1 to %d. Count again.", mostCones)
-	case !slices.Contains([]string{store.ActTake, store.ActDone, store.ActHalf, store.ActUndo, store.ActFixer}, tap.Act),
+	case !slices.Contains([]string{store.ActTake, store.ActDone, store.ActHalf, store.ActUndo, store.ActFixer, ActWeigh}, tap.Act),
 		tap.Task == "", len(tap.Task) > 500, len(tap.Lot) > 200, err2 != nil:
 		trouble = "The form is not complete. Go back and press again."
 	case !isUUID(tap.RequestID):
@@ -164,6 +181,19 @@ func (s *site) taskOf(ctx context.Context, id string) floor.TaskView {
 	return floor.TaskView{}
 }
 
+// nameOfTap is where a tap was: the machine, of a weight with its roll.
+func (s *site) nameOfTap(tap Tap, t floor.TaskView) string {
+	id, n, roll := floor.RollOfTask(tap.Task)
+	if !roll {
+		return cmp.Or(t.Name, t.Machine)
+	}
+	m, err := s.floor.Machine(id)
+	if err != nil {
+		return fmt.Sprintf("roll %d", n)
+	}
+	return fmt.Sprintf("%s, roll %d", nameOf(m), n)
+}
+
 func conesOf(t floor.TaskView, tap Tap) int {
 	switch {
 	case t.Window == nil:
@@ -181,6 +211,9 @@ func refusalOf(err error, tap Tap, t floor.TaskView) (int, *refused) {
 	at := ""
 	if name := cmp.Or(t.Name, t.Machine); name != "" {
 		at = " at " + name
+	}
+	if machine, n, roll := floor.RollOfTask(tap.Task); roll {
+		at = fmt.Sprintf(" for roll %d of %s", n, strings.ToUpper(machine))
 	}
 	tail := func(sentinel error) string {
 		_, rest, ok := strings.Cut(err.Error(), sentinel.Error()+": ")
@@ -235,7 +268,7 @@ func isUUID(s string) bool {
 }
 
 // told is the strip after a press without script.
-type told struct{ Text, Task, Back string }
+type told struct{ Text, Task, Back, Of string }
 
 // toldBar tells what was just recorded and offers to take it back.
 func (s *site) toldBar(q url.Values, now time.Time) told {
@@ -246,10 +279,13 @@ func (s *site) toldBar(q url.Values, now time.Time) told {
 	if l.act == store.ActUndo {
 		return told{Text: l.name + " taken back"}
 	}
-	what := map[string]string{store.ActDone: "done", store.ActHalf: "half done", store.ActTake: "taken", store.ActFixer: "fixer called"}[l.act]
+	what := map[string]string{store.ActDone: "done", store.ActHalf: "half done", store.ActTake: "taken", store.ActFixer: "fixer called", ActWeigh: "weighed"}[l.act]
 	b := told{Text: l.name + " " + what, Task: l.task, Back: scopeQuery(q)}
 	if l.cones > 0 && (l.act == store.ActDone || l.act == store.ActHalf) {
 		b.Text += fmt.Sprintf(", %d %s", l.cones, plural(l.cones, "cone", "cones"))
+	}
+	if l.act == ActWeigh {
+		b.Text, b.Of = b.Text+", "+number(l.kg, 2)+" kg", l.request
 	}
 	if l.warning != "" {
 		b.Text += ". Look at the lot: " + l.warning
@@ -295,6 +331,7 @@ type recentTaps struct {
 type recentTap struct {
 	task, name, act, request, warning string
 	cones                             int
+	kg                                float64
 	at                                time.Time
 }
 

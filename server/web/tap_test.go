@@ -60,7 +60,7 @@ func (r *record) tap(_ context.Context, t Tap) (Heard, error) {
 	case store.ActFixer:
 		was = append(was, store.TaskDue)
 	default:
-		was = append(was, map[string]string{store.ActTake: store.TaskTaken, store.ActHalf: store.TaskHalf, store.ActDone: store.TaskDone}[t.Act])
+		was = append(was, map[string]string{store.ActTake: store.TaskTaken, store.ActHalf: store.TaskHalf, store.ActDone: store.TaskDone, ActWeigh: store.TaskDone}[t.Act])
 	}
 	r.before[t.Task] = was
 	a := store.TaskState{Task: t.Task, State: store.TaskDue, Since: t.At}
@@ -102,6 +102,9 @@ func (r *record) told() []string {
 		s := t.Task + " " + t.Act
 		if t.Cones > 0 {
 			s += fmt.Sprint(" ", t.Cones)
+		}
+		if t.Kg > 0 {
+			s += fmt.Sprint(" ", t.Kg)
 		}
 		list = append(list, s)
 	}

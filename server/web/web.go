@@ -38,6 +38,9 @@ type Floor interface {
 	// Rounds is the tasks as walks; without machines each set is a tender, with
 	// machines they are one tender's.
 	Rounds(ctx context.Context, machines []string, horizon time.Duration) (floor.RoundsView, error)
+	// RollsToWeigh is the rolls of the machines (none = all) that were doffed in the last
+	// hours and not weighed, the oldest first, and whether the mill tells weights these days.
+	RollsToWeigh(ctx context.Context, machines []string) (rolls []floor.RollView, tells bool, err error)
 	// WhatIf tells what changes would do; errors hold outlook.ErrRequest for a
 	// change that cannot be.
 	WhatIf(ctx context.Context, changes ...outlook.Change) (floor.WhatIfView, error)

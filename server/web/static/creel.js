@@ -36,7 +36,7 @@
     return String(Math.floor(m / 60)).padStart(2, "0") + ":" + String(m % 60).padStart(2, "0");
   };
 
-  const words = {take: "taken", half: "half done", done: "done", out: "done, a cone had run out", undo: "taken back", fixer: "fixer called"};
+  const words = {take: "taken", half: "half done", done: "done", out: "done, a cone had run out", undo: "taken back", weigh: "weighed", fixer: "fixer called"};
   const said = text => { const el = byId("said"); if (el.textContent !== text) el.textContent = text; };
   const rows = () => document.querySelectorAll("li.tk-row[data-task]");
 
@@ -47,7 +47,7 @@
   function stateOf(task, base) {
     const a = answers.get(task);
     let state = a && a.until > performance.now() ? a.state : base;
-    for (const t of waiting) if (t.task === task) state = t.act === "undo" ? t.was : {take: "taken", half: "half done", done: "done", out: "done"}[t.act] || state;
+    for (const t of waiting) if (t.task === task) state = t.act === "undo" ? t.was : {take: "taken", half: "half done", done: "done", out: "done", weigh: "done"}[t.act] || state;
     return state;
   }
   function draw() {
@@ -65,6 +65,12 @@
         el.textContent = "Fixer called " + called;
         text.append(" ", el);
       }
+    }
+    for (const li of document.querySelectorAll("li.wr")) {
+      const told = stateOf(li.dataset.task, "due") === "done";
+      if (li.hidden === told) continue;
+      if (told && li.contains(document.activeElement)) home();
+      li.hidden = told;
     }
     drawLine();
     drawRefusals();
@@ -168,13 +174,17 @@
     await taps.add(tap);
     await load();
     showBar(tap);
-    said(tap.name + " " + words[tap.act] + (tap.cones ? ", " + tap.cones + " cones" : "") + (lost ? ". Kept until the line is back." : "."));
+    said(tap.name + " " + words[tap.act] + (tap.cones ? ", " + tap.cones + " cones" : "") + (tap.kg ? ", " + tap.kg + " kg" : "") + (lost ? ". Kept until the line is back." : "."));
     flush();
     return tap;
   }
   function ofForm(form, act) {
     const li = form.closest("li"), field = form.elements;
-    const tap = {task: li.dataset.task, name: li.dataset.name, act, was: li.querySelector(".bx").dataset.state};
+    const box = li.querySelector(".bx"), tap = {task: li.dataset.task, name: li.dataset.name, act, was: box ? box.dataset.state : "due"};
+    if (act === "weigh") {
+      tap.kg = Number(field.kg.value.trim().replace(",", "."));
+      if (!(tap.kg > 0 && tap.kg < 2000)) { said("The weight must be kilos above 0, for example 25.3."); field.kg.focus(); return null; }
+    }
     const lot = field.lot ? field.lot.value.trim() : "", named = li.dataset.lot || "";
     if (lot && act !== "take" && act !== "fixer") tap.lot = lot.toUpperCase() === named.toUpperCase() ? named : lot;
     const whole = Number(li.dataset.cones || 0);
@@ -195,7 +205,7 @@
     const {tap, li, wrong} = asked;
     if (tap.was === "done" && act !== "fixer") { said(tap.name + " is done already."); return; }
     if (act === "fixer" && (calls.has(tap.task) || waiting.some(t => t.task === tap.task && t.act === "fixer"))) { said("The fixer was called."); return; }
-    const go = () => { const more = li.querySelector("details.more"); if (act !== "take") more.open = false; return press(tap); };
+    const go = () => { const more = li.querySelector("details.more"); if (more && act !== "take") more.open = false; return press(tap); };
     if (wrong && lost) stop(wrong, go); // the server cannot say whether the lot was released
     else go();
   }, true);
@@ -214,7 +224,7 @@
     const focused = bar.contains(document.activeElement);
     last = tap.act === "undo" ? null : tap;
     const n = tap.cones || tap.shown;
-    byId("bar-text").textContent = tap.name + " " + words[tap.act] + (n ? ", " + n + (n === 1 ? " cone" : " cones") : "");
+    byId("bar-text").textContent = tap.name + " " + words[tap.act] + (n ? ", " + n + (n === 1 ? " cone" : " cones") : "") + (tap.kg ? ", " + tap.kg + " kg" : "");
     byId("bar-undo").hidden = !last;
     byId("bar-half").hidden = !(tap.act === "done" && tap.shown > 1 && tap.was !== "half done");
     bar.hidden = false;

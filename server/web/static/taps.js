@@ -58,6 +58,8 @@
     const body = new URLSearchParams({task: tap.task, act: tap.act, at: String(Math.round(tap.at)), request: tap.id});
     if (tap.lot) body.set("lot", tap.lot);
     if (tap.cones) body.set("cones", String(tap.cones));
+    if (tap.kg) body.set("kg", String(tap.kg));
+    if (tap.of) body.set("of", tap.of);
     const answer = await ask("/creel/tap", {method: "POST", headers: {Accept: "application/json"}, body});
     const said = (answer.headers.get("Content-Type") || "").includes("json") ? await answer.json() : {};
     if (said.request !== tap.id || !said.state && !said.refused) throw new Error("no answer to this tap: " + answer.status);
