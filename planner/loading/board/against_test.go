@@ -100,13 +100,25 @@ func TestCostIsThatOfEvaluate(t *testing.T) {
 	}
 }
 
-// TestPutIsInsert: what a place is said to cost is what it costs.
+// TestPutIsInsert: what a place is said to cost is what it costs; no place that costs less than
+// what is known is refused by its bound.
 func TestPutIsInsert(t *testing.T) {
 	r := dice(11)
-	for range 200 {
+	for range 5000 {
 		s := small(&r, 4+r.below(12), 2)
 		if s.pinned = r.below(2) == 0; s.pinned {
 			s.after[1] = 0
+		}
+		// Some leave the machine as it is set up, and some are shorter than a set-up.
+		for j := range s.n {
+			if r.below(4) == 0 {
+				s.state[j] = -1
+			}
+			if r.below(3) == 0 {
+				for i := range s.m {
+					s.dur[i*s.n+j] = int64(r.below(30))
+				}
+			}
 		}
 		l := newLayout(s)
 		for j := 1; j < s.n; j++ {
@@ -117,6 +129,11 @@ func TestPutIsInsert(t *testing.T) {
 		before := l.cost(i)
 		p := r.below(len(l.seq[i]) + 1)
 		said := l.put(i, 0, p, 1<<60)
+		for _, known := range []int64{said / 2, said - 1, said, said + 1} {
+			if got := l.put(i, 0, p, known); got != said && (got < known || got > said) {
+				t.Fatalf("place %d of %v: said %d more, and %d when %d is known", p, l.seq[i], said, got, known)
+			}
+		}
 		l.insert(i, 0, p)
 		if got := l.cost(i) - before; got != said {
 			t.Fatalf("place %d of %v: said %d more, is %d", p, l.seq[i], said, got)

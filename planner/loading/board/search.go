@@ -124,7 +124,7 @@ func (x *search) take(t int32) {
 	x.out = append(x.out, t)
 }
 
-// ruin takes strings of neighbouring tasks out of one to four machines that share tasks.
+// ruin takes strings of neighbouring tasks out of one to three machines that share tasks.
 func (x *search) ruin() {
 	if len(x.movable) == 0 {
 		return
@@ -134,7 +134,7 @@ func (x *search) ruin() {
 	if seed < 0 {
 		return
 	}
-	machines := 1 + x.dice.below(2)
+	machines := 1 + x.dice.below(3)
 	for k := 0; k < machines; k++ {
 		t := seed
 		if k > 0 {
@@ -155,7 +155,7 @@ func (x *search) ruin() {
 	}
 }
 
-// pick is a task to begin with, more often a late one.
+// pick is a task to begin with.
 func (x *search) pick() int32 {
 	for range 20 {
 		t := x.movable[x.dice.below(len(x.movable))]

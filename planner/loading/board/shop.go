@@ -50,6 +50,7 @@ type layout struct {
 	time  [][]int64 // [machine][place] free before the place
 	mode  [][]int32 // [machine][place] set up for what, before the place
 	paid  [][]int64 // [machine][place] cost of the places before; one more than tasks
+	rest  [][]rest  // [machine][place] what a delay of the places from there on costs at least
 	where []int32   // [task] machine, or -1
 	rolls []int32   // [task] of orders that may be split
 	seen  []uint32  // [task] stamp of the walk that met it
@@ -58,8 +59,15 @@ type layout struct {
 	careFirst bool
 }
 
+// rest tells of the places from one on. Cost is convex in a delay: it grows by the weight of
+// what is late already at least, up to the first task that waits, which may take the delay up.
+type rest struct {
+	late int64 // weight of tasks that are late, up to the first that waits
+	save int64 // seconds of set-up that another task before the place can save at most
+}
+
 func newLayout(s *shop) *layout {
-	l := &layout{s: s, seq: make([][]int32, s.m), time: make([][]int64, s.m), mode: make([][]int32, s.m), paid: make([][]int64, s.m)}
+	l := &layout{s: s, seq: make([][]int32, s.m), time: make([][]int64, s.m), mode: make([][]int32, s.m), paid: make([][]int64, s.m), rest: make([][]rest, s.m)}
 	l.where, l.rolls, l.seen = make([]int32, s.n), make([]int32, s.n), make([]uint32, s.n)
 	for t := range l.where {
 		l.where[t] = -1
@@ -113,6 +121,37 @@ func (l *layout) walk(i, from int) {
 		paid += c
 		l.time[i], l.mode[i], l.paid[i] = append(l.time[i], now), append(l.mode[i], mode), append(l.paid[i], paid)
 	}
+	l.foresee(i)
+}
+
+// foresee sums the rests of machine i from its end.
+func (l *layout) foresee(i int) {
+	s, seq := l.s, l.seq[i]
+	if cap(l.rest[i]) <= len(seq) {
+		l.rest[i] = make([]rest, len(seq)+8)
+	}
+	l.rest[i] = l.rest[i][:len(seq)+1]
+	var r rest
+	l.rest[i][len(seq)] = r
+	for k := len(seq) - 1; k >= 0; k-- {
+		t := seq[k]
+		q := i*s.n + int(t)
+		begin := l.time[i][k]
+		if st := s.state[t]; st >= 0 {
+			r.save = int64(s.setup[i][l.mode[i][k]*s.states+st])
+			begin += r.save
+		}
+		switch {
+		case s.release[q] > begin:
+			r.late = 0
+			if s.state[t] < 0 && r.save > 0 {
+				r.save = math.MaxInt64 / 2 // what is saved after a wait makes the places behind it earlier
+			}
+		case l.time[i][k+1] > s.due[q]:
+			r.late += s.weight[t]
+		}
+		l.rest[i][k] = r
+	}
 }
 
 // cost of machine i.
@@ -138,14 +177,18 @@ func (l *layout) put(i int, t int32, place int, known int64) int64 {
 	}
 	now, mode, c := s.step(i, t, now, mode)
 	paid += c
-	times, modes, sums := l.time[i], l.mode[i], l.paid[i]
+	times, modes, sums, rests := l.time[i], l.mode[i], l.paid[i], l.rest[i]
+	if delay := now - times[place] - rests[place].save; delay >= 0 && !pins &&
+		paid+old-sums[place]+delay*rests[place].late-rests[place].save*s.price >= known {
+		return known - old
+	}
 	for k := place; k < len(seq); k++ {
 		// Later than before with the same set-up, the rest costs no less than before.
 		if now >= times[k] && mode == modes[k] && !pins {
 			if now == times[k] {
 				return paid + old - sums[k] - old
 			}
-			if paid+old-sums[k] >= known {
+			if paid+old-sums[k]+(now-times[k])*rests[k].late >= known {
 				return known - old
 			}
 		}
