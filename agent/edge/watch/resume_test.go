@@ -106,11 +106,16 @@ func TestResumeInAStop(t *testing.T) {
 			t.Errorf("moved %v: stop %x open %v", moved, id, open)
 		}
 		ends, claims := 0, 0
-		for _, r := range recs {
-			if r.GetStopEnd() != nil {
-				ends++
+		for _, rec := range recs {
+			if rec.GetBoottimeNs() < now.Boottime {
+				t.Errorf("moved %v: a record of before the answer, which the other reader watched: %v", moved, rec)
 			}
-			if b := r.GetStopBegin(); b != nil {
+			if e := rec.GetStopEnd(); e != nil {
+				if ends++; e.GetEarliestBoottimeNs() != now.Boottime-int64(time.Minute) {
+					t.Errorf("the stop ended at %d ns at the earliest, want a minute before the answer", e.GetEarliestBoottimeNs())
+				}
+			}
+			if b := rec.GetStopBegin(); b != nil {
 				claims++
 				if b.GetStopId()[0] != 3 || b.GetCause() != "yarn" {
 					t.Errorf("a second stop began: %v", b)

@@ -18,7 +18,9 @@ func (p *pass) hole() bool {
 	s := &p.st.stop
 	// A pulse count that has not moved says nothing about a time without it.
 	p.continued = s.open && s.input && p.stillHeld() && p.st.Counter == p.w.conf.Counter && !p.w.conf.Pulses
-	if s.open && s.input && p.allPending() && !p.continued {
+	// Of a stop that another reader began the inputs are not known: it ended
+	// somewhere in the hole, and what is told first must not be of before it.
+	if s.open && s.input && p.allPending() && !p.continued && s.first != anyStop {
 		p.endInputStop(last)
 	}
 	p.flush(last, max(last.Boottime, p.st.Covered), p.base.Ext)
