@@ -189,17 +189,22 @@ func (m *mill) frozen(agent string, a *wirepb.Ack) {
 }
 
 // unregistered is told when the server does not know an agent: rightly so when
-// the backup that was restored is older than it. People enter it again.
+// the backup that was restored is older than it. People enter it again, but not a
+// box that they have replaced: the machine would be its own again.
 func (m *mill) unregistered(agent string, a *wirepb.Ack) {
 	for _, b := range m.boxes {
-		if b.id != agent {
+		if b.id != agent || b.stray || b.gone {
 			continue
 		}
 		if m.restored < b.since {
 			m.w.fail("agent %s is not known: %s", agent, a.GetReason())
 			return
 		}
-		m.w.after(m.w.between(time.Second, 30*time.Second), func() { m.enter(b) })
+		m.w.after(m.w.between(time.Second, 30*time.Second), func() {
+			if !b.stray && !b.gone {
+				m.enter(b)
+			}
+		})
 	}
 }
 
