@@ -147,6 +147,7 @@ func TestTieTask(t *testing.T) {
 type truth struct {
 	bias, noise   float64
 	early, missed float64 // shares of changes before the run-out, and of changes that nobody tells
+	late          float64 // share of those that are told after the fact, as if they were then
 }
 
 func (w truth) loads(r *rand.Rand, n int) []store.Load {
@@ -164,7 +165,11 @@ func (w truth) loads(r *rand.Rand, n int) []store.Load {
 		if i > 0 && r.Float64() < w.missed {
 			continue
 		}
-		out = append(out, store.Load{ID: int64(i + 1), Machine: "k01", Group: "g", Cones: 1, Places: 1, Lot: "L", Work: work, Revolutions: int64(turn), Turns: life, At: six.Add(time.Duration(i) * time.Hour)})
+		told := turn
+		if w.late > 0 && r.Float64() < w.late { // up to a tenth of a life, as of the tap
+			told += 0.1 * life * r.Float64()
+		}
+		out = append(out, store.Load{ID: int64(i + 1), Machine: "k01", Group: "g", Cones: 1, Places: 1, Lot: "L", Work: work, Revolutions: int64(told), Turns: life, At: six.Add(time.Duration(i) * time.Hour)})
 	}
 	return out
 }
