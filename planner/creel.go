@@ -185,7 +185,7 @@ func windowLine(t *taskJSON) string {
 }
 
 var loadWorks = map[string]pb.LoadWork{
-	"change": pb.LoadWork_LOAD_WORK_CHANGE, "out": pb.LoadWork_LOAD_WORK_RUN_OUT, "tie": pb.LoadWork_LOAD_WORK_TIE, "beside": pb.LoadWork_LOAD_WORK_BESIDE,
+	"change": pb.LoadWork_LOAD_WORK_CHANGE, "out": pb.LoadWork_LOAD_WORK_RUN_OUT, "tie": pb.LoadWork_LOAD_WORK_TIE, "beside": pb.LoadWork_LOAD_WORK_BESIDE, "off": pb.LoadWork_LOAD_WORK_OFF,
 }
 
 type creelLoadCmd struct {
@@ -196,7 +196,7 @@ type creelLoadCmd struct {
 	ConeKg      float64   `name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
 	At          time.Time `help:"When; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
 	Revolutions int64     `default:"-1" help:"Turns of the machine at the load; none = as counted then." placeholder:"54210"`
-	Work        string    `enum:"change,out,tie,beside" default:"change" help:"What it was: ${enum}. out: the cones before had run out; tie: reserves tied to the tails; beside: reserves that stand there."`
+	Work        string    `enum:"change,out,tie,beside,off" default:"change" help:"What it was: ${enum}. out: the cones before had run out; tie: reserves tied to the tails; beside: reserves that stand there; off: cones taken off, with what is left on each as --cone-kg."`
 	Positions   []int32   `help:"Places that took them, from 1; none = those that are due first." placeholder:"3,4,7"`
 	ConeCV      float64   `name:"cone-cv" help:"Spread of cone mass, a share; none = as the yarn says." placeholder:"0.02"`
 	RequestID   string    `name:"request-id" help:"Name of this change, so that a repeat changes nothing; none = a new one." placeholder:"ID"`
@@ -205,7 +205,7 @@ type creelLoadCmd struct {
 
 // Help has an example.
 func (*creelLoadCmd) Help() string {
-	return "Example:\n  planner creel load k05 --group ground --lot L-430 --cones 96\n  planner creel load k05 --work tie --positions 3,4,7 --lot L-430"
+	return "Example:\n  planner creel load k05 --group ground --lot L-430 --cones 96\n  planner creel load k05 --work tie --positions 3,4,7 --lot L-430\n  planner creel load k05 --work off --cone-kg 0.42     then: planner yarn return L-430 k05 40.3"
 }
 
 func (c *creelLoadCmd) Run(ctx context.Context, s *session) error {

@@ -216,6 +216,9 @@ const (
 	LoadWork_LOAD_WORK_TIE LoadWork = 3
 	// Reserves that stand beside, not tied.
 	LoadWork_LOAD_WORK_BESIDE LoadWork = 4
+	// Cones taken off, what stands beside them too: the places are empty then. cone_net_kg is what is left
+	// on each, 0 = as calculated; the lot is theirs.
+	LoadWork_LOAD_WORK_OFF LoadWork = 5
 )
 
 // Enum value maps for LoadWork.
@@ -226,6 +229,7 @@ var (
 		2: "LOAD_WORK_RUN_OUT",
 		3: "LOAD_WORK_TIE",
 		4: "LOAD_WORK_BESIDE",
+		5: "LOAD_WORK_OFF",
 	}
 	LoadWork_value = map[string]int32{
 		"LOAD_WORK_UNSPECIFIED": 0,
@@ -233,6 +237,7 @@ var (
 		"LOAD_WORK_RUN_OUT":     2,
 		"LOAD_WORK_TIE":         3,
 		"LOAD_WORK_BESIDE":      4,
+		"LOAD_WORK_OFF":         5,
 	}
 )
 
@@ -4927,13 +4932,14 @@ const file_turnwise_v1_creel_proto_rawDesc = "" +
 	"\x0eTASK_KIND_DOFF\x10\x02\x12\x13\n" +
 	"\x0fTASK_KIND_CREEL\x10\x03\x12\x1a\n" +
 	"\x16TASK_KIND_STYLE_CHANGE\x10\x04\x12\x18\n" +
-	"\x14TASK_KIND_END_OF_JOB\x10\x05*{\n" +
+	"\x14TASK_KIND_END_OF_JOB\x10\x05*\x8e\x01\n" +
 	"\bLoadWork\x12\x19\n" +
 	"\x15LOAD_WORK_UNSPECIFIED\x10\x00\x12\x14\n" +
 	"\x10LOAD_WORK_CHANGE\x10\x01\x12\x15\n" +
 	"\x11LOAD_WORK_RUN_OUT\x10\x02\x12\x11\n" +
 	"\rLOAD_WORK_TIE\x10\x03\x12\x14\n" +
-	"\x10LOAD_WORK_BESIDE\x10\x04*[\n" +
+	"\x10LOAD_WORK_BESIDE\x10\x04\x12\x11\n" +
+	"\rLOAD_WORK_OFF\x10\x05*[\n" +
 	"\vReadingKind\x12\x1c\n" +
 	"\x18READING_KIND_UNSPECIFIED\x10\x00\x12\x16\n" +
 	"\x12READING_KIND_METER\x10\x01\x12\x16\n" +

@@ -50,12 +50,14 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 	if err := v.err(); err != nil {
 		return nil, err
 	}
-	group, cones, err := s.floor.FeedGroup(load.Machine, load.Group, load.At)
-	if err != nil {
-		return nil, s.status.of("LoadCreel", err)
-	}
-	if load.Cones > cones {
-		v.add("cone_count", fmt.Sprintf("is %d, but feed group %s of %s takes %d cones", load.Cones, group, load.Machine, cones))
+	if load.Work != store.LoadOff { // the card may have changed by then
+		group, cones, err := s.floor.FeedGroup(load.Machine, load.Group, load.At)
+		if err != nil {
+			return nil, s.status.of("LoadCreel", err)
+		}
+		if load.Cones > cones {
+			v.add("cone_count", fmt.Sprintf("is %d, but feed group %s of %s takes %d cones", load.Cones, group, load.Machine, cones))
+		}
 	}
 	if load.Lot != "" && !s.floor.KnowsLot(load.Lot) {
 		v.add("lot", fmt.Sprintf("%q is not in the book; apply it first", cut(load.Lot)))
@@ -63,7 +65,8 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 	if err := v.err(); err != nil {
 		return nil, err
 	}
-	load, err = s.floor.CompleteLoad(ctx, load)
+	load.Revolutions = r.GetRevolutionCount()
+	load, err := s.floor.CompleteLoad(ctx, load)
 	if err != nil {
 		s.refused(ctx, r.GetValidateOnly(), err)
 		return nil, s.status.of("LoadCreel", err)
@@ -80,13 +83,18 @@ func (s *creelService) LoadCreel(ctx context.Context, r *pb.LoadCreelRequest) (*
 		return nil, s.status.of("LoadCreel", err)
 	}
 	s.refresh(ctx)
-	s.passed(ctx, &load)
+	if load.Work != store.LoadOff {
+		s.passed(ctx, &load)
+	}
 	s.keepLearnt(ctx, load.Machine, load.Group)
 	out.Load, out.Lessons = fmt.Sprintf("machines/%s/loads/%d", load.Machine, id), lessonsToPB(s.floor.Lessons(load.Machine, load.Group))
 	return out, nil
 }
 
 func (s *creelService) lotWarnings(l *store.Load) []string {
+	if l.Work == store.LoadOff {
+		return nil
+	}
 	if w := s.floor.LotWarning(l.Machine, l.Group, l.Lot, l.At); w != "" {
 		return []string{w}
 	}
@@ -104,7 +112,7 @@ func loadFromPB(r *pb.LoadCreelRequest) (store.Load, violations) {
 		ConeCV: finite("cone_mass_cv", r.GetConeMassCv(), 0, 0.5, &v), Work: workFromPB[r.GetWork()],
 	}
 	if l.Work == "" {
-		v.add("work", "is not one of CHANGE, RUN_OUT, TIE and BESIDE")
+		v.add("work", "is not one of CHANGE, RUN_OUT, TIE, BESIDE and OFF")
 	}
 	if len(r.GetPositions()) > mostPositions {
 		v.add("positions", fmt.Sprintf("are %d, at most %d are expected", len(r.GetPositions()), mostPositions))

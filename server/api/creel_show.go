@@ -12,7 +12,7 @@ import (
 
 var workFromPB = map[pb.LoadWork]string{
 	pb.LoadWork_LOAD_WORK_UNSPECIFIED: store.LoadChange, pb.LoadWork_LOAD_WORK_CHANGE: store.LoadChange, pb.LoadWork_LOAD_WORK_RUN_OUT: store.LoadOut,
-	pb.LoadWork_LOAD_WORK_TIE: store.LoadTie, pb.LoadWork_LOAD_WORK_BESIDE: store.LoadBeside,
+	pb.LoadWork_LOAD_WORK_TIE: store.LoadTie, pb.LoadWork_LOAD_WORK_BESIDE: store.LoadBeside, pb.LoadWork_LOAD_WORK_OFF: store.LoadOff,
 }
 
 func (s *creelService) GetCreel(ctx context.Context, r *pb.GetCreelRequest) (*pb.GetCreelResponse, error) {

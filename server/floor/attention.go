@@ -105,6 +105,6 @@ func (f *Floor) LotSettled(machine, group, lot string, since time.Time) bool {
 	defer f.mu.Unlock()
 	b := f.book
 	return slices.ContainsFunc(b.loads, func(l store.Load) bool {
-		return l.Machine == machine && l.Group == group && !l.At.Before(since.Truncate(time.Millisecond))
+		return l.Machine == machine && l.Group == group && l.Work != store.LoadOff && !l.At.Before(since.Truncate(time.Millisecond))
 	}) || slices.ContainsFunc(b.creel.releases, func(r store.LotRelease) bool { return r.Machine == machine && r.Lot == lot })
 }

@@ -178,6 +178,9 @@ func (f *Floor) loadOf(ctx context.Context, t *TaskView, tap store.Tap, told Tol
 // CompleteLoad checks a load against the card that the machine knits, and fills
 // in places, the turns a cone lasts and, unless they are told, the machine's turns. Errors: [store.ErrNotFound], [store.ErrInvalid], [ErrLot].
 func (f *Floor) CompleteLoad(ctx context.Context, l store.Load) (store.Load, error) {
+	if l.Work == store.LoadOff {
+		return f.completeOff(ctx, l)
+	}
 	group, places, err := f.FeedGroup(l.Machine, l.Group, l.At)
 	if err != nil {
 		return l, err
@@ -281,6 +284,13 @@ func (b *book) countBeside(log []store.Load, rule CreelRule) {
 	}
 	for _, l := range log {
 		since, moved := b.creel.moves[l.Lot].Since[l.Machine]
+		if l.Work == store.LoadOff { // it stands beside then
+			if b.beside[l.Lot] == nil {
+				b.beside[l.Lot] = map[string]float64{}
+			}
+			b.beside[l.Lot][l.Machine] += float64(l.Cones) * l.ConeKg
+			continue
+		}
 		if moved && !l.At.Before(since) {
 			net, _ := b.cone(store.Cone{Lot: l.Lot, Kg: l.ConeKg}, "", rule)
 			b.beside[l.Lot][l.Machine] -= float64(l.Cones) * net

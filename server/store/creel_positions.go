@@ -11,6 +11,7 @@ const (
 	LoadOut    = "out"    // new cones in the place of others that had run out
 	LoadTie    = "tie"    // reserves, each tied to the tail of the cone that runs
 	LoadBeside = "beside" // reserves that stand beside, not tied
+	LoadOff    = "off"    // cones taken off, reserves too; ConeKg is what was left on each
 )
 
 // Cone is one cone in a creel.
@@ -46,7 +47,8 @@ type Ended struct {
 // ended. The loads are those that were not taken back, in any order: they count by the
 // machine's turns, then by number, so that a tap that comes late finds its place.
 //
-// A load that names no positions takes empty ones first, then those that are due first.
+// A load that names no positions takes empty ones first, then those that are due first; cones
+// are taken off those that are due first.
 func Stand(loads []Load) ([]Position, []Ended) {
 	loads = slices.Clone(loads)
 	slices.SortFunc(loads, func(a, b Load) int {
@@ -110,7 +112,7 @@ func (s *standing) chosen(l Load) []int {
 		return e
 	}
 	empty := func(i int) int {
-		if s.places[i].Number == 0 {
+		if (s.places[i].Number == 0) != (l.Work == LoadOff) {
 			return 0
 		}
 		return 1
@@ -124,6 +126,13 @@ func (s *standing) chosen(l Load) []int {
 // put brings one cone to a place.
 func (s *standing) put(i int, l Load, c Cone) {
 	p := &s.places[i]
+	if l.Work == LoadOff {
+		if p.Number != 0 {
+			s.end(p, l)
+		}
+		*p = Position{}
+		return
+	}
 	fresh := Position{Machine: l.Machine, Group: l.Group, Number: i + 1, Running: c, At: l.Revolutions}
 	if p.Number == 0 {
 		*p = fresh

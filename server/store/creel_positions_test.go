@@ -48,6 +48,11 @@ func TestStand(t *testing.T) {
 		"a tie on an empty place":    {[]Load{load(1, 0, LoadTie, 1)}, "1:1@0 ", nil},
 		"a late tap finds its place": {[]Load{load(2, 90, "", 3), load(1, 0, "", 3)}, "1:2@90 2:2@90 3:2@90 ", []Ended{{2, "L", 3, 90, 100, false}}},
 		"a card with fewer feeds":    {[]Load{load(1, 0, "", 3), {ID: 2, Machine: "k01", Group: "g", Cones: 1, Revolutions: 50, Places: 2}}, "1:2@50 2:1@0 ", []Ended{{2, "L", 1, 50, 100, false}}},
+		"taken off":                  {[]Load{load(1, 0, "", 3), load(2, 40, LoadOff, 3)}, "", []Ended{{2, "L", 3, 40, 100, false}}},
+		"off, those due first":       {[]Load{load(1, 0, "", 2), load(2, 20, "", 1), load(3, 60, LoadOff, 1)}, "2:1@0 3:2@20 ", []Ended{{3, "L", 1, 60, 100, false}}},
+		"off and on again":           {[]Load{load(1, 0, "", 3), load(2, 40, LoadOff, 2, 1, 3), load(3, 50, "", 1)}, "1:3@50 2:1@0 ", []Ended{{2, "L", 2, 40, 100, false}}},
+		"off with a tied reserve":    {[]Load{load(1, 0, "", 3), load(2, 50, LoadTie, 3), load(3, 70, LoadOff, 3)}, "", []Ended{{3, "L", 3, 70, 200, false}}},
+		"nothing to take off":        {[]Load{load(1, 0, "", 1), load(2, 40, LoadOff, 2, 2, 3)}, "1:1@0 ", nil},
 		"places not told":            {[]Load{{ID: 1, Cones: 4}, {ID: 2, Cones: 2, Revolutions: 9}}, "1:2@9 2:2@9 3:1@0 4:1@0 ", nil},
 	} {
 		got, ended := Stand(tt.loads)

@@ -406,7 +406,7 @@ type Load struct {
 	Revolutions int64 // machine's, when loaded
 	RequestID   string
 
-	Work      string  // LoadChange, LoadOut, LoadTie or LoadBeside; "" = LoadChange
+	Work      string  // LoadChange, LoadOut, LoadTie, LoadBeside or LoadOff; "" = LoadChange
 	Positions []int   // from 1; none = those that are due first
 	Places    int     // of the feed group, as the card has it; 0 = not told
 	ConeCV    float64 // spread of ConeKg, a share; 0 = that of the yarn

@@ -276,8 +276,12 @@ func (s *Store) MoveLot(ctx context.Context, m store.LotMove, dryRun bool) (stor
 		if left := lot.StoreKg - all[m.Lot].OutKg; m.Kg > left+gram {
 			return fmt.Errorf("requisition of %g kg of lot %s: %w: %.1f kg are in the store; ask for less, or enter what came in", m.Kg, m.Lot, store.ErrInvalid, left)
 		}
-		if there := all[m.Lot].ByMachine[m.Machine]; -m.Kg > there+gram {
-			return fmt.Errorf("return of %g kg of lot %s from %s: %w: %.1f kg were requisitioned there; weigh without cores, or return from the right machine", -m.Kg, m.Lot, m.Machine, store.ErrInvalid, there)
+		there, err := w.returnable(ctx, m.Lot, m.Machine, all[m.Lot].ByMachine[m.Machine])
+		if err != nil {
+			return err
+		}
+		if -m.Kg > there+gram {
+			return fmt.Errorf("return of %g kg of lot %s from %s: %w: %.1f kg were requisitioned there, or taken off its creel; weigh without cores, or return from the right machine", -m.Kg, m.Lot, m.Machine, store.ErrInvalid, there)
 		}
 		if _, err := w.exec(ctx, `INSERT INTO lot_move (request_id, lot, machine, kg, at_ms) VALUES (?, ?, ?, ?, ?)`, m.RequestID, m.Lot, m.Machine, m.Kg, m.At.UnixMilli()); err != nil {
 			return err
@@ -292,6 +296,20 @@ func (s *Store) MoveLot(ctx context.Context, m store.LotMove, dryRun bool) (stor
 		return nil
 	})
 	return moves, err
+}
+
+// returnable is what may come back of a lot from a machine: what was requisitioned, less what came back. Where
+// nobody requisitions, it is what was taken off the creel.
+func (w *writer) returnable(ctx context.Context, lot, machine string, net float64) (float64, error) {
+	var requisitioned bool
+	var off float64
+	err := w.row(ctx, `SELECT EXISTS (SELECT 1 FROM lot_move WHERE lot = :lot AND machine = :machine AND kg > 0),
+		(SELECT coalesce(sum(l.cones * l.cone_kg), 0) FROM creel_load l JOIN machine m ON m.num = l.machine_num WHERE m.id = :machine AND l.lot = :lot AND l.work = :off AND l.undone = 0)`,
+		sql.Named("lot", lot), sql.Named("machine", machine), sql.Named("off", store.LoadOff)).Scan(&requisitioned, &off)
+	if requisitioned {
+		off = 0
+	}
+	return net + off, err
 }
 
 func readMoves(ctx context.Context, q querier) (map[string]store.LotMoves, error) {

@@ -67,8 +67,8 @@ func checkLoad(l store.Load) error {
 		return fmt.Errorf("load on machine %s: %g kg in a cone: %w: 0 to 100 are expected", l.Machine, l.ConeKg, store.ErrInvalid)
 	case l.Group == "" || len(l.Group) > maxText || len(l.Lot) > maxText || len(l.RequestID) > maxText:
 		return fmt.Errorf("load on machine %s: feed group %.40q, lot %.40q: %w: texts of at most %d bytes and a feed group are expected", l.Machine, l.Group, l.Lot, store.ErrInvalid, maxText)
-	case l.Work != "" && !slices.Contains([]string{store.LoadChange, store.LoadOut, store.LoadTie, store.LoadBeside}, l.Work):
-		return fmt.Errorf("load on machine %s: work %.40q: %w: change, out, tie or beside is expected", l.Machine, l.Work, store.ErrInvalid)
+	case l.Work != "" && !slices.Contains([]string{store.LoadChange, store.LoadOut, store.LoadTie, store.LoadBeside, store.LoadOff}, l.Work):
+		return fmt.Errorf("load on machine %s: work %.40q: %w: change, out, tie, beside or off is expected", l.Machine, l.Work, store.ErrInvalid)
 	case !(l.ConeCV >= 0 && l.ConeCV <= 0.5) || !(l.Turns >= 0 && l.Turns <= 1e9) || l.Places < 0 || l.Places > 10_000 || l.Places > 0 && l.Cones > l.Places:
 		return fmt.Errorf("load on machine %s: %d cones on %d places, spread %g, %g turns a cone: %w: no more cones than places, a spread of 0 to 0.5 and turns up to 1e9 are expected", l.Machine, l.Cones, l.Places, l.ConeCV, l.Turns, store.ErrInvalid)
 	case len(l.Positions) > 0 && badPositions(l):
