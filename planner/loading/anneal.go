@@ -3,6 +3,7 @@ package loading
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 )
 
 // board is a plan that is changed job by job: every machine keeps when its places
@@ -275,5 +276,9 @@ func (b *board) typical(rng *rand.Rand) float64 {
 			b.wish = append(b.wish, t.by)
 		}
 	}
-	return median(b.wish)
+	if len(b.wish) == 0 {
+		return 1
+	}
+	slices.Sort(b.wish)
+	return b.wish[len(b.wish)/2]
 }

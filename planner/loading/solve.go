@@ -149,14 +149,6 @@ func (r *run) heat(b *board) (float64, int) {
 	return 0.4, 3
 }
 
-func median(v []float64) float64 {
-	if len(v) == 0 {
-		return 1
-	}
-	slices.Sort(v)
-	return v[len(v)/2]
-}
-
 // construct fills the machine that is free first with the job of greatest
 // apparent tardiness cost (Lee, Bhaskaran, Pinedo 1997, from memory), job after job.
 func (p *Problem) construct(look, lookSetup float64) Plan {

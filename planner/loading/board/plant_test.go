@@ -151,3 +151,46 @@ func BenchmarkPlant(b *testing.B) {
 		}
 	}
 }
+
+// BenchmarkSharedCylinders plans a large plant in which a third of the orders need cylinders
+// of which there are few, and the same plant where every machine has its own: what a round of
+// the search costs more, and what the scarceness does to the plan.
+func BenchmarkSharedCylinders(b *testing.B) {
+	const rounds = 300
+	plan := func(shared bool) (seconds float64, plan Plan) {
+		p := plant(60, 400, 1)
+		const scarce = unit.Gauge(26)
+		var hosts []string
+		for i := range p.Machines {
+			if m := &p.Machines[i]; m.Plate.Gauge == 24 || m.Plate.Gauge == 28 {
+				hosts = append(hosts, m.ID)
+				if !shared {
+					m.Gauges = []unit.Gauge{scarce}
+				}
+			}
+		}
+		for k := range p.Orders {
+			if o := &p.Orders[k]; k%3 == 0 && (o.Needs.Gauge == 24 || o.Needs.Gauge == 28) && !slices.ContainsFunc(p.Machines, func(m Machine) bool { return m.Running != nil && m.Running.Order == o.ID }) {
+				o.Needs.Gauge, o.Makes.Gauge = scarce, scarce
+			}
+		}
+		for k := range 12 {
+			if shared {
+				p.Cylinders = append(p.Cylinders, Cylinder{ID: fmt.Sprintf("R26-%d", k+1), Gauge: scarce, Machines: hosts})
+			}
+		}
+		began := cpu()
+		plan, err := Solve(p, Options{Seed: 1, Iterations: rounds})
+		if err != nil {
+			b.Fatal(err)
+		}
+		return cpu() - began, plan
+	}
+	for b.Loop() {
+		own, free := plan(false)
+		few, held := plan(true)
+		b.ReportMetric(own, "s_own_cylinders")
+		b.ReportMetric(few/own, "times_as_long_shared")
+		b.ReportMetric(100*(held.Cost.Total()/free.Cost.Total()-1), "%cost_above_own")
+	}
+}
