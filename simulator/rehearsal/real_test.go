@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"fmt"
+	"math/rand/v2"
 	"path/filepath"
 	"reflect"
 	"testing"
@@ -28,10 +29,13 @@ func TestMemoryConforms(t *testing.T) {
 // does when it is killed, or loses the power, is tested where it lives.
 type file struct {
 	store.Store // stands for the store that is open
+	st          *sqlite.Store
 	t           *testing.T
 	w           *world
 	path        string
 	backups     int
+	draw        *rand.Rand // its own, so that the play is that of the one in memory
+	dropped     int64
 }
 
 func (f *file) now() time.Time { return time.Unix(0, epoch+int64(f.w.now)) }
@@ -42,7 +46,20 @@ func (f *file) open() {
 	if err != nil {
 		f.t.Fatal(err)
 	}
-	f.Store = st
+	f.Store, f.st = st, st
+}
+
+// prune drops records and fine cells that a mill keeps for a year or longer.
+func (f *file) prune() {
+	ago := func() time.Time { return f.now().Add(-time.Duration(f.draw.Float64() * float64(40*time.Second))) }
+	p, err := f.st.Prune(background, sqlite.PruneOptions{Before: ago(), Most: 1 + f.draw.IntN(500)})
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	f.dropped += p.Records
+	if _, err := f.st.RollUp(background, sqlite.RollUpOptions{Before: ago()}); err != nil {
+		f.t.Fatal(err)
+	}
 }
 
 func (f *file) reopen() {
@@ -64,6 +81,9 @@ func (f *file) backup() {
 	f.backups++
 	if _, err := sqlite.TakeBackup(background, f.path, f.backupName(), sqlite.BackupOptions{Now: f.now}); err != nil {
 		f.t.Fatal(err)
+	}
+	if f.draw.IntN(2) == 0 {
+		f.prune()
 	}
 }
 
@@ -105,7 +125,8 @@ func (f *file) books() (list []record) {
 }
 
 // The database of mills and the one in memory, under the same faults, have the
-// same books.
+// same books, although the one of mills drops records and fine cells of seconds
+// ago. In the end all its sums are counted again.
 func TestRealDatabase(t *testing.T) {
 	seeds := *realFlag
 	if testing.Short() {
@@ -116,13 +137,17 @@ func TestRealDatabase(t *testing.T) {
 		want := Run(o)
 		var f *file
 		o.open = func(w *world) database {
-			f = &file{t: t, w: w, path: filepath.Join(t.TempDir(), "mill.db")}
+			f = &file{t: t, w: w, path: filepath.Join(t.TempDir(), "mill.db"), draw: rand.New(rand.NewPCG(seed, 99))}
 			f.open()
 			return f
 		}
 		got := Run(o)
 		if err := f.Close(); err != nil {
 			t.Fatal(err)
+		}
+		rep, err := sqlite.Verify(background, f.path, sqlite.VerifyOptions{})
+		if err != nil || rep.Err() != nil || rep.InPart > 0 {
+			t.Errorf("seed %d: %+v, %v", seed, rep, err)
 		}
 		if len(got.Wrong) > 0 || len(want.Wrong) > 0 {
 			t.Errorf("seed %d: SQLite %v, memory %v", seed, got.Wrong, want.Wrong)
@@ -133,6 +158,6 @@ func TestRealDatabase(t *testing.T) {
 		if !reflect.DeepEqual(got.Books, want.Books) {
 			t.Errorf("seed %d:\nSQLite %+v\nmemory %+v", seed, got.Books, want.Books)
 		}
-		t.Logf("seed %d: %d faults, %d backups", seed, got.Faults, f.backups)
+		t.Logf("seed %d: %d faults, %d backups, %d records dropped, %d left", seed, got.Faults, f.backups, f.dropped, rep.Records)
 	}
 }

@@ -16,6 +16,7 @@ type dropped struct {
 	records int64
 	sum     []byte // see [droppedSum]
 	buried  bool   // a tombstone was among them
+	until   int64  // newest instant of them, Unix ms, without bounds
 }
 
 // loadDropped reads what was dropped of the streams.
@@ -29,11 +30,11 @@ func readDropped(ctx context.Context, q querier) (map[int64]dropped, error) {
 	err := each(ctx, q, func(rows *sql.Rows) error {
 		var num, last int64
 		var d dropped
-		err := rows.Scan(&num, &last, &d.records, &d.sum, &d.buried)
+		err := rows.Scan(&num, &last, &d.records, &d.sum, &d.buried, &d.until)
 		d.last = uint64(last)
 		all[num] = d
 		return err
-	}, `SELECT stream_num, last_seq, records, sum, buried FROM dropped`)
+	}, `SELECT stream_num, last_seq, records, sum, buried, until_ms FROM dropped`)
 	return all, err
 }
 

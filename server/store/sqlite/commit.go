@@ -160,6 +160,9 @@ func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
 	if ok, why := st.Continues(b); ok {
 		return why, nil
 	}
+	if why := k.w.another(st, b); why != "" {
+		return why, nil
+	}
 	last := min(st.Acked, b.FirstSeq+uint64(len(b.Records))-1)
 	q, err := k.w.stmt(k.ctx, `SELECT seq, kind, crc FROM record WHERE stream_num = ? AND seq BETWEEN ? AND ?`)
 	if err != nil {
@@ -180,6 +183,31 @@ func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
 		}
 	}
 	return "", rows.Err()
+}
+
+// another tells that a record which bears the number of a dropped one is not that:
+// its boot is another one, or it is of after all that was dropped.
+func (w *writer) another(st *stream, b *store.Batch) (why string) {
+	d, ok := w.dropped[st.Num]
+	if !ok {
+		return ""
+	}
+	free := st.Places.Free()
+	for i := range b.Records {
+		r := &b.Records[i]
+		if r.Seq > d.last {
+			break
+		}
+		boot, told := b.Boots[r.Boot]
+		if !told || r.Boottime == 0 && r.Wall == 0 {
+			continue // says nothing of time
+		}
+		if st.Boots[r.Boot] != boot || free.At(r.Boot, r.Boottime) > d.until {
+			return fmt.Sprintf("record %d was sent again and is another one than that of before %s, which was dropped for its age: the journal was set back or copied; give the agent an empty journal",
+				r.Seq, ms(d.until).Format(time.RFC3339))
+		}
+	}
+	return ""
 }
 
 func (k *work) freeze(st *stream, why string) {

@@ -430,6 +430,9 @@ func (w *writer) chain(list []*oldRecord) (map[int64]dropped, error) {
 		if _, ok := x.r.Kind.(*store.Tombstone); ok && !x.refused {
 			d.buried = true
 		}
+		if x.at != 0 {
+			d.until = max(d.until, x.st.Places.Free().At(x.r.Boot, x.r.Boottime))
+		}
 		gone[x.st.Num] = d
 	}
 	return gone, nil
@@ -448,8 +451,8 @@ func droppedSum(sum []byte, seq uint64, body []byte) []byte {
 
 // forgetRecords deletes the records of a stream that are in the base.
 func (w *writer) forgetRecords(ctx context.Context, num int64, d dropped) error {
-	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO dropped (stream_num, last_seq, records, sum, buried) VALUES (?, ?, ?, ?, ?)`,
-		num, int64(d.last), d.records, d.sum, d.buried); err != nil {
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO dropped (stream_num, last_seq, records, sum, buried, until_ms) VALUES (?, ?, ?, ?, ?, ?)`,
+		num, int64(d.last), d.records, d.sum, d.buried, d.until); err != nil {
 		return err
 	}
 	for _, q := range []string{`DELETE FROM record WHERE stream_num = ? AND seq <= ?`, `DELETE FROM bounded WHERE stream_num = ? AND seq <= ?`} {

@@ -322,6 +322,30 @@ func TestPrune(t *testing.T) {
 	}
 }
 
+// A journal that was set back to before what was dropped goes on with other records
+// under the numbers of those: that is seen by their time, and nothing is lost in
+// silence. What it tells again as it was is not counted again.
+func TestSetBackBeyondDropped(t *testing.T) {
+	for name, change := range map[string]func(*store.Batch){
+		"as it was":    func(*store.Batch) {},
+		"a later time": func(b *store.Batch) { b.Records[4].Boottime = 900e9 },
+		"another boot": func(b *store.Batch) { b.Boots[2], b.Records[4].Boot = store.ID{3, 2}, 2 },
+		"its index":    func(b *store.Batch) { b.Boots[1] = store.ID{3, 3} },
+	} {
+		s := open(t, t.TempDir())
+		smallMill(t, s)
+		prune(t, s, 300*time.Second, 0)
+		b := spans(t, "k01", 20, 24) // of 29 that were dropped
+		change(&b)
+		o := commit(t, s, seal(t, "a1", "k01", b))
+		if frozen := o.Verdict == store.Frozen; frozen != (name != "as it was") || o.Applied != 0 || frozen && !strings.Contains(o.Reason, "the journal was set back or copied") {
+			t.Errorf("%s: %+v", name, o)
+		}
+		undamaged(t, s.file)
+		s.Close()
+	}
+}
+
 // A machine of which a part of the sums rests on dropped records: anything
 // wrong in what stands for them is found.
 func TestVerifyPruned(t *testing.T) {
