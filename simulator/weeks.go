@@ -39,7 +39,7 @@ func (c *weeksCommand) Run(e *env) error {
 		return nil
 	}
 	for _, r := range results {
-		fmt.Fprintf(e.out, "%s:\n  %d of %d orders late, %.0f h in all, %.0f h weighted\n  %.1f h of set-up, %.1f machine-hours starved\n", r.Way, r.Late, r.Orders, r.TardyHours, r.WeightedHours, r.SetupHours, r.StarvedHours)
+		fmt.Fprintf(e.out, "%s:\n  %d of %d orders late, %.0f h in all, %.0f h weighted\n  %.1f h of set-up, %.1f machine-hours starved, the yarn of an order was there in %.1f of them\n", r.Way, r.Late, r.Orders, r.TardyHours, r.WeightedHours, r.SetupHours, r.StarvedHours, r.HeldHours)
 	}
 	return nil
 }

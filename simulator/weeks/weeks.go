@@ -37,8 +37,12 @@ type Result struct {
 	// StarvedHours are machine-hours in which a machine stands for yarn that is to
 	// come, though an order waits that it could knit.
 	StarvedHours float64 `json:"starved_h"`
-	LastEnd      float64 `json:"last_end_h"` // since the first minute
-	Plans        int     `json:"plans"`
+	// HeldHours are those of them in which the yarn of such an order is there: the
+	// machine is held for another one. In the rest no loading can use the machine, and
+	// hours that are saved in set-ups are among them.
+	HeldHours float64 `json:"held_h"`
+	LastEnd   float64 `json:"last_end_h"` // since the first minute
+	Plans     int     `json:"plans"`
 }
 
 // Ways of loading.
@@ -247,6 +251,9 @@ func (m *mill) stand(now, next float64) {
 	for _, x := range m.machines {
 		if x.order == nil && slices.ContainsFunc(m.orders, func(o *order) bool { return o.class == x.class && !o.taken && o.arrives <= now }) {
 			m.r.StarvedHours += (next - now) / 60
+			if slices.ContainsFunc(m.orders, func(o *order) bool { return o.class == x.class && !o.taken && o.arrives <= now && o.yarn <= now }) {
+				m.r.HeldHours += (next - now) / 60
+			}
 		}
 	}
 }

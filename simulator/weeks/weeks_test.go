@@ -21,7 +21,7 @@ func TestPlay(t *testing.T) {
 		t.Errorf("results %+v", a)
 	}
 	for _, r := range a {
-		if r.WeightedHours < r.TardyHours || r.SetupHours <= 0 || r.StarvedHours < 0 || r.Late > r.Orders {
+		if r.WeightedHours < r.TardyHours || r.SetupHours <= 0 || r.HeldHours < 0 || r.StarvedHours < r.HeldHours || r.Way == Habit && r.HeldHours > 0 || r.Late > r.Orders {
 			t.Errorf("result %+v", r)
 		}
 	}
