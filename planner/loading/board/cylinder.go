@@ -149,6 +149,7 @@ func (l *layout) sweep() {
 	}
 	for _, i := range r.hosts {
 		l.letGo(i)
+		l.ahead(i)
 	}
 	for {
 		best, start, ring := -1, int64(math.MaxInt64), -1
@@ -168,6 +169,20 @@ func (l *layout) sweep() {
 			return
 		}
 		l.lay1(best, ring)
+		l.ahead(best)
+	}
+}
+
+// ahead lays the next tasks of machine i as long as they need no cylinder that it does not
+// hold: whenever they are laid, they are where they are, and free what they held then.
+func (l *layout) ahead(i int) {
+	r := l.s.rings
+	for r.place[i] < len(l.seq[i]) {
+		k := r.need[i*l.s.n+int(l.seq[i][r.place[i]])]
+		if k >= 0 && (r.held[i] < 0 || r.kind[r.held[i]] != k) {
+			return
+		}
+		l.lay1(i, -1)
 	}
 }
 
