@@ -79,6 +79,7 @@ type LoadingJob struct {
 	Card     string
 	P10, P90 time.Time // zero = not known
 	Waits    bool      `json:",omitempty"` // it begins when somebody says so
+	Expected time.Time `json:",omitzero"`  // when it was to begin, of the jobs as they stand
 }
 
 // LoadingEffect is what a plan does to one order.
@@ -327,7 +328,10 @@ func (f *Floor) dress(p *plan, b board.Plan, origin string) (LoadingPlan, error)
 				card := f.cardOf(p, m, j.Order)
 				lj.Card, lj.Waits = card.ID, !f.c.ByClock
 				if origin == OriginLive {
-					lj.Waits = slices.ContainsFunc(p.book.planned[m.ID], func(a store.Assignment) bool { return a.Order == j.Order })
+					k := slices.IndexFunc(p.book.planned[m.ID], func(a store.Assignment) bool { return a.Order == j.Order })
+					if lj.Waits = k >= 0; lj.Waits {
+						lj.Expected = p.book.planned[m.ID][k].From
+					}
 				}
 				jobs = append(jobs, outlook.Job{Order: j.Order, Card: card, QuantityKg: j.Kg})
 			case board.JobRunning:

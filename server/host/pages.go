@@ -22,7 +22,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	}
 	cal := h.c.calendar()
 	pages, err := web.New(h.floor, web.Options{
-		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, KeepPlan: h.keepPlan, ApplyPlan: h.applyPlan, UndoPlan: h.undoPlan, Searches: h.searcher, Now: h.o.Now, Log: h.o.Log,
+		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, KeepPlan: h.keepPlan, ApplyPlan: h.applyPlan, UndoPlan: h.undoPlan, BeginJob: h.beginJob, Searches: h.searcher, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("host: pages: %w", err)
@@ -114,6 +114,13 @@ func (h *Host) applyPlan(ctx context.Context, id int64) error {
 
 func (h *Host) undoPlan(ctx context.Context, id int64) error {
 	_, _, err := h.floor.UndoPlan(ctx, id, false)
+	return err
+}
+
+// beginJob says that a machine begins with a planned job now; without an order it takes
+// the latest such word back.
+func (h *Host) beginJob(ctx context.Context, machine, order string) error {
+	_, _, err := h.floor.BeginJob(ctx, store.Beginning{Machine: machine, Order: order, TakeBack: order == ""}, false)
 	return err
 }
 

@@ -112,7 +112,8 @@ func millOptions(f *fakeFloor) Options {
 			return Heard{State: store.TaskState{Task: t.Task, State: store.TaskDone}}, nil
 		},
 		KeepPlan: func(context.Context, ...outlook.Change) (int64, error) { return 7, nil },
-		UndoPlan: func(context.Context, int64) error { return nil }}
+		UndoPlan: func(context.Context, int64) error { return nil },
+		BeginJob: func(context.Context, string, string) error { return nil }}
 }
 
 // tooWide names the elements that reach over the right edge of the screen and

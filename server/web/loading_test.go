@@ -38,6 +38,10 @@ func (f *fakeFloor) LoadingNow(context.Context) (floor.LoadingPlan, error) {
 				j.Kind, j.Start = board.JobRunning, at
 			} else {
 				j.SetupMinutes, j.Start = 70, at.Add(70*time.Minute)
+				j.Waits = i%2 == 0
+				if j.Waits && i < 8 { // one of them is overdue
+					j.Expected = f.now.Add(time.Duration(60*i-90) * time.Minute)
+				}
 			}
 			j.End = j.Start.Add(time.Duration(20+(i*13+k*29)%50) * time.Hour)
 			j.P10, j.P90 = j.End.Add(-time.Duration(2+k*3)*time.Hour), j.End.Add(time.Duration(4+k*5)*time.Hour)

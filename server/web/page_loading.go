@@ -39,6 +39,8 @@ type loadingData struct {
 	Token                    string
 	Done                     string // what was just written
 	UndoID                   string
+	BegunOn                  string // machine whose last beginning can be taken back
+	Begins                   []beginRow
 	CanSearch                bool
 	Moves                    []loadingMove // of the trial that is drawn
 	Shown                    string        // its name
@@ -133,6 +135,15 @@ func (s *site) loading(ctx context.Context, q url.Values, now time.Time) (view, 
 	}
 	if q.Get("undone") != "" {
 		d.Done = "The plan is taken back."
+	}
+	if len(d.Trials) == 0 {
+		d.Begins = s.begins(&plan, now)
+	}
+	switch order, on := q.Get("begun"), q.Get("on"); {
+	case order != "" && on != "":
+		d.Done, d.BegunOn = fmt.Sprintf("%s begins on %s: kilos count for it from now on.", order, strings.ToUpper(on)), on
+	case q.Get("waits") != "":
+		d.Done = "The job waits again; what is knitted counts for the order before."
 	}
 	return view{Title: "Loading", Data: d, Still: true}, nil
 }

@@ -81,6 +81,10 @@ type Options struct {
 	// takes a plan back. With one nil the page of loading has no buttons for it.
 	KeepPlan func(ctx context.Context, changes ...outlook.Change) (int64, error)
 	UndoPlan func(ctx context.Context, id int64) error
+	// BeginJob says that a machine begins with a planned order now; without an order
+	// it takes the latest such word back. Errors that hold [store.ErrInvalid] or
+	// [store.ErrNotFound] are told in words. Nil = the page of loading has no buttons for it.
+	BeginJob func(ctx context.Context, machine, order string) error
 	// Calls keeps the alarms. Nil = there are none.
 	Calls Calls
 	// ApplyPlan writes a kept plan into the book, and Searches look for better
@@ -132,6 +136,10 @@ func New(f Floor, o Options) (http.Handler, error) {
 	if o.KeepPlan != nil && o.UndoPlan != nil {
 		mux.HandleFunc("POST /loading/keep", s.keepPlan)
 		mux.HandleFunc("POST /loading/undo", s.undoPlan)
+	}
+	if o.BeginJob != nil {
+		mux.HandleFunc("POST /loading/begin", s.beginJob)
+		mux.HandleFunc("POST /loading/wait", s.waitJob)
 	}
 	if o.Calls != nil {
 		mux.HandleFunc("POST /alarms", s.answerAlarm)
@@ -223,7 +231,7 @@ type frame struct {
 // that a stranger's link cannot fill the cache.
 var keptQuery = map[string][]string{
 	"runs": {"sort", "at"}, "machine": {}, "creel": {"machines", "set", "told"}, "promises": {"risk", "order"},
-	"loading": {"c", "c2", "c3", "add", "order", "machine", "kg", "kept", "undone", "show"}, "search": {"c", "c2", "c3"},
+	"loading": {"c", "c2", "c3", "add", "order", "machine", "kg", "kept", "undone", "begun", "on", "waits", "show"}, "search": {"c", "c2", "c3"},
 	"order": {}, "kept": {"article", "structure"}, "whatif": {"c", "add", "machine", "order", "rpm", "time", "from", "to"},
 }
 
