@@ -81,7 +81,7 @@ func (s *scenario) book() *pb.Book {
 		b.Lots = append(b.Lots, &pb.BookLot{Id: l.id, Yarn: l.yarn, Tip: l.tip, StoreKg: l.storeKg, AtMachineKg: l.machineKg})
 	}
 	for _, a := range articles {
-		b.Articles = append(b.Articles, &pb.BookArticle{Id: a.id, DisplayName: a.name, Structure: a.structure(), RollKg: rollKg, WasteRatio: 0.01})
+		b.Articles = append(b.Articles, &pb.BookArticle{Id: a.id, DisplayName: a.name, Structure: a.structure(), RollKg: rollKg, WasteRatio: 0.01, BedCount: a.beds()})
 	}
 	for _, o := range orders {
 		b.Orders = append(b.Orders, &pb.BookOrder{Id: o.id, Article: o.article, QuantityKg: o.kg, DoneBeforeKg: o.before, PromiseTime: timestamppb.New(s.wall(days+o.due, o.hour, 0))})
@@ -131,6 +131,16 @@ func (s *scenario) firstCard(machine string) time.Duration {
 }
 
 const area = "hall-1"
+
+// beds of needles that the article takes: rib and interlock are knitted on cylinder and
+// dial (textbook knowledge, from memory).
+func (a article) beds() int32 {
+	switch a.form {
+	case stops.Rib, stops.RibPlated, stops.Interlock:
+		return 2
+	}
+	return 1
+}
 
 // structure is the trade's name of the article's cloth: piqué on 90 feeds has
 // the repeat of six feeds.
