@@ -43,6 +43,9 @@ func (*bookApplyCmd) Help() string {
     - { machine: k01, from_time: 2026-11-20T06:00:00+03:00, order: SO-1041, card: sj-k01 }
     - { machine: k01, from_time: 2026-11-30T06:00:00+03:00, order: SO-1060, card: sj-k01, planned: true }
 
+An article may say what its machines must have: diameter_inch, gauge_npi, structure, bed_count (2 for rib and
+interlock); a machine has two needle beds with a dial_needle_count or a bed_count of 2.
+
 Without planned the order begins at from_time by the clock. With it, from_time is when it is
 expected: it begins when somebody says so (planner plan start, or done of the order before in
 the creel round), and until then all that is knitted counts for the order before.

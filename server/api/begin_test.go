@@ -178,3 +178,48 @@ func TestEndOfJobBeginsNext(t *testing.T) {
 		t.Errorf("SO-1 %d, SO-2 %d turns, want 300 each", a, b)
 	}
 }
+
+// A machine without an order has a task to begin what is planned on it, and one that has
+// its kilos has the end of its order to tell now, however far the plan had put it.
+func TestTasksToBegin(t *testing.T) {
+	m := newMill(t)
+	b := testBook()
+	b.Orders[0].QuantityKg = 5 // half of what is knitted below: 10 g a turn
+	b.Machines = append(b.Machines, &pb.BookMachine{Id: "k02", FeederCount: 100})
+	b.Cards = append(b.Cards, &pb.BookCard{Id: "sj2", Article: "SJ", Machine: "k02", SpeedRpm: 28, Feeds: b.Cards[0].Feeds})
+	b.Orders = append(b.Orders, &pb.BookOrder{Id: "SO-2", Article: "SJ", QuantityKg: 800}, &pb.BookOrder{Id: "SO-3", Article: "SJ", QuantityKg: 800})
+	soon := timestamppb.New(time.Now().Add(5 * time.Hour))
+	b.Assignments = append(b.Assignments,
+		&pb.BookAssignment{Machine: "k01", FromTime: soon, Order: "SO-2", Card: "sj", Planned: true},
+		&pb.BookAssignment{Machine: "k02", FromTime: soon, Order: "SO-3", Card: "sj2", Planned: true})
+	m.apply(t, b)
+	m.knit(t, 0)
+	if err := m.floor.Refresh(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	view, err := m.floor.Rounds(t.Context(), nil, 8*time.Hour)
+	if err != nil {
+		t.Fatal(err)
+	}
+	tasks := map[string]floor.TaskView{}
+	for _, w := range view.Walks {
+		for _, s := range w.Stops {
+			for _, task := range s.Tasks {
+				tasks[task.ID] = task
+			}
+		}
+	}
+	if end := tasks["k01-end-SO-1"]; end.Begins != "SO-2" || time.Until(end.Due) > time.Minute {
+		t.Errorf("the end of an order that has its kilos: %+v", end)
+	}
+	if start := tasks["k02-begin-SO-3"]; start.Begins != "SO-3" || !start.Due.Equal(soon.AsTime().Truncate(time.Millisecond)) {
+		t.Errorf("a machine without an order: %+v", start)
+	}
+	if _, err := m.creels.ReportTask(t.Context(), &pb.ReportTaskRequest{Task: "tasks/k02-begin-SO-3", Act: pb.TaskAct_TASK_ACT_DONE, RequestId: "one"}); err != nil {
+		t.Fatal(err)
+	}
+	k, err := m.machines.GetMachine(t.Context(), &pb.GetMachineRequest{Name: "machines/k02"})
+	if err != nil || k.GetMachine().GetLive().GetOrder() != "SO-3" {
+		t.Errorf("k02 knits %q, %v", k.GetMachine().GetLive().GetOrder(), err)
+	}
+}
