@@ -199,8 +199,8 @@ func (w *writer) another(st *stream, b *store.Batch) (why string) {
 			break
 		}
 		boot, told := b.Boots[r.Boot]
-		if !told || r.Boottime == 0 && r.Wall == 0 {
-			continue // says nothing of time
+		if !told || r.Coarse || r.Boottime == 0 && r.Wall == 0 {
+			continue // says nothing of time, or stands for others too
 		}
 		if st.Boots[r.Boot] != boot || free.At(r.Boot, r.Boottime) > d.until {
 			return fmt.Sprintf("record %d was sent again and is another one than that of before %s, which was dropped for its age: the journal was set back or copied; give the agent an empty journal",
