@@ -14,9 +14,10 @@ import (
 type dropped struct {
 	last    uint64 // newest of them
 	records int64
-	sum     []byte // see [droppedSum]
-	buried  bool   // a tombstone was among them
-	until   int64  // newest instant of them, Unix ms, without bounds
+	sum     []byte        // see [droppedSum]
+	buried  bool          // a tombstone was among them
+	until   int64         // newest instant of them, Unix ms, without bounds
+	crc     sql.NullInt64 // check sum of the newest; not valid for a coarse one
 }
 
 // loadDropped reads what was dropped of the streams.
@@ -30,11 +31,11 @@ func readDropped(ctx context.Context, q querier) (map[int64]dropped, error) {
 	err := each(ctx, q, func(rows *sql.Rows) error {
 		var num, last int64
 		var d dropped
-		err := rows.Scan(&num, &last, &d.records, &d.sum, &d.buried, &d.until)
+		err := rows.Scan(&num, &last, &d.records, &d.sum, &d.buried, &d.until, &d.crc)
 		d.last = uint64(last)
 		all[num] = d
 		return err
-	}, `SELECT stream_num, last_seq, records, sum, buried, until_ms FROM dropped`)
+	}, `SELECT stream_num, last_seq, records, sum, buried, until_ms, crc FROM dropped`)
 	return all, err
 }
 

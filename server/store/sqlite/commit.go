@@ -186,11 +186,17 @@ func (k *work) compare(st *stream, b *store.Batch) (why string, err error) {
 }
 
 // another tells that a record which bears the number of a dropped one is not that:
-// its boot is another one, or it is of after all that was dropped.
+// the check sum of the newest one is another, or the boot, or it is of after all
+// that was dropped.
 func (w *writer) another(st *stream, b *store.Batch) (why string) {
 	d, ok := w.dropped[st.Num]
 	if !ok {
 		return ""
+	}
+	if first := readers.First(b); d.crc.Valid && first <= d.last && d.last < b.FirstSeq+uint64(len(b.Records)) {
+		if sent, ok := readers.Sum(b, d.last); ok && sent != uint32(d.crc.Int64) {
+			return readers.Changed(d.last, sent, uint32(d.crc.Int64))
+		}
 	}
 	free := st.Places.Free()
 	for i := range b.Records {

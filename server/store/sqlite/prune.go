@@ -427,6 +427,7 @@ func (w *writer) chain(list []*oldRecord) (map[int64]dropped, error) {
 		}
 		d.sum = droppedSum(d.sum, x.r.Seq, x.body)
 		d.last, d.records = x.r.Seq, d.records+1
+		d.crc = sql.NullInt64{Int64: x.crc, Valid: x.kind < coarseKind}
 		if _, ok := x.r.Kind.(*store.Tombstone); ok && !x.refused {
 			d.buried = true
 		}
@@ -451,8 +452,8 @@ func droppedSum(sum []byte, seq uint64, body []byte) []byte {
 
 // forgetRecords deletes the records of a stream that are in the base.
 func (w *writer) forgetRecords(ctx context.Context, num int64, d dropped) error {
-	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO dropped (stream_num, last_seq, records, sum, buried, until_ms) VALUES (?, ?, ?, ?, ?, ?)`,
-		num, int64(d.last), d.records, d.sum, d.buried, d.until); err != nil {
+	if _, err := w.exec(ctx, `INSERT OR REPLACE INTO dropped (stream_num, last_seq, records, sum, buried, until_ms, crc) VALUES (?, ?, ?, ?, ?, ?, ?)`,
+		num, int64(d.last), d.records, d.sum, d.buried, d.until, d.crc); err != nil {
 		return err
 	}
 	for _, q := range []string{`DELETE FROM record WHERE stream_num = ? AND seq <= ?`, `DELETE FROM bounded WHERE stream_num = ? AND seq <= ?`} {

@@ -314,8 +314,9 @@ func TestPrune(t *testing.T) {
 		t.Fatal(err)
 	}
 	s = open(t, dir)
-	if o := commit(t, s, spans(t, "k02", 1, 95)); o.Applied != 5 {
-		t.Errorf("after the restore everything again: %+v, want 5 new records", o)
+	commit(t, s, spans(t, "k02", 1, 60))
+	if o := commit(t, s, spans(t, "k02", 65, 95)); o.Applied != 5 {
+		t.Errorf("after the restore all again: %+v, want 5 new records", o)
 	}
 	if rep := undamaged(t, s.file); rep.Dropped != 128 || rep.Revolutions != 660 {
 		t.Errorf("%+v", rep)
@@ -341,6 +342,36 @@ func TestSetBackBeyondDropped(t *testing.T) {
 		o := commit(t, s, seal(t, "a1", "k01", b))
 		if frozen := o.Verdict == store.Frozen; frozen == strings.HasPrefix(name, "as it was") || o.Applied != 0 || frozen && !strings.Contains(o.Reason, "the journal was set back or copied") {
 			t.Errorf("%s: %+v", name, o)
+		}
+		undamaged(t, s.file)
+		s.Close()
+	}
+}
+
+// Where no record is left of a stream the newest one is still known: a journal that
+// has another one there does not go on.
+func TestPrunedTail(t *testing.T) {
+	for _, right := range []bool{true, false} {
+		dir := t.TempDir()
+		s := open(t, dir)
+		register(t, s, "k01")
+		all := spans(t, "k01", 1, 12)
+		first := all
+		first.Records = all.Records[:10]
+		commit(t, s, first)
+		if p := prune(t, s, time.Hour, 0); p.Records != 10 {
+			t.Fatalf("%+v, want nothing left", p)
+		}
+		s.Close()
+		s = open(t, dir)
+		next, before := all, all.Records[9].CRC
+		if !right {
+			before++
+		}
+		next.FirstSeq, next.Before, next.Records = 11, &before, all.Records[10:]
+		o := commit(t, s, next)
+		if ok := o.Verdict == store.OK && o.Applied == 2; ok != right || !ok && (o.Verdict != store.Frozen || !strings.Contains(o.Reason, "record 10 was sent with check sum")) {
+			t.Errorf("the record before is right: %v; %+v", right, o)
 		}
 		undamaged(t, s.file)
 		s.Close()
