@@ -135,6 +135,7 @@ func TestMoveInBrowser(t *testing.T) {
 			eventually(t, ctx, "the effect is shown", fmt.Sprintf(`document.querySelector(".trials")?.textContent.includes(%q) === true`, id+" goes to K02"))
 
 			// From its length on the line to another machine, by the pointer.
+			eventually(t, ctx, "the script has seen the new page", `document.querySelector('[data-machine="k03"] .ld-hit') !== null`)
 			type point struct{ X, Y, ToX, ToY float64 }
 			at, err := chromedp.Run(ctx, chromedp.Evaluate[point](`(() => {
 				const hit = [...document.querySelectorAll(".ld-hit")].filter(e => e.closest('[data-machine="k03"]'))[0];
