@@ -86,14 +86,20 @@ func newestRecords(ctx context.Context, db *sql.DB) error {
 	if err != nil {
 		return err
 	}
-	gone := map[int64]dropped{}
+	gone := map[int64]int64{} // newest dropped records
 	if tables == 3 {
-		if gone, err = readDropped(ctx, db); err != nil {
+		err := each(ctx, db, func(rows *sql.Rows) error {
+			var num, last int64
+			err := rows.Scan(&num, &last)
+			gone[num] = last
+			return err
+		}, `SELECT stream_num, last_seq FROM dropped`) // columns of the first schema that has it
+		if err != nil {
 			return err
 		}
 	}
 	for _, c := range streams {
-		newest := gone[c.num].last
+		newest := uint64(gone[c.num])
 		err := each(ctx, db, func(rows *sql.Rows) error {
 			var seq, kind, kept int64
 			var body sql.RawBytes
