@@ -1,6 +1,7 @@
 package loading
 
 import (
+	"cmp"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -196,8 +197,8 @@ func (c *chain) turn(i, j, k int) {
 }
 
 // descend goes down to a sequence that no move of a marked place betters; places
-// near a move are marked anew. The block that moves has at most longest jobs.
-func (c *chain) descend(rng *rand.Rand, longest int) {
+// near a move are marked anew.
+func (c *chain) descend(rng *rand.Rand) {
 	c.lay()
 	for c.cost > 0 {
 		c.order = c.order[:0]
@@ -213,7 +214,7 @@ func (c *chain) descend(rng *rand.Rand, longest int) {
 		for _, i := range c.order {
 			if c.marked[i] {
 				c.marked[i] = false
-				c.betterAt(i, longest)
+				c.betterAt(i)
 			}
 		}
 	}
@@ -232,7 +233,7 @@ func (c *chain) mark(lo, hi int) {
 
 // betterAt makes the best move whose first place is i, if there is one: the places
 // i..j-1 and j..k-1 change sides, or the jobs of i and k.
-func (c *chain) betterAt(i, longest int) bool {
+func (c *chain) betterAt(i int) bool {
 	best, bj, bk := c.cost, 0, 0
 	c.begins(i)
 	for j := i + 1; j < min(c.n, i+reach); j++ {
@@ -369,46 +370,105 @@ func (c *chain) begin(look, lookSetup float64) []int {
 	return seq
 }
 
+// The search goes through valleys. In each it kicks and descends until nothing better came for
+// patience rounds. The best sequences of valleys are kept, up to poolSize; once there
+// are poolLeast, a new valley begins between two of them, before that far from the best (a
+// memetic search; crossing by order as in Davis 1985, from memory).
+const (
+	longest   = 6 // jobs of a block that moves past a longer one
+	patience  = 60
+	poolSize  = 12
+	poolLeast = 4
+)
+
+// valley is a sequence with its cost.
+type valley struct {
+	cost int64
+	seq  []int
+}
+
 func (c *chain) search(rng *rand.Rand, stop func() bool, better func(seq []int, cost int64)) {
 	if c.n == 0 {
 		better(nil, 0)
 		return
 	}
-	best := int64(math.MaxInt64)
-	var bestSeq []int
+	best := valley{cost: math.MaxInt64}
 	note := func() {
-		if c.cost < best {
-			best, bestSeq = c.cost, append(bestSeq[:0], c.seq...)
-			better(bestSeq, best)
+		if c.cost < best.cost {
+			best = valley{c.cost, append(best.seq[:0], c.seq...)}
+			better(best.seq, best.cost)
 		}
 	}
-	const longest = 6
 	for _, look := range []float64{0.3, 1, 3} {
 		c.seq = append(c.seq[:0], c.begin(look, 0.3)...)
 		c.mark(0, c.n)
-		c.descend(rng, longest)
+		c.descend(rng)
 		note()
 	}
-	here, hereSeq := best, slices.Clone(bestSeq)
-	for idle := 0; best > 0 && !stop(); {
-		c.seq = append(c.seq[:0], hereSeq...)
-		c.kick(rng, 1+rng.IntN(2), 8)
-		c.descend(rng, longest)
-		if c.cost < here {
-			idle = 0
-		} else {
-			idle++
-		}
-		if c.cost <= here || rng.IntN(4) == 0 && c.cost <= here+here/200+1 {
-			here, hereSeq = c.cost, append(hereSeq[:0], c.seq...)
-		}
-		note()
-		if idle > 60 {
-			c.seq = append(c.seq[:0], bestSeq...)
+	c.seq = append(c.seq[:0], best.seq...)
+	c.lay()
+	done := func() bool { return best.cost == 0 || stop() }
+	for pool := []valley(nil); !done(); {
+		pool = keep(pool, c.explore(rng, done, note))
+		if len(pool) < poolLeast {
+			c.seq = append(c.seq[:0], best.seq...)
 			c.kick(rng, 8, 10)
-			c.descend(rng, longest)
+		} else {
+			a, b := rng.IntN(len(pool)), rng.IntN(len(pool)-1)
+			if b >= a {
+				b++
+			}
+			c.seq = cross(rng, pool[a].seq, pool[b].seq, c.seq[:0])
+			c.mark(0, c.n)
+		}
+		c.descend(rng)
+		note()
+	}
+}
+
+// explore goes on from the sequence that is laid, and gives the best near it.
+func (c *chain) explore(rng *rand.Rand, done func() bool, note func()) valley {
+	here := valley{c.cost, slices.Clone(c.seq)}
+	best := valley{c.cost, slices.Clone(c.seq)}
+	for idle := 0; idle <= patience && !done(); idle++ {
+		c.seq = append(c.seq[:0], here.seq...)
+		c.kick(rng, 1+rng.IntN(2), 8)
+		c.descend(rng)
+		if c.cost < best.cost {
+			best, idle = valley{c.cost, append(best.seq[:0], c.seq...)}, 0
 			note()
-			here, hereSeq, idle = c.cost, append(hereSeq[:0], c.seq...), 0
+		}
+		// Equal and slightly worse sequences are gone on from.
+		if c.cost <= here.cost || rng.IntN(4) == 0 && c.cost <= here.cost+here.cost/200+1 {
+			here = valley{c.cost, append(here.seq[:0], c.seq...)}
 		}
 	}
+	return best
+}
+
+// keep adds a valley unless one of its cost is there, in place of the worst when the pool is full.
+func keep(pool []valley, v valley) []valley {
+	at, there := slices.BinarySearchFunc(pool, v.cost, func(x valley, cost int64) int { return cmp.Compare(x.cost, cost) })
+	if there {
+		return pool
+	}
+	pool = slices.Insert(pool, at, v)
+	return pool[:min(len(pool), poolSize)]
+}
+
+// cross has some places as a has them, and the other jobs in the order of b.
+func cross(rng *rand.Rand, a, b, out []int) []int {
+	n := len(a)
+	size := n/4 + rng.IntN(n/2+1)
+	at := rng.IntN(n - size + 1)
+	taken := make([]bool, n)
+	for _, j := range a[at : at+size] {
+		taken[j] = true
+	}
+	for _, j := range b {
+		if !taken[j] {
+			out = append(out, j)
+		}
+	}
+	return slices.Insert(out, at, a[at:at+size]...)
 }
