@@ -178,6 +178,41 @@ func TestChainAgrees(t *testing.T) {
 	})
 }
 
+// TestValleys: a crossing has every job once and a stretch of one parent, the others in the
+// order of the other; the pool is in order of cost, without two of one cost, and keeps the best.
+func TestValleys(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		n := rapid.IntRange(2, 40).Draw(t, "jobs")
+		rng := rand.New(rand.NewPCG(rapid.Uint64().Draw(t, "seed"), 1))
+		a, b := rng.Perm(n), rng.Perm(n)
+		out := cross(rng, a, b, nil)
+		if all := slices.Sorted(slices.Values(out)); len(out) != n || all[0] != 0 || len(slices.Compact(all)) != n {
+			t.Fatalf("%v and %v gave %v", a, b, out)
+		}
+		fits := false
+		for lo := range n + 1 {
+			for hi := lo; hi <= n && !fits; hi++ {
+				others := slices.DeleteFunc(slices.Clone(b), func(j int) bool { return slices.Contains(a[lo:hi], j) })
+				fits = hi-lo >= n/4 && slices.Equal(out, slices.Concat(others[:lo], a[lo:hi], others[lo:]))
+			}
+		}
+		if !fits {
+			t.Fatalf("%v and %v gave %v, which has no stretch of the first", a, b, out)
+		}
+		var pool []valley
+		costs := rapid.SliceOfN(rapid.Int64Range(0, 40), 1, 60).Draw(t, "costs")
+		for _, c := range costs {
+			pool = keep(pool, valley{cost: c})
+		}
+		slices.Sort(costs)
+		costs = slices.Compact(costs)
+		costs = costs[:min(len(costs), poolSize)]
+		if !slices.EqualFunc(pool, costs, func(v valley, c int64) bool { return v.cost == c }) {
+			t.Fatalf("pool %v, expected costs %v", pool, costs)
+		}
+	})
+}
+
 func TestLineAgrees(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		p := drawn(t, rapid.IntRange(13, 20).Draw(t, "jobs"), 1)
