@@ -28,6 +28,7 @@ type search struct {
 	locked   []bool // [task]
 	movable  []int32
 	mend     bool    // begins with a plan in force and stays near it
+	strings  int     // how many machines a round takes strings from at most
 	typical  float64 // worsening by a round
 	enough   int64   // a cost that cannot be bettered
 	shelf    int     // how many of the last best layouts are kept for the ranking by risk
@@ -46,7 +47,7 @@ type oldRolls struct {
 
 func newSearch(l *layout, seed uint64) *search {
 	s := l.s
-	x := &search{s: s, l: l, dice: dice(seed), key: make([]float64, s.n), touched: make([]bool, s.m), saved: make([][]int32, s.m), locked: make([]bool, s.n), best: make([][]int32, s.m)}
+	x := &search{s: s, l: l, dice: dice(seed), key: make([]float64, s.n), touched: make([]bool, s.m), saved: make([][]int32, s.m), locked: make([]bool, s.n), best: make([][]int32, s.m), strings: 2}
 	for i, q := range l.seq {
 		for _, t := range q[:s.fixed[i]] {
 			x.locked[t] = true
@@ -134,7 +135,7 @@ func (x *search) ruin() {
 	if seed < 0 {
 		return
 	}
-	machines := 1 + x.dice.below(3)
+	machines := 1 + x.dice.below(x.strings)
 	for k := 0; k < machines; k++ {
 		t := seed
 		if k > 0 {
@@ -393,6 +394,11 @@ func (x *search) run(rounds int, on func(round int, better bool) bool) int {
 		case small:
 			// A few tasks are soon in a valley that only heat leads out of.
 			cycle, share = 500, []float64{0.3, 1.5, 5}[k%3]
+		}
+		// As long as there are few rounds for each task, wider changes get further (by trial, too).
+		x.strings = 2
+		if cycle < 100*len(x.movable) {
+			x.strings = 3
 		}
 		hot := max(x.typical*share, 1)
 		cold := hot * 1e-2
