@@ -163,6 +163,12 @@ func (f *Floor) rollsBetween(ctx context.Context, b *book, r store.Reading) (sto
 	bad := func(format string, args ...any) (store.Reading, error) {
 		return r, fmt.Errorf("weight of %s: %w: %s", name, store.ErrInvalid, fmt.Sprintf(format, args...))
 	}
+	f.mu.Lock()
+	if m := f.machines[r.Machine]; r.Roll == 0 && m != nil && m.state.Open != nil && m.state.Open.Cause == doff && !m.state.Open.Begin.After(r.At) {
+		f.mu.Unlock()
+		return bad("a doff goes on there, so that the roll that was doffed last is not sure; weigh when the machine knits again, or name the roll")
+	}
+	f.mu.Unlock()
 	list, err := f.doffs(ctx, r.Machine, r.Roll-int64(r.Rolls), math.MaxInt)
 	if err != nil {
 		return r, err

@@ -52,6 +52,7 @@ func (s *scenario) slimmed(machine string, w stops.Work) stops.Work {
 
 // weight is rolls of one machine that are weighed together.
 type weight struct {
+	m       *truth.Machine
 	machine string
 	rolls   int32
 	kg      float64
@@ -82,7 +83,7 @@ func (d *Tenders) rollsOf(m *truth.Machine, from, to time.Duration) []weight {
 			r := rand.New(rand.NewPCG(d.o.Seed, hash(fmt.Sprintf("%s/%d/scale", m.Plan.ID, c.At))))
 			grams := float64(m.Plan.Jobs[job(c.At)].Article.GramsPerTurn()) * d.o.Drawn(m.Plan.ID)
 			kg := float64(c.Turns-began.Turns) * grams / 1000 * (1 + rollSpread*r.NormFloat64())
-			out = append(out, weight{machine: m.Plan.ID, rolls: 1, kg: kg, from: began.At, at: c.At, say: c.At + weighFrom + time.Duration(r.Float64()*float64(weighMost))})
+			out = append(out, weight{m: m, machine: m.Plan.ID, rolls: 1, kg: kg, from: began.At, at: c.At, say: c.At + weighFrom + time.Duration(r.Float64()*float64(weighMost))})
 		}
 		began = &c
 	}
@@ -108,7 +109,7 @@ func (d *Tenders) scale(from, to time.Duration) {
 func (d *Tenders) weigh(ctx context.Context, now time.Duration) error {
 	var left []weight
 	for _, w := range d.weights {
-		if w.say > now {
+		if w.say > now || len(w.m.Changes(w.at, now-weighFrom)) == 0 { // the roll is still on the machine
 			left = append(left, w)
 			continue
 		}
