@@ -241,6 +241,19 @@ func (f *Floor) FeedGroup(machine, group string, at time.Time) (id string, cones
 	return "", 0, fmt.Errorf("feed group %q of card %s on %s: %w: it has %s", group, c.ID, machine, store.ErrNotFound, strings.Join(ids, ", "))
 }
 
+// groups are the feed groups of the card that a machine knits, if it has several.
+func (b *book) groups(machine string, at time.Time) []string {
+	feeds := b.cards[b.at(machine, at).Card].Feeds
+	if len(feeds) < 2 {
+		return nil
+	}
+	out := make([]string, len(feeds))
+	for i, g := range feeds {
+		out[i] = g.ID
+	}
+	return out
+}
+
 // KnowsLot tells whether a lot is in the book.
 func (f *Floor) KnowsLot(id string) bool {
 	f.mu.Lock()

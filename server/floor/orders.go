@@ -114,7 +114,9 @@ func (f *Floor) allTasks(ctx context.Context, machines []string, horizon time.Du
 	var stops, due []TaskView
 	for _, m := range f.order {
 		if mine(m.id) && waitsForTender(&m.view) {
-			stops = append(stops, stopTask(m))
+			t := stopTask(m)
+			t.Groups = f.book.groups(m.id, f.c.Now())
+			stops = append(stops, t)
 		}
 	}
 	for _, d := range p.Doffs {

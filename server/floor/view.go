@@ -198,6 +198,7 @@ type TaskView struct {
 	Machine, Name string
 	Due           time.Time // when the loss begins
 	Since         time.Time // of a stop
+	Groups        []string  // feed groups of a machine that stands, if its card has several
 	Cause         Cause
 	Window        *outlook.CreelWindow // of a creel task
 	YarnName      string

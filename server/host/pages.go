@@ -55,7 +55,7 @@ func (h *Host) tap(ctx context.Context, t web.Tap) (heard web.Heard, err error) 
 		return h.weigh(ctx, t, machine, roll)
 	}
 	tap := store.Tap{Task: t.Task, Act: t.Act, RequestID: t.RequestID, At: t.At, Heard: h.o.Now()}
-	tap, err = h.floor.ReadyTap(ctx, tap, floor.Told{Lot: t.Lot, Cones: t.Cones})
+	tap, err = h.floor.ReadyTap(ctx, tap, floor.Told{Group: t.Group, Lot: t.Lot, Cones: t.Cones})
 	if err != nil {
 		if e := h.calls.Refused(ctx, err); e != nil {
 			h.o.Log.Error("an alarm about a lot is not kept", "error", e)

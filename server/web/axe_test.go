@@ -62,12 +62,14 @@ func TestAxe(t *testing.T) {
 		t.Fatal(err)
 	}
 	plans := serve(t, searched, o).URL
+	late := lateMill()
+	overdue := serve(t, late, millOptions(late)).URL
 	base, empty, fifty := serve(t, f, millOptions(f)).URL, serve(t, none, millOptions(none)).URL, serve(t, big, millOptions(big)).URL
 	const openAll = `document.querySelectorAll("details").forEach(d => d.open = true)`
 	type test struct{ name, url, use string }
 	tests := []test{
 		{"creel", base + "/creel?set=A", openAll}, {"two sets", base + "/creel?set=A,B", ""},
-		{"creel with the strip", base + "/creel?set=A", `document.querySelector(".tk-row:nth-child(3) .hit").click()`},
+		{"overdue creels", overdue + "/creel?set=A", openAll}, {"creel with the strip", base + "/creel?set=A", `document.querySelector(".tk-row:nth-child(3) .hit").click()`},
 		{"wrong lot", base + "/creel?set=A", `document.getElementById("stop-head").textContent = "Wrong lot"; document.getElementById("stop").showModal()`},
 		{"runs", base + "/runs", openAll}, {"machine", base + "/m/k04", openAll}, {"promises", base + "/promises", openAll}, {"order", base + "/o/SO-1041", openAll},
 		{"what if", base + "/whatif?c=down+k04+6h,+slow+K03+27", openAll}, {"kept", base + "/kept", openAll}, {"plan beside", plans + "/loading?c=plan+12&c2=move+SO-1052+K02", openAll}, {"search", plans + "/loading/search/" + search.told.ID, ""}, {"loading tried", base + "/loading?c=move+SO-1052+K02", openAll},

@@ -141,14 +141,16 @@ const tooSmall = `(() => [...document.querySelectorAll("a, button, summary")].fi
 func TestBrowser(t *testing.T) {
 	ctx := browser(t)
 	said := complaints(t, ctx)
-	f, strange, none := mill(), strangeMill(), emptyMill()
-	sites := map[string]string{"mill": serve(t, f, millOptions(f)).URL, "strange": serve(t, strange, millOptions(strange)).URL, "none": serve(t, none, millOptions(none)).URL}
+	f, strange, none, late := mill(), strangeMill(), emptyMill(), lateMill()
+	sites := map[string]string{"mill": serve(t, f, millOptions(f)).URL, "strange": serve(t, strange, millOptions(strange)).URL, "none": serve(t, none, millOptions(none)).URL, "late": serve(t, late, millOptions(late)).URL}
 	for _, width := range []int64{320, 390, 900, 1440} {
 		for name, base := range sites {
 			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept", "/alarms"}
 			switch name {
 			case "mill":
 				pages = append(pages, "/m/k04", "/creel?set=A", "/o/SO-1041", "/whatif?c=down+k04+6h,+slow+K03+27", "/whatif?c=down+k99+6h")
+			case "late":
+				pages = []string{"/creel"}
 			case "strange":
 				pages = append(pages, "/m/a%2Fb%20%3F%23&", "/m/new")
 			}
@@ -273,6 +275,8 @@ func TestShots(t *testing.T) {
 	srv := serve(t, f, o)
 	big, none := bigMill(50), emptyMill()
 	srvBig, srvNone := serve(t, big, millOptions(big)), serve(t, none, millOptions(none))
+	late := lateMill()
+	srvLate := serve(t, late, millOptions(late))
 	shots := []struct {
 		name, url string
 		width     int64
@@ -280,6 +284,7 @@ func TestShots(t *testing.T) {
 	}{
 		{"runs-1440", srv.URL + "/runs", 1440, ""}, {"runs-390", srv.URL + "/runs", 390, ""},
 		{"machine-1440", srv.URL + "/m/k04", 1440, ""}, {"machine-390", srv.URL + "/m/k01", 390, ""},
+		{"creel-late-390", srvLate.URL + "/creel?set=A", 390, ""}, {"creel-late-1440", srvLate.URL + "/creel?set=A", 1440, ""}, {"creel-late-dark", srvLate.URL + "/creel?set=A", 390, "dark"}, {"creel-late-print", srvLate.URL + "/creel?set=A", 1050, "print"}, {"creel-late-stop-390", srvLate.URL + "/creel?set=A", 390, ""},
 		{"creel-1440", srv.URL + "/creel?set=A", 1440, ""}, {"creel-sets-1440", srv.URL + "/creel?set=A,B", 1440, ""}, {"creel-open-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-done-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-stop-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-lost-390", srv.URL + "/creel?set=A", 390, ""}, {"creel-mine-390", srv.URL + "/creel?machines=k01,k02,k05", 390, ""}, {"creel-none-390", srvNone.URL + "/creel", 390, ""}, {"creel-fifty-390", srvBig.URL + "/creel?machines=all", 390, ""}, {"creel-fifty-1440", srvBig.URL + "/creel?machines=all", 1440, ""}, {"creel-390", srv.URL + "/creel?set=A", 390, ""},
 		{"promises-1440", srv.URL + "/promises", 1440, ""}, {"promises-390", srv.URL + "/promises", 390, ""},
 		{"runs-dark", srv.URL + "/runs", 1440, "dark"}, {"promises-dark", srv.URL + "/promises", 1440, "dark"},
@@ -302,11 +307,12 @@ func TestShots(t *testing.T) {
 		}
 	}
 	uses := map[string]string{ // what is pressed before the picture is taken
-		"creel-open-390": `document.querySelectorAll(".more")[2].open = true`,
-		"creel-done-390": `document.querySelectorAll(".hit")[2].click()`,
-		"creel-stop-390": `for (const lot of document.querySelectorAll("[name=lot]")) { lot.value = "L-433"; lot.form.querySelector(".do").click(); break }`,
-		"creel-lost-390": `dispatchEvent(new Event("offline"))`,
-		"creel-mine-390": `document.querySelector(".mine").open = true`,
+		"creel-open-390":      `document.querySelectorAll(".more")[2].open = true`,
+		"creel-late-stop-390": `document.querySelector(".more").open = true`,
+		"creel-done-390":      `document.querySelectorAll(".hit")[2].click()`,
+		"creel-stop-390":      `for (const lot of document.querySelectorAll("[name=lot]")) { lot.value = "L-433"; lot.form.querySelector(".do").click(); break }`,
+		"creel-lost-390":      `dispatchEvent(new Event("offline"))`,
+		"creel-mine-390":      `document.querySelector(".mine").open = true`,
 	}
 	only := os.Getenv("TURNWISE_SHOT")
 	for _, s := range shots {

@@ -13,6 +13,7 @@ import (
 
 	"github.com/chromedp/cdproto/cdp"
 	"github.com/chromedp/cdproto/network"
+	"github.com/chromedp/cdproto/serviceworker"
 	"github.com/chromedp/chromedp"
 	"github.com/chromedp/chromedp/kb"
 
@@ -24,12 +25,17 @@ import (
 type line struct {
 	cut  atomic.Bool  // nothing passes
 	deaf atomic.Int32 // so many taps reach the server whose answers are lost
+	sick atomic.Bool  // the server is reached and cannot take a tap
 }
 
 func (l *line) through(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if l.cut.Load() {
 			panic(http.ErrAbortHandler)
+		}
+		if r.Method == http.MethodPost && l.sick.Load() {
+			http.Error(w, "the disk is full", http.StatusServiceUnavailable)
+			return
 		}
 		if r.Method == http.MethodPost && l.deaf.Add(-1) >= 0 {
 			next.ServeHTTP(httptest.NewRecorder(), r)
@@ -286,6 +292,69 @@ func TestWithoutLine(t *testing.T) {
 	}
 }
 
+// TestServerCannot: a server that answers and cannot write is not a line that is cut.
+func TestServerCannot(t *testing.T) {
+	p := newPhone(t)
+	p.l.sick.Store(true)
+	p.press(row(doffK06) + " .hit")
+	p.see("it says whose fault it is", `/^The server cannot take taps since 10:4\d\. 1 tap kept\.$/.test(document.getElementById("line").textContent)`)
+	p.state(doffK06, store.TaskDone)
+	p.l.sick.Store(false)
+	p.counted(doffK06 + " done")
+	p.see("the strip goes", `document.getElementById("line").hidden`)
+}
+
+// TestSentWithThePageClosed: the browser has the worker send what was kept, in order
+// and once, and what was refused stands there when the page is opened again.
+func TestSentWithThePageClosed(t *testing.T) {
+	p := newPhone(t)
+	registered := make(chan serviceworker.RegistrationID, 16)
+	if err := chromedp.Listen(p.ctx, func(ev any) {
+		if u, ok := ev.(*serviceworker.EventWorkerRegistrationUpdated); ok && len(u.Registrations) > 0 {
+			select {
+			case registered <- u.Registrations[0].RegistrationID:
+			default:
+			}
+		}
+	}); err != nil {
+		t.Fatal(err)
+	}
+	p.see("the page is kept on the device, and says when taps are sent", `document.getElementById("round").dataset.keeps === "yes" && document.getElementById("lacks").textContent === "Works 24 hours without a line: list and taps stay on this device. They are sent as soon as there is a line, also with the page closed."`)
+	p.do(chromedp.Func(func(ctx context.Context, c *chromedp.Target) error {
+		_, err := cdp.Call(ctx, c, serviceworker.Enable, cdp.Empty{})
+		return err
+	}))
+	p.offline(true)
+	p.press(row(doffK06) + " .hit")
+	p.press(row(creelK01) + " .hit")
+	p.press(row(doffK05) + " .hit")
+	p.see("three taps are kept", `document.getElementById("line").textContent.endsWith("3 taps kept.")`)
+	p.do(chromedp.Navigate("about:blank")) // the page is closed
+	p.b.refuses(func(t Tap) error {
+		if t.Task == creelK01 {
+			return fmt.Errorf("task is done: %w: it was told before and counts once; go to the next one", store.ErrTask)
+		}
+		return nil
+	})
+	p.l.deaf.Store(1) // the first answer is lost
+	p.offline(false)
+	origin := strings.TrimSuffix(p.url, "/creel?set=A") + "/"
+	id := <-registered
+	for range 2 { // the second call sends what the first could not
+		p.do(chromedp.Func(func(ctx context.Context, c *chromedp.Target) error {
+			_, err := cdp.Call(ctx, c, serviceworker.DispatchSyncEvent, serviceworker.DispatchSyncEventParams{Origin: origin, RegistrationID: id, Tag: "taps"})
+			return err
+		}))
+	}
+	p.counted(doffK06+" done", doffK05+" done")
+	heard, _ := p.b.sent()
+	p.do(chromedp.Navigate(p.url))
+	p.see("what was refused meanwhile is told", `document.querySelector("#refused .strip")?.textContent.includes("Not recorded at K01, done 10:4") === true && document.getElementById("line").hidden`)
+	if n, _ := p.b.sent(); n != heard || heard != 4 {
+		t.Errorf("%d taps came with the page closed and %d after, want 4 and none", heard, n-heard)
+	}
+}
+
 // TestLater: who changes cones early finds the task under the walks and tells it.
 func TestLater(t *testing.T) {
 	p := newPhone(t)
@@ -376,4 +445,16 @@ func TestQuiet(t *testing.T) {
 	stop.ID = "stop/k04/2"
 	p.f.change(func() { p.f.tasks = []floor.TaskView{stop} })
 	p.see("a new call is told once", `document.getElementById("said").textContent === "New: K04, Stopped 2 min." && document.getElementById("round").dataset.rang === "1"`)
+	// A walk is one call: its second task, due later, does not ring again.
+	first, second := p.f.tasks[0], p.f.tasks[0]
+	first.ID, first.Kind, first.Machine, first.Name, first.Due = "doff/k01/9", floor.TaskDoff, "k01", "K01", p.f.now
+	second.ID, second.Kind, second.Machine, second.Name, second.Due = "doff/k02/9", floor.TaskDoff, "k02", "K02", p.f.now.Add(5*time.Minute)
+	p.f.change(func() { p.f.tasks = []floor.TaskView{first, second} })
+	p.see("the walk is told", `document.getElementById("said").textContent.startsWith("New: K01, Doff") && document.getElementById("round").dataset.rang === "2"`)
+	second.Due = p.f.now
+	p.f.change(func() { p.f.tasks = []floor.TaskView{first, second} })
+	p.see("its next task is due", fmt.Sprintf(`document.querySelector(%q).textContent === "now"`, row(second.ID)+" .mn"))
+	if s := p.text(`document.getElementById("said").textContent + document.getElementById("round").dataset.rang`); !strings.HasPrefix(s, "New: K01") || !strings.HasSuffix(s, "2") {
+		t.Errorf("one walk was told twice: %q", s)
+	}
 }

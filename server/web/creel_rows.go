@@ -35,8 +35,10 @@ type railRow struct {
 	First, Last   string // run-out of the first and the last cone; First empty = the same minute
 	Latest        string // latest visit; empty = not known
 	WindowText    string
-	MayBeOut      bool // it may stand because a cone has run out
-	Tie           bool // the next reserve is to be tied
+	MayBeOut      bool     // it may stand because a cone has run out
+	Groups        []string // of which one may have run out; none = there is only one
+	WalkID        string   // told as one call; empty = the machine stands
+	Tie           bool     // the next reserve is to be tied
 	Walk          *walkHead
 	Wait          string // set: this row is the white space before the next walk
 	WaitPicture   template.HTML
@@ -104,8 +106,9 @@ func (w railWork) tasks() []floor.TaskView {
 func (s *site) railRows(work railWork, a axis, q url.Values, now time.Time) []railRow {
 	var rows []railRow
 	shown, acting := 0, false
-	add := func(t floor.TaskView) {
+	add := func(t floor.TaskView, walk string) {
 		r := s.railRow(t, a, q, now)
+		r.WalkID = walk
 		r.Top = shown < 3
 		if r.Act = r.In == "now" && r.State != store.TaskDone && !acting; r.Act {
 			acting = true
@@ -115,7 +118,7 @@ func (s *site) railRows(work railWork, a axis, q url.Values, now time.Time) []ra
 		}
 	}
 	for _, t := range work.stops {
-		add(t)
+		add(t, "")
 	}
 	free := now
 	for _, walk := range work.walks {
@@ -132,7 +135,7 @@ func (s *site) railRows(work railWork, a axis, q url.Values, now time.Time) []ra
 		}
 		for _, st := range walk.Stops {
 			for _, t := range st.Tasks {
-				add(t)
+				add(t, walk.ID)
 			}
 		}
 		free = maxTime(free, walk.To)
@@ -178,7 +181,7 @@ func (s *site) railRow(t floor.TaskView, a axis, q url.Values, now time.Time) ra
 		r.In, r.Unit = "now", ""
 		r.Kind, r.Strong = "stop", "Stopped "+minutes(now.Sub(t.Since))
 		r.Text = word(t.Cause) + " " + letter(t.Cause)
-		r.MayBeOut = t.Cause.ID == "yarn" || letter(t.Cause) == "?"
+		r.MayBeOut, r.Groups = t.Cause.ID == "yarn" || letter(t.Cause) == "?", t.Groups
 		if letter(t.Cause) == "?" {
 			r.Text = "cause not given"
 		}

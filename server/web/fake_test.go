@@ -399,6 +399,25 @@ func millTasks(now time.Time) []floor.TaskView {
 	}
 }
 
+// lateMill has a creel whose window has begun and that somebody took without an end, one
+// that runs past its last cone, and a machine of several feed groups that stands.
+func lateMill() *fakeFloor {
+	f := mill()
+	by := func(t *floor.TaskView, back time.Duration) {
+		w := *t.Window
+		for _, at := range []*time.Time{&w.First, &w.P05, &w.P50, &w.P95, &w.Last} {
+			*at = at.Add(-back)
+		}
+		t.Window, t.Due, t.Overdue = &w, w.First, w.First
+	}
+	f.tasks[0].Groups = []string{"ground", "elastane"}
+	by(&f.tasks[2], 40*time.Minute)
+	f.tasks[2].Latest, f.tasks[2].Lapsed = f.now, f.now.Add(-63*time.Minute)
+	by(&f.tasks[3], 3*time.Hour)
+	f.tasks[3].Unsaid = true
+	return f
+}
+
 // finish spreads 20 finishing times around a middle, skipping closed time.
 func finish(mid time.Time, spread time.Duration, promise time.Time, cal calendar.Calendar) outlook.Finish {
 	var f outlook.Finish

@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"math"
+	"net/url"
 	"regexp"
 	"slices"
 	"strconv"
@@ -10,6 +11,7 @@ import (
 	"testing"
 	"time"
 
+	"golang.org/x/net/html"
 	"pgregory.net/rapid"
 
 	"turnwise/planner/outlook"
@@ -403,6 +405,40 @@ func TestWorkOf(t *testing.T) {
 	want := []string{"stop/k02/1", "stop/k04/1", creelK01, creelK02, "doff/k06/114"}
 	if !slices.Equal(got, want) || len(w.walks) != 1 {
 		t.Errorf("order %q in %d walks, want %q in one", got, len(w.walks), want)
+	}
+}
+
+// What is overdue, was taken without an end, or runs past its cones is said in words.
+func TestLateRows(t *testing.T) {
+	f := lateMill()
+	s := newSite(t, f, millOptions(f))
+	p, err := s.look(t.Context(), "creel", url.Values{"set": {"A"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := map[string]string{}
+	for _, e := range p.parts {
+		doc, err := html.Parse(strings.NewReader(e.HTML))
+		if err != nil {
+			t.Fatal(err)
+		}
+		said[e.ID] = strings.Join(strings.Fields(text(doc)), " ")
+	}
+	for id, want := range map[string]string{
+		domID("t", creelK01): "overdue since 10:12",
+		domID("t", creelK02): "Ran past its last cone 08:38",
+		domID("t", stopK04):  "Done: a cone of elastane had run out",
+		"twin":               "overdue since 10:12–10:58",
+	} {
+		if !strings.Contains(said[id], want) {
+			t.Errorf("%s does not say %q: %q", id, want, said[id])
+		}
+	}
+	if !strings.Contains(said[domID("t", creelK01)], "Taken 09:37, nobody said done") || strings.Contains(said[domID("t", creelK01)], "be there by") || strings.Contains(said[domID("t", creelK02)], "not known.") {
+		t.Errorf("the creel that was taken says %q", said[domID("t", creelK01)])
+	}
+	if !strings.HasPrefix(said[domID("t", creelK02)], "look") {
+		t.Errorf("the creel that runs past its cones says %q, want to look", said[domID("t", creelK02)])
 	}
 }
 

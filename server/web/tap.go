@@ -30,6 +30,7 @@ const (
 type Tap struct {
 	Task, Act string  // Act is one of store.Act…, or ActWeigh with the task of a roll
 	Lot       string  // on the cones as read; empty = the one that the task names
+	Group     string  // feed group of a cone that had run out; empty = the only one
 	Cones     int     // of a half; 0 = half of the task's
 	Kg        float64 // of a roll on the scale, net
 	Of        string  // request id of what an undo of a weight takes back
@@ -44,7 +45,7 @@ type Heard struct {
 }
 
 // actOut is a press of a page only: a machine stood because a cone had run out,
-// and runs again.
+// and runs again. With several feed groups one of them follows a colon.
 const actOut = "out"
 
 // ActWeigh says what a doffed roll weighs.
@@ -134,8 +135,8 @@ func (s *site) readTap(r *http.Request) (tap Tap, back url.Values, trouble strin
 	if page := f.Get("page"); tap.RequestID == "" && goodToken(page) {
 		tap.RequestID = requestID(page, tap.Task, tap.Act)
 	}
-	if tap.Act == actOut {
-		tap.Act, tap.Cones = store.ActDone, 1
+	if act, group, _ := strings.Cut(tap.Act, ":"); act == actOut {
+		tap.Act, tap.Group, tap.Cones = store.ActDone, group, 1
 	}
 	var err1, err2, err3 error
 	_, _, roll := floor.RollOfTask(tap.Task)
@@ -161,7 +162,7 @@ func (s *site) readTap(r *http.Request) (tap Tap, back url.Values, trouble strin
 	case err1 != nil || tap.Cones < 0 || tap.Cones > mostCones:
 		trouble = fmt.Sprintf("The number of cones must be 1 to %d. Count again.", mostCones)
 	case !slices.Contains([]string{store.ActTake, store.ActDone, store.ActHalf, store.ActUndo, store.ActFixer, ActWeigh}, tap.Act),
-		tap.Task == "", len(tap.Task) > 500, len(tap.Lot) > 200, err2 != nil:
+		tap.Task == "", len(tap.Task) > 500, len(tap.Lot) > 200, len(tap.Group) > 200, err2 != nil:
 		trouble = "The form is not complete. Go back and press again."
 	case !isUUID(tap.RequestID):
 		trouble = "The form is too old. Go back and press again."

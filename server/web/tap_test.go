@@ -233,6 +233,11 @@ func TestTapAnswers(t *testing.T) {
 	if _, a := press(out); a.State != store.TaskDone || b.taps[2].Act != store.ActDone || b.taps[2].Cones != 1 {
 		t.Errorf("a cone that had run out: %+v, recorded %+v", a, b.taps)
 	}
+	out.Set("act", "out:loop")
+	out.Set("request", "6f1c2a44-0d0e-4c3b-9a57-0242ac120011")
+	if _, a := press(out); a.State != store.TaskDone || b.taps[3].Act != store.ActDone || b.taps[3].Group != "loop" || b.taps[3].Cones != 1 {
+		t.Errorf("a cone of one of several feed groups: %+v, recorded %+v", a, b.taps)
+	}
 	b.taps = b.taps[:1]
 	tests := []struct {
 		name   string

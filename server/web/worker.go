@@ -18,7 +18,7 @@ func (s *site) worker(w http.ResponseWriter, _ *http.Request) {
 	}
 	w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
 	w.Header().Set("Cache-Control", "no-cache")
-	if _, err := strings.NewReplacer(`"SHELL"`, string(shell)).WriteString(w, string(s.files.plain("worker.js"))); err != nil {
+	if _, err := strings.NewReplacer(`"SHELL"`, string(shell), "TAPS", s.files.path("taps.js")).WriteString(w, string(s.files.plain("worker.js"))); err != nil {
 		s.log.Debug("service worker not sent", "err", err) // the browser asks again
 	}
 }

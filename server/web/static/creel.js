@@ -37,6 +37,7 @@
   };
 
   const words = {take: "taken", half: "half done", done: "done", out: "done, a cone had run out", undo: "taken back", weigh: "weighed", fixer: "fixer called"};
+  const kind = act => act.split(":")[0]; // of a run-out the feed group follows
   const said = text => { const el = byId("said"); if (el.textContent !== text) el.textContent = text; };
   const rows = () => document.querySelectorAll("li.tk-row[data-task]");
 
@@ -47,7 +48,7 @@
   function stateOf(task, base) {
     const a = answers.get(task);
     let state = a && a.until > performance.now() ? a.state : base;
-    for (const t of waiting) if (t.task === task) state = t.act === "undo" ? t.was : {take: "taken", half: "half done", done: "done", out: "done", weigh: "done"}[t.act] || state;
+    for (const t of waiting) if (t.task === task) state = t.act === "undo" ? t.was : {take: "taken", half: "half done", done: "done", out: "done", weigh: "done"}[kind(t.act)] || state;
     return state;
   }
   function draw() {
@@ -76,11 +77,12 @@
     drawRefusals();
   }
 
-  // The line: what is known of it comes from sending and from the live stream.
-  let lost = keptPage, live = false, since = keptPage ? readClock : "";
+  // The line: what is known of it comes from sending and from the live stream. A
+  // server that answers and cannot take a tap is no matter of the line.
+  let lost = keptPage, sick = false, live = false, since = keptPage ? readClock : "";
   function drawLine() {
     const el = byId("line"), parts = [];
-    if (lost) parts.push("No line since " + (since || readClock) + ".");
+    if (lost) parts.push((sick ? "The server cannot take taps since " : "No line since ") + (since || readClock) + ".");
     if (waiting.length > 0 && (lost || waiting.some(t => now() - t.at > 2000))) parts.push(waiting.length === 1 ? "1 tap kept." : waiting.length + " taps kept.");
     if (lost && now() - readAt > day && keptPage) parts.push("The list is older than a day: look at the creels.");
     const text = parts.join(" ");
@@ -88,7 +90,8 @@
     el.hidden = text === "";
     document.body.classList.toggle("stale", lost);
   }
-  function setLost(is) {
+  function setLost(is, ill = false) {
+    sick = is && ill;
     if (is && !lost) { lost = true; since = clock(now()); }
     if (!is) { lost = false; since = ""; }
     drawLine();
@@ -104,7 +107,7 @@
       strip.dataset.n = r.n;
       const lots = r.refused.want ? " On the cones: " + r.refused.have + ". The machine takes: " + r.refused.want + "." : "";
       head.textContent = r.refused.head.includes(r.name) ? r.refused.head : r.refused.head + " at " + r.name;
-      text.append(head, ", " + words[r.act] + " " + clock(r.at) + "." + lots + " " + r.refused.text);
+      text.append(head, ", " + words[kind(r.act)] + " " + clock(r.at) + "." + lots + " " + r.refused.text);
       seen.type = "button";
       seen.textContent = "Seen";
       seen.addEventListener("click", async () => { await taps.drop("refused", r.n); await load(); byId("main").focus(); });
@@ -132,12 +135,20 @@
       } while (again);
       pause = 2000;
       setLost(false);
-    } catch {
-      setLost(true);
+    } catch (why) {
+      setLost(true, why.status >= 500);
     } finally { busy = false; }
     await load();
     if (lost || again) { timer = setTimeout(flush, pause); pause = Math.min(pause * 2, 30000); }
   }
+  // Where the browser can, it sends what is kept when the line is back, even if the
+  // page is closed by then.
+  const canSync = !!navigator.serviceWorker && "SyncManager" in window;
+  function callLater() {
+    if (canSync) navigator.serviceWorker.ready.then(r => r.sync.register("taps")).catch(() => {}); // refused: the page sends
+  }
+  if (canSync) navigator.serviceWorker.addEventListener("message", e => { if (e.data === "taps") load(); });
+
   async function heard(tap, answer) {
     settle(answer.now);
     if (answer.refused) {
@@ -174,7 +185,8 @@
     await taps.add(tap);
     await load();
     showBar(tap);
-    said(tap.name + " " + words[tap.act] + (tap.cones ? ", " + tap.cones + " cones" : "") + (tap.kg ? ", " + tap.kg + " kg" : "") + (lost ? ". Kept until the line is back." : "."));
+    said(tap.name + " " + words[kind(tap.act)] + (tap.cones ? ", " + tap.cones + " cones" : "") + (tap.kg ? ", " + tap.kg + " kg" : "") + (!lost ? "." : sick ? ". Kept until the server takes it." : ". Kept until the line is back."));
+    callLater();
     flush();
     return tap;
   }
@@ -224,7 +236,7 @@
     const focused = bar.contains(document.activeElement);
     last = tap.act === "undo" ? null : tap;
     const n = tap.cones || tap.shown;
-    byId("bar-text").textContent = tap.name + " " + words[tap.act] + (n ? ", " + n + (n === 1 ? " cone" : " cones") : "") + (tap.kg ? ", " + tap.kg + " kg" : "");
+    byId("bar-text").textContent = tap.name + " " + words[kind(tap.act)] + (n ? ", " + n + (n === 1 ? " cone" : " cones") : "") + (tap.kg ? ", " + tap.kg + " kg" : "");
     byId("bar-undo").hidden = !last;
     byId("bar-half").hidden = !(tap.act === "done" && tap.shown > 1 && tap.was !== "half done");
     bar.hidden = false;
@@ -287,6 +299,8 @@
       if (li.querySelector(".mn").textContent !== "now" || known.has(li.dataset.task)) continue;
       known.add(li.dataset.task);
       fresh.push(li);
+      // A walk is one call: what it has now was told with it.
+      if (li.dataset.walk) for (const o of rows()) if (o.dataset.walk === li.dataset.walk) known.add(o.dataset.task);
     }
     if (!first && fresh.length > 0) {
       said("New: " + fresh[0].dataset.name + ", " + fresh[0].querySelector(".tx b").textContent + ".");
@@ -312,7 +326,7 @@
   function pass() {
     if (!lost) return;
     for (const li of rows()) {
-      if (li.dataset.kind === "stop") continue;
+      if (li.dataset.kind === "stop" || li.querySelector(".mn").textContent === "look") continue;
       const m = Math.floor((Number(li.dataset.due) - now()) / 60000), big = li.querySelector(".mn"), small = li.querySelector(".mu");
       const [a, b] = m < 1 ? ["now", ""] : m < 100 ? [m, "min"] : [Math.floor(m / 60) + " h", m % 60 + " min"];
       if (big.textContent !== String(a)) { big.textContent = a; big.classList.toggle("now", String(a).length > 2); }
@@ -338,6 +352,7 @@
       url.hash = "";
       const answer = await fetch(url, {cache: "no-store"});
       if (answer.ok) await (await caches.open("turnwise-creel")).put(url.href, answer);
+      await navigator.serviceWorker.ready; // without the worker nobody opens what is kept
       round.dataset.keeps = "yes";
     } catch { keptLast = 0; }
   }
@@ -346,7 +361,8 @@
     if (!el) return;
     const lasting = await taps.lasting();
     el.textContent = [cannot || "Works 24 hours without a line: list and taps stay on this device.",
-      lasting ? cannot && "Taps are kept on this device and sent when the page is open with a line." : "This browser keeps taps only while the page is open."].filter(Boolean).join(" ");
+      !lasting ? "This browser keeps taps only while the page is open." :
+        cannot || !canSync ? "Taps are kept on this device and sent when the page is open with a line." : "They are sent as soon as there is a line, also with the page closed."].filter(Boolean).join(" ");
   }
   if (!cannot) navigator.serviceWorker.register("/worker.js", {scope: "/creel"}).then(() => navigator.serviceWorker.ready).then(keep, () => {
     byId("lacks") && (byId("lacks").textContent = "The browser refused to keep the page for times without a line.");

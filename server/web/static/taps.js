@@ -2,7 +2,7 @@
 // kept on the device in the order in which they were made, each with a request
 // id, and sent one after the other: the server counts a repeated id once, so
 // an answer that was lost does no harm. Without IndexedDB they are kept while
-// the page is open.
+// the page is open. The page and its worker share this file.
 (() => {
   "use strict";
   const places = ["taps", "refused"];
@@ -53,7 +53,8 @@
     return [hex.slice(0, 8), hex.slice(8, 12), hex.slice(12, 16), hex.slice(16, 20), hex.slice(20)].join("-");
   }
 
-  // post asks the server; it throws when nobody answered who knows the tap.
+  // post asks the server; it throws when nobody answered who knows the tap. An
+  // error with a status is a server that was reached and could not take it.
   async function post(tap) {
     const body = new URLSearchParams({task: tap.task, act: tap.act, at: String(Math.round(tap.at)), request: tap.id});
     if (tap.lot) body.set("lot", tap.lot);
@@ -62,9 +63,10 @@
     if (tap.of) body.set("of", tap.of);
     const answer = await ask("/creel/tap", {method: "POST", headers: {Accept: "application/json"}, body});
     const said = (answer.headers.get("Content-Type") || "").includes("json") ? await answer.json() : {};
-    if (said.request !== tap.id || !said.state && !said.refused) throw new Error("no answer to this tap: " + answer.status);
+    if (said.request !== tap.id || !said.state && !said.refused) throw failed("no answer to this tap", answer.status);
     return said;
   }
+  const failed = (what, status) => Object.assign(new Error(what + ": " + status), status >= 500 ? {status} : {});
   async function ask(url, options) {
     const stop = new AbortController(), timer = setTimeout(() => stop.abort(), 10000);
     try {
@@ -90,12 +92,12 @@
     }
   });
 
-  window.creelTaps = {
+  self.creelTaps = {
     id, flush, all, drop,
     add: tap => add("taps", tap),
     // A warning stays like a refusal until it was seen, but the tap counts.
     warn: (tap, text) => { const {n, ...rest} = tap; return add("refused", {...rest, refused: {head: "Look at the lot", text}}); },
-    probe: async () => { if (!(await ask("/healthz", {})).ok) throw new Error("the server does not answer"); },
+    probe: async () => { const a = await ask("/healthz", {}); if (!a.ok) throw failed("the server is not well", a.status); },
     lasting: async () => { await opened; return db !== null && inMemory.taps.length === 0; },
   };
 })();

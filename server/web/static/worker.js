@@ -1,6 +1,7 @@
 // Keeps the creel round for times without a line: its files, and each list as
 // it was read last. A list from here is marked, so that nobody takes it for new.
 "use strict";
+importScripts("TAPS");
 const shell = "SHELL", store = "turnwise-creel", patience = 4000;
 
 self.addEventListener("install", e => {
@@ -39,6 +40,14 @@ async function list(request) {
   const html = (await kept.text()).replace("<body ", "<body data-kept ");
   return new Response(html, {headers: kept.headers});
 }
+
+// The browser calls when a line is back, also when the page is closed. What is not
+// sent then it asks for again by itself.
+self.addEventListener("sync", e => {
+  if (e.tag === "taps") e.waitUntil(self.creelTaps.flush((tap, answer) => answer.warning && !answer.refused ? self.creelTaps.warn(tap, answer.warning) : undefined).finally(async () => {
+    for (const page of await self.clients.matchAll()) page.postMessage("taps");
+  }));
+});
 
 self.addEventListener("fetch", e => {
   const url = new URL(e.request.url);
