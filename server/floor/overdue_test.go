@@ -1,8 +1,10 @@
 package floor
 
 import (
+	"errors"
 	"math"
 	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -135,6 +137,35 @@ func TestLapsedStopIsWaitedFor(t *testing.T) {
 		f.book.creel.taps = map[string]store.TaskState{stopTask(f.machines["k02"]).ID: {State: store.TaskTaken, Since: minute(110)}}
 		if a := waited(); a.Waited != 0 || a.Answer.State != store.TaskTaken {
 			t.Errorf("taken 10 minutes ago: waited %s, %s; somebody is at it", a.Waited, a.Answer.State)
+		}
+	})
+}
+
+// A cone that had run out on a machine of several feed groups is one of the group that is
+// named; without the name nothing is written, and the error says which there are.
+func TestRunOutOfOneOfSeveralGroups(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		time.Sleep(time.Until(minute(120)))
+		m := busyMill(time.Now())
+		m.book = fleece()
+		yarn := stop("k01", "yarn", 110, 0)
+		m.states[0].Open = &yarn
+		f := newFloor(t, m, nil)
+		tasks, err := f.Tasks(t.Context(), []string{"k01"}, time.Minute)
+		if err != nil || len(tasks) == 0 || tasks[0].Kind != TaskStop {
+			t.Fatalf("tasks %+v, %v; want the stop first", tasks, err)
+		}
+		x := tasks[0]
+		if want := []string{"ground", "elastane", "loop"}; !slices.Equal(x.Groups, want) {
+			t.Errorf("feed groups %q, want %q", x.Groups, want)
+		}
+		done := store.Tap{Task: x.ID, Act: store.ActDone, At: time.Now()}
+		l, err := f.loadOf(t.Context(), &x, done, Told{Group: "loop", Cones: 1})
+		if err != nil || l.Group != "loop" || l.Cones != 1 || l.Work != store.LoadOut || !l.At.Equal(minute(110)) || l.Turns != 5000 {
+			t.Errorf("load %+v, %v; want one cone of loop, 5000 turns, out at the stop", l, err)
+		}
+		if _, err := f.loadOf(t.Context(), &x, done, Told{Cones: 1}); !errors.Is(err, store.ErrInvalid) || !strings.Contains(err.Error(), "name one of ground, elastane, loop") {
+			t.Errorf("without a feed group: %v", err)
 		}
 	})
 }

@@ -137,6 +137,7 @@
       setLost(false);
     } catch (why) {
       setLost(true, why.status >= 500);
+      if (waiting.length > 0) callLater();
     } finally { busy = false; }
     await load();
     if (lost || again) { timer = setTimeout(flush, pause); pause = Math.min(pause * 2, 30000); }
@@ -147,7 +148,7 @@
   function callLater() {
     if (canSync) navigator.serviceWorker.ready.then(r => r.sync.register("taps")).catch(() => {}); // refused: the page sends
   }
-  if (canSync) navigator.serviceWorker.addEventListener("message", e => { if (e.data === "taps") load(); });
+  if (canSync) navigator.serviceWorker.addEventListener("message", e => { if (e.data === "send") flush(); });
 
   async function heard(tap, answer) {
     settle(answer.now);
@@ -186,7 +187,6 @@
     await load();
     showBar(tap);
     said(tap.name + " " + words[kind(tap.act)] + (tap.cones ? ", " + tap.cones + " cones" : "") + (tap.kg ? ", " + tap.kg + " kg" : "") + (!lost ? "." : sick ? ". Kept until the server takes it." : ". Kept until the line is back."));
-    callLater();
     flush();
     return tap;
   }
@@ -376,7 +376,10 @@
   document.addEventListener("shown", () => { draw(); look(); keep(); });
   addEventListener("online", flush);
   addEventListener("offline", () => setLost(true));
-  document.addEventListener("visibilitychange", () => { if (!document.hidden) flush(); });
+  document.addEventListener("visibilitychange", () => {
+    if (!document.hidden) load().then(flush); // the worker may have sent meanwhile
+    else if (waiting.length > 0) callLater();
+  });
   explain();
   look();
   load().then(() => { pass(); if (keptPage || waiting.length > 0) flush(); });

@@ -42,12 +42,17 @@ async function list(request) {
 }
 
 // The browser calls when a line is back, also when the page is closed. What is not
-// sent then it asks for again by itself.
+// sent then it asks for again by itself. A page that is seen sends by itself, since
+// somebody must hear the answers.
 self.addEventListener("sync", e => {
-  if (e.tag === "taps") e.waitUntil(self.creelTaps.flush((tap, answer) => answer.warning && !answer.refused ? self.creelTaps.warn(tap, answer.warning) : undefined).finally(async () => {
-    for (const page of await self.clients.matchAll()) page.postMessage("taps");
-  }));
+  if (e.tag === "taps") e.waitUntil(send());
 });
+
+async function send() {
+  const pages = await self.clients.matchAll({type: "window"}), seen = pages.find(p => p.visibilityState === "visible");
+  if (seen) { seen.postMessage("send"); return; }
+  await self.creelTaps.flush((tap, answer) => answer.warning && !answer.refused ? self.creelTaps.warn(tap, answer.warning) : undefined);
+}
 
 self.addEventListener("fetch", e => {
   const url = new URL(e.request.url);
