@@ -416,7 +416,7 @@ func TestSaysWhatItSees(t *testing.T) {
 	if n := len(all(doc, classed("top"))); n != 4 { // the head of the page is one of them
 		t.Errorf("%d large rows, want three", n-1)
 	}
-	if open := all(doc, func(n *html.Node) bool { return n.Data == "details" && hasAttr(n, "open") }); len(open) != 0 {
+	if open := all(doc, func(n *html.Node) bool { return classed("more")(n) && hasAttr(n, "open") }); len(open) != 0 {
 		t.Errorf("%d tasks open, want none: the row says it all", len(open))
 	}
 	_, doc = get(t, h, "/m/k09")
