@@ -69,6 +69,8 @@ type DatabaseConfig struct {
 	// Ballast is a file beside the database that is given up when the disk is
 	// full; at most a sixteenth of the disk.
 	Ballast conf.Bytes `yaml:"ballast"`
+	// Cache is the memory for pages of the file, of each of five connections.
+	Cache conf.Bytes `yaml:"cache"`
 }
 
 // BackupConfig is about verified copies of the records. Another disk is a
@@ -223,7 +225,7 @@ func Defaults() Config {
 		Version:  1,
 		Site:     SiteConfig{ID: "demo", Zone: "UTC", Locale: "en-GB", Digits: "latn"},
 		Listen:   ListenConfig{GRPC: "127.0.0.1:7443", HTTP: "127.0.0.1:7080", MQTT: "127.0.0.1:7883", Metrics: "127.0.0.1:7465"},
-		Database: DatabaseConfig{File: "turnwise-data/turnwise.db", LowSpace: 500e6, LowSpacePercent: 15, Ballast: 16 << 20},
+		Database: DatabaseConfig{File: "turnwise-data/turnwise.db", LowSpace: 500e6, LowSpacePercent: 15, Ballast: 16 << 20, Cache: 32 << 20},
 		Backup:   BackupConfig{Every: Every(day), Keep: 7},
 		Retain:   RetainConfig{Records: Every(400 * day)},
 		Calendar: CalendarConfig{DayStarts: 6 * 60},

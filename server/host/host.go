@@ -140,7 +140,7 @@ func (h *Host) openStore(ctx context.Context) error {
 		return fmt.Errorf("host: hold the records in %s (database.file): %w", h.c.Database.File, err)
 	}
 	h.open = append(h.open, lock.Free)
-	st, err := sqlite.Open(ctx, h.c.Database.File, sqlite.Options{Log: h.o.Log, Now: h.o.Now})
+	st, err := sqlite.Open(ctx, h.c.Database.File, sqlite.Options{Log: h.o.Log, Now: h.o.Now, Cache: int64(h.c.Database.Cache)})
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
 	}

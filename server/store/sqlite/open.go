@@ -11,6 +11,7 @@
 package sqlite
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"database/sql/driver"
@@ -22,6 +23,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -40,12 +42,16 @@ type Options struct {
 	Log *slog.Logger
 	// Now tells the time. Nil means time.Now.
 	Now func() time.Time
+	// Cache is how many bytes of pages each connection keeps; 0 means 32 MiB.
+	// There are five connections.
+	Cache int64
 }
 
 // Store is a [store.Store] in one SQLite file. Its methods may be called from
 // any goroutine; writers wait for each other, readers for nobody.
 type Store struct {
 	file string
+	keep string // setting of the page cache, for [dsn]
 	log  *slog.Logger
 	now  func() time.Time
 	read *sql.DB
@@ -64,6 +70,8 @@ const (
 	writePragmas = "_journal=WAL&_synchronous=FULL&_txlock=immediate&_busy_timeout=10000&_foreign_keys=1"
 	readPragmas  = "mode=ro&_query_only=1&_busy_timeout=10000&_foreign_keys=1"
 	maxReaders   = 4
+
+	usualCache = 32 << 20
 )
 
 // Open opens the database file, creating it and its folder where they are
@@ -83,7 +91,7 @@ func Open(ctx context.Context, file string, o Options) (*Store, error) {
 	if err := writable(abs); err != nil {
 		return nil, err
 	}
-	s := &Store{file: abs, log: o.Log, now: o.Now}
+	s := &Store{file: abs, keep: pageCache(cmp.Or(o.Cache, usualCache)), log: o.Log, now: o.Now}
 	if err := s.open(ctx); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
@@ -97,9 +105,9 @@ func (s *Store) open(ctx context.Context) error {
 	if err := s.migrate(ctx); err != nil {
 		return err
 	}
-	s.write = sql.OpenDB(connector{dsn(s.file, writePragmas)})
+	s.write = sql.OpenDB(connector{dsn(s.file, s.keep+writePragmas)})
 	s.write.SetMaxOpenConns(1)
-	s.read = sql.OpenDB(connector{dsn(s.file, readPragmas)})
+	s.read = sql.OpenDB(connector{dsn(s.file, s.keep+readPragmas)})
 	s.read.SetMaxOpenConns(maxReaders)
 	s.read.SetMaxIdleConns(maxReaders)
 	s.mu.Lock()
@@ -150,9 +158,13 @@ func writable(file string) error {
 	return f.Close()
 }
 
+// dsn names a connection. Of a setting that is given twice the first one holds.
 func dsn(file, pragmas string) string {
-	return "file:" + (&url.URL{Path: file}).EscapedPath() + "?" + pragmas
+	return "file:" + (&url.URL{Path: file}).EscapedPath() + "?" + strings.TrimSuffix(pragmas+"&"+pageCache(usualCache), "&")
 }
+
+// pageCache is the setting of a connection that keeps so many bytes of pages.
+func pageCache(bytes int64) string { return fmt.Sprintf("_cache_size=-%d&", max(bytes>>10, 1)) }
 
 // connector opens connections with the settings that no DSN has.
 type connector struct{ dsn string }
@@ -166,7 +178,7 @@ func onConnect(c *sqlite3.SQLiteConn) error {
 	if err := registerGuard(c); err != nil {
 		return err
 	}
-	_, err := c.Exec(`PRAGMA cell_size_check = ON; PRAGMA journal_size_limit = 67108864; PRAGMA cache_size = -32768;`, nil)
+	_, err := c.Exec(`PRAGMA cell_size_check = ON; PRAGMA journal_size_limit = 67108864;`, nil)
 	return err
 }
 

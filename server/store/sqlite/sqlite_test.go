@@ -31,6 +31,32 @@ func TestStore(t *testing.T) {
 	})
 }
 
+// What each connection of a store keeps in memory is as it was set.
+func TestCache(t *testing.T) {
+	for _, tt := range []struct {
+		set  int64
+		want int // as SQLite says it: less than 0 is KiB
+	}{{0, -32768}, {2 << 20, -2048}} {
+		s, err := Open(t.Context(), file(t.TempDir()), Options{Cache: tt.set})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var read, write int
+		if err := s.read.QueryRow("PRAGMA cache_size").Scan(&read); err != nil {
+			t.Fatal(err)
+		}
+		if err := s.w.row(t.Context(), "PRAGMA cache_size").Scan(&write); err != nil {
+			t.Fatal(err)
+		}
+		if read != tt.want || write != tt.want {
+			t.Errorf("a cache of %d bytes: cache_size %d and %d, want %d", tt.set, read, write, tt.want)
+		}
+		if err := s.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 func TestPromiseRecord(t *testing.T) {
 	storetest.RunPromises(t, func(t *testing.T, dir string) interface {
 		store.PromiseRecord
