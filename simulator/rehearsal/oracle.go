@@ -27,6 +27,8 @@ type sight struct {
 	lastReg  uint64        // register then
 	lastBoot [16]byte
 	booted   time.Duration   // first good reading in that boot
+	recent   []pastReading   // readings that a process may know when it starts
+	deaths   int             // of processes that looked
 	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
 	checked  int             // upsets that are judged
 	slack    int64           // counts that nobody can know of, either way
@@ -36,6 +38,14 @@ type sight struct {
 	badTime  bool          // a clock of its agents stepped
 	short    int64         // counts that bounds may be short of
 	buried   int64         // records that came as tombstones
+}
+
+// pastReading is a good reading that the journal took, after so many deaths.
+type pastReading struct {
+	at     time.Duration
+	reg    uint64
+	boot   [16]byte
+	deaths int
 }
 
 // stretch is a time of which something may be missing. gone: what was seen in
@@ -73,14 +83,30 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 		if r.At.Boot != s.lastBoot {
 			s.booted = o.w.now
 		}
+		s.remember(o.w.now, p.register(), r.At.Boot)
 		// Whoever still knows the register of another boot, and no set clock,
 		// cannot tell going around from falling.
-		if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && p.register() < s.lastReg {
-			s.reasons["the register may have gone round"] = true
+		for _, old := range s.recent {
+			if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && old.boot != r.At.Boot && p.register() < old.reg {
+				s.reasons["the register may have gone round"] = true
+			}
 		}
 		s.lastReg, s.lastBoot = p.register(), r.At.Boot
 	}
 	s.last, s.everRead = o.w.now, true
+}
+
+// remember notes what a process that starts anew may still know: the newest
+// reading that was surely in the journal when the one before died, or any later
+// one.
+func (s *sight) remember(now time.Duration, reg uint64, boot [16]byte) {
+	s.recent = append(s.recent, pastReading{now, reg, boot, s.deaths})
+	for i := len(s.recent) - 1; i > 0; i-- {
+		if x := s.recent[i]; x.deaths == s.deaths && now-x.at >= rollback {
+			s.recent = s.recent[i:]
+			return
+		}
+	}
 }
 
 // part notes what a box has seen that its machines are taken from.
@@ -142,6 +168,7 @@ func (o *oracle) tooShort(p *plc) {
 // unwatched is told when a process dies: what it saw last may be forgotten.
 func (o *oracle) unwatched(p *plc) {
 	s := o.of(p)
+	s.deaths++
 	if s.everRead {
 		s.holes = append(s.holes, stretch{from: max(s.last-rollback, 0), to: o.w.now})
 	}
