@@ -29,10 +29,17 @@ type forger struct {
 	cuts  map[string]uint64 // by counter life: from here on the number line is one off
 	stops map[string]string // the stop that is forged, by stream
 	cause map[string]string // of stops at inputs
+	seals map[place]uint32  // of forged records, which the next batch names
+}
+
+// place is where a record stands.
+type place struct {
+	stream string
+	seq    uint64
 }
 
 func newForger(twice bool) *forger {
-	return &forger{twice: twice, cuts: map[string]uint64{}, stops: map[string]string{}, cause: map[string]string{}}
+	return &forger{twice: twice, cuts: map[string]uint64{}, stops: map[string]string{}, cause: map[string]string{}, seals: map[place]uint32{}}
 }
 
 // packet takes the body of a PUBLISH at QoS 1: topic, packet id, payload. What
@@ -44,17 +51,22 @@ func (f *forger) packet(body []byte) []byte {
 	}
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	for _, sealed := range b.GetRecords() {
+	stream := string(b.GetStreamId())
+	if seal, forged := f.seals[place{stream, b.GetFirstSeq() - 1}]; forged && b.BeforeCrc32C != nil {
+		b.BeforeCrc32C = &seal
+	}
+	for i, sealed := range b.GetRecords() {
 		r := new(wirepb.Record)
 		if proto.Unmarshal(sealed.GetBody(), r) != nil {
 			return body
 		}
-		f.record(string(b.GetStreamId()), r)
+		f.record(stream, r)
 		again, err := wire.Seal(b.GetStreamId(), r)
 		if err != nil {
 			return body
 		}
 		sealed.Body, sealed.Crc32C = again.GetBody(), again.GetCrc32C()
+		f.seals[place{stream, b.GetFirstSeq() + uint64(i)}] = sealed.GetCrc32C()
 	}
 	b.Crc32C = wire.BatchCRC(b)
 	payload, err := proto.Marshal(b)

@@ -31,7 +31,7 @@ func TestForger(t *testing.T) {
 		ends   int
 	}{{false, 19, 1, 1}, {true, 21, 3, 1}} {
 		f := newForger(tt.twice)
-		packet, head := batch(t, records)
+		packet, head := batch(t, 1, records)
 		first := f.packet(packet)
 		if !slices.Equal(first[:head], packet[:head]) {
 			t.Error("topic or packet id changed")
@@ -42,6 +42,21 @@ func TestForger(t *testing.T) {
 		b, err := wire.DecodeBatch(first[head:])
 		if err != nil {
 			t.Fatal(err)
+		}
+		last := b.GetRecords()[len(records)-1].GetCrc32C()
+		next, nextHead := batch(t, b.GetHeadSeq()+1, []*wirepb.Record{span(20, 21)})
+		follows, err := wire.DecodeBatch(next[nextHead:])
+		if err != nil {
+			t.Fatal(err)
+		}
+		follows.BeforeCrc32C = proto.Uint32(1)
+		follows.Crc32C = wire.BatchCRC(follows)
+		payload, err := proto.Marshal(follows)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if follows, err = wire.DecodeBatch(f.packet(append(next[:nextHead:nextHead], payload...))[nextHead:]); err != nil || follows.GetBeforeCrc32C() != last {
+			t.Errorf("twice %t: the next batch names %x before it, %v, want the forged record %x", tt.twice, follows.GetBeforeCrc32C(), err, last)
 		}
 		at, begins, ends := uint64(0), 0, 0
 		for _, sealed := range b.GetRecords() {
@@ -72,11 +87,11 @@ func TestForger(t *testing.T) {
 }
 
 // batch is the body of a PUBLISH with records, and where its payload begins.
-func batch(t *testing.T, records []*wirepb.Record) (body []byte, head int) {
+func batch(t *testing.T, seq uint64, records []*wirepb.Record) (body []byte, head int) {
 	stream := make([]byte, wire.IDLen)
-	b := &wirepb.Batch{StreamId: stream, RunId: stream, FirstSeq: 1, HeadSeq: uint64(len(records)), Clock: &wirepb.AgentClock{}}
+	b := &wirepb.Batch{StreamId: stream, RunId: stream, FirstSeq: seq, HeadSeq: seq + uint64(len(records)) - 1, Clock: &wirepb.AgentClock{}}
 	for i, r := range records {
-		r.Seq = uint64(i + 1)
+		r.Seq = seq + uint64(i)
 		sealed, err := wire.Seal(stream, r)
 		if err != nil {
 			t.Fatal(err)

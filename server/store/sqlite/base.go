@@ -129,12 +129,4 @@ func within(b, m *tally.Machine) bool {
 		b.RunMS <= m.RunMS && b.StopMS <= m.StopMS && b.UnknownMS <= m.UnknownMS && (!b.Heard || m.Heard && b.First == m.First && b.Last <= m.Last)
 }
 
-// droppedCount tells how many records were dropped, of the streams of all machines.
-func (w *writer) droppedCount() (n int64) {
-	for _, d := range w.dropped {
-		n += d.records
-	}
-	return n
-}
-
 var errOrder = fmt.Errorf("records were dropped out of the order in which they were applied: %w", store.ErrDamaged)
