@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"os/exec"
+	"os/signal"
 	"path/filepath"
 	"runtime"
 	"strings"
@@ -38,6 +39,9 @@ func TestChaosInterrupted(t *testing.T) {
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			t.Parallel()
+			if signal.Ignored(tt.how) { // under nohup a program stays deaf to it
+				tt.how = syscall.SIGTERM
+			}
 			tmp := t.TempDir()
 			cmd := exec.Command(simulator, "chaos", "--cycles", "1000", "--json")
 			cmd.Env = append(os.Environ(), "TMPDIR="+tmp)
