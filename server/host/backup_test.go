@@ -138,18 +138,14 @@ func TestDailyBackup(t *testing.T) {
 	}
 }
 
-// The component by itself, for five days of a clock that runs on its own: a
-// backup a day, each one whole and readable by its owner only, the newest of
-// them kept. Records come in all the time.
-func TestBackupsOfFiveDays(t *testing.T) {
-	c := config(t)
-	c.Backup.Keep = 3
-	begun := time.Now() // the database is stamped by this clock, not by the bubble's
+// twenty opens a database in which 20 records of one machine are.
+func twenty(t *testing.T, c Config, begun time.Time) *sqlite.Store {
+	t.Helper()
 	db, err := sqlite.Open(t.Context(), c.Database.File, sqlite.Options{Log: slog.New(slog.DiscardHandler)})
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer db.Close()
+	t.Cleanup(func() { db.Close() })
 	if _, err := db.RegisterAgent(t.Context(), "u-01", []string{"k01"}, begun, false); err != nil {
 		t.Fatal(err)
 	}
@@ -161,6 +157,17 @@ func TestBackupsOfFiveDays(t *testing.T) {
 	if _, err := clerk.Commit(t.Context(), []ingest.Message{m}, func(int) uint32 { return 1 }); err != nil {
 		t.Fatal(err)
 	}
+	return db
+}
+
+// The component by itself, for five days of a clock that runs on its own: a
+// backup a day, each one whole and readable by its owner only, the newest of
+// them kept. Records come in all the time.
+func TestBackupsOfFiveDays(t *testing.T) {
+	c := config(t)
+	c.Backup.Keep = 3
+	begun := time.Now() // the database is stamped by this clock, not by the bubble's
+	db := twenty(t, c, begun)
 	synctest.Test(t, func(t *testing.T) {
 		zero := time.Now()
 		now := func() time.Time { return begun.Add(time.Since(zero)) }

@@ -12,10 +12,6 @@ import (
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
-
-	"turnwise/proto/wire"
-	"turnwise/server/ingest"
-	"turnwise/server/store/sqlite"
 )
 
 // words is a log that a test may read while it is written.
@@ -43,22 +39,7 @@ func TestRetentionOfWeeks(t *testing.T) {
 	c := config(t)
 	c.Retain = RetainConfig{Records: Every(40 * day), FineCells: Every(50 * day)}
 	begun := time.Now() // as the database is stamped
-	db, err := sqlite.Open(t.Context(), c.Database.File, sqlite.Options{Log: slog.New(slog.DiscardHandler)})
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer db.Close()
-	if _, err := db.RegisterAgent(t.Context(), "u-01", []string{"k01"}, begun, false); err != nil {
-		t.Fatal(err)
-	}
-	clerk, err := ingest.NewClerk(t.Context(), db, ingest.Options{Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return begun }})
-	if err != nil {
-		t.Fatal(err)
-	}
-	m := ingest.Read("u-01", "k01", wire.Up("demo", "u-01", "k01"), batch(t, 20, begun), begun)
-	if _, err := clerk.Commit(t.Context(), []ingest.Message{m}, func(int) uint32 { return 1 }); err != nil {
-		t.Fatal(err)
-	}
+	db := twenty(t, c, begun)
 	records := func() int64 {
 		t.Helper()
 		n, err := db.Records(context.Background())

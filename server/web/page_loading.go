@@ -457,9 +457,13 @@ func drawLoading(l floor.LoadingLine, a axis, p datePlot, changed map[string]boo
 			if j.LateMinutes > 0 {
 				d.dot("bd lt", to, kiloBase, 4.5)
 			}
-			if from >= labelled {
-				d.text("ld-t desk", "start", from, kiloBase-12, cmp.Or(j.Care, j.Order), fmt.Sprintf("%.0f min", j.Minutes))
-				labelled = from + deskName
+			anchor, at, left := "start", from, from
+			if from+deskName > 100 { // or its end would be cut off
+				anchor, at, left = "end", min(to, 100), min(to, 100)-deskName
+			}
+			if left >= labelled {
+				d.text("ld-t desk", anchor, at, kiloBase-12, cmp.Or(j.Care, j.Order), fmt.Sprintf("%.0f min", j.Minutes))
+				labelled = left + deskName
 			}
 			continue
 		}
