@@ -185,7 +185,11 @@ func onConnect(c *sqlite3.SQLiteConn) error {
 // migrate brings the schema up to date. Each step is a transaction: killed
 // midway the file is the old one.
 func (s *Store) migrate(ctx context.Context) error {
-	db := sql.OpenDB(connector{dsn(s.file, writePragmas)})
+	pragmas := writePragmas
+	if st, err := os.Stat(s.file); err == nil && st.Size() == 0 {
+		pragmas += fmt.Sprintf("&_auto_vacuum=%d", incremental)
+	}
+	db := sql.OpenDB(connector{dsn(s.file, pragmas)})
 	defer db.Close()
 	if err := s.foreign(ctx); err != nil {
 		return fmt.Errorf("sqlite: open %s: %w; it is left as it was, name another file in database.file", s.file, err)
