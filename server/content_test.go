@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/json"
 	"fmt"
@@ -292,6 +293,7 @@ func TestPruneCommand(t *testing.T) {
 	}
 	want(t, 0, "30 older records were dropped", "verify", "-c", config)
 	want(t, 0, "0 records", "prune", "-c", config)
+	want(t, 0, "of them free; before", "prune", "-c", config)
 	end()
 	text, err := os.ReadFile(config)
 	if err == nil {
@@ -310,5 +312,64 @@ func TestPruneCommand(t *testing.T) {
 	take(t, db, at(40), sealed(t, begun, 31, minutes(31, 40)...))
 	if f := verified(t, "-c", config); f.Records != 40 || f.Revolutions != 400 {
 		t.Errorf("after the restore %+v, want 40 records and 400 turns", f)
+	}
+}
+
+// The file is made anew with the server stopped; killed in the midst, or without
+// room, it is as it was.
+func TestShrinkCommand(t *testing.T) {
+	config, db := millFile(t, "")
+	begun := time.Now().Add(-401 * 24 * time.Hour)
+	take(t, db, begun.Add(30*time.Minute), sealed(t, begun, 1, minutes(1, 30)...))
+	want(t, 1, "no such file", "shrink", "-c", filepath.Join(t.TempDir(), "none.yaml"))
+	end := startServer(t, config)
+	want(t, 1, "in use by process", "shrink", "-c", config)
+	want(t, 0, "nothing was changed", "shrink", "-c", config, "--dry-run")
+	end()
+	for stages := range 4 {
+		cmd := process(t, "shrink", "-c", config)
+		pipe, err := cmd.StderrPipe()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := cmd.Start(); err != nil {
+			t.Fatal(err)
+		}
+		lines := bufio.NewScanner(pipe)
+		for range stages {
+			lines.Scan()
+		}
+		_ = cmd.Process.Kill()
+		_ = cmd.Wait()
+		if f := verified(t, "-c", config); f.Records != 30 || f.Revolutions != 300 {
+			t.Errorf("killed after %d stages: %+v", stages, f)
+		}
+	}
+	out := want(t, 0, "shrink: checking the new file", "shrink", "-c", config, "--json")
+	var x struct {
+		File                 string
+		Records, Revolutions int64
+		Before, After        struct {
+			Bytes int64 `json:"file_bytes"`
+			Free  int64 `json:"free_bytes"`
+			Gives bool  `json:"gives_back"`
+		}
+	}
+	st, err := os.Stat(db)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal([]byte(out), &x); err != nil || x.File != db || x.Records != 30 || x.Revolutions != 300 || !x.After.Gives || x.After.Free != 0 || x.After.Bytes != st.Size() {
+		t.Errorf("result %s, %v, the file has %d bytes", out, err, st.Size())
+	}
+	if st.Mode().Perm() != 0o600 {
+		t.Errorf("mode %v", st.Mode())
+	}
+	if left, _ := filepath.Glob(db + "*"); len(left) != 3 { // with its lock and the ballast
+		t.Errorf("left %v", left)
+	}
+	startServer(t, config)()
+	if f := verified(t, "-c", config); f.Records != 30 || f.Revolutions != 300 {
+		t.Errorf("after the shrink %+v", f)
 	}
 }

@@ -45,6 +45,7 @@ type commands struct {
 	Restore    restoreCommand    `cmd:"" help:"Put a backup in the place of the records, with the server stopped."`
 	Verify     verifyCommand     `cmd:"" help:"Check every record and every kept sum; reads only, beside a running server too."`
 	Prune      pruneCommand      `cmd:"" help:"Drop old records that a backup holds and keep their sums; beside a running server too."`
+	Shrink     shrinkCommand     `cmd:"" help:"Make the file of the records anew without its free room, with the server stopped."`
 	Streams    streamsCommand    `cmd:"" help:"Streams of agents that were stopped because two readers told one counter."`
 	Quarantine quarantineCommand `cmd:"" help:"What agents sent and could not be read or applied."`
 	Config     struct {

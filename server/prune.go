@@ -50,9 +50,42 @@ func (c *pruneCommand) Run(w *world) error {
 	if f := x.FineCells; f != nil && f.Cells > 0 {
 		fmt.Fprintf(w.out, "%d cells of five minutes of before %s %s; hours stay\n", f.Cells, f.Before.Format(time.RFC3339), what)
 	}
-	if x.Before.IsZero() {
+	if !x.Before.IsZero() {
+		fmt.Fprintf(w.out, "%d records of before %s %s, %d bytes; totals, stops and times stay as they are\n", x.Records, x.Before.Format(time.RFC3339), what, x.Bytes)
+	}
+	fmt.Fprintf(w.out, "the file has %d bytes, %d of them free; before %d and %d\n", x.Room.Bytes, x.Room.Free, x.RoomBefore.Bytes, x.RoomBefore.Free)
+	if !x.Room.Gives && x.Room.Surplus() > 0 {
+		fmt.Fprintln(w.out, "this file cannot give room back; server shrink makes it anew once, with the server stopped")
+	}
+	return err
+}
+
+type shrinkCommand struct {
+	configFlag
+	DryRun bool `help:"Tell how much would be given back and change nothing; beside a running server too."`
+	JSON   bool `name:"json" help:"Print the result as JSON."`
+}
+
+func (c *shrinkCommand) Run(w *world) error {
+	cfg, _, err := host.LoadConfig(c.Config, w.environ)
+	if err != nil {
 		return err
 	}
-	fmt.Fprintf(w.out, "%d records of before %s %s, %d bytes; totals, stops and times stay as they are\n", x.Records, x.Before.Format(time.RFC3339), what, x.Bytes)
-	return err
+	p := newProgress(w.errOut, "shrink")
+	x, err := host.Shrink(w.ctx, cfg, c.DryRun, p.tell)
+	p.end()
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		return printJSON(w.out, x)
+	}
+	if x.DryRun {
+		fmt.Fprintf(w.out, "%s: %d bytes, %d of them free: about %d would be left; nothing was changed\n", x.File, x.Before.Bytes, x.Before.Free, x.After.Bytes)
+		return nil
+	}
+	fmt.Fprintf(w.out, "%s: %d bytes, before %d; the same %d records of %d machines, %d turns, in %.1f s\n",
+		x.File, x.After.Bytes, x.Before.Bytes, x.Records, x.Machines, x.Revolutions, x.Seconds)
+	fmt.Fprintln(w.out, "start the server; from now on it gives room back by itself")
+	return nil
 }

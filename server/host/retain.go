@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"path/filepath"
 	"sync/atomic"
 	"time"
 
@@ -23,6 +24,8 @@ const (
 	retainEvery = 6 * hour
 	// retainRest is how long others can write between two transactions.
 	retainRest = 50 * time.Millisecond
+	// worthShrinking is the surplus for which a server may be stopped once.
+	worthShrinking = 256 << 20
 	// retainBusy is how long it waits while batches do.
 	retainBusy = second
 )
@@ -46,10 +49,14 @@ type Pruned struct {
 	*sqlite.Pruned
 	// FineCells is nil where they are kept for ever.
 	FineCells *sqlite.RolledUp `json:"fine_cells,omitempty"`
+	// RoomBefore and Room are the file before and after.
+	RoomBefore sqlite.FileRoom `json:"room_before"`
+	Room       sqlite.FileRoom `json:"room"`
 }
 
-// Prune drops old records and fine cells of the database of a configuration. It
-// works beside a running server. With an error what was dropped so far is told too.
+// Prune drops old records and fine cells of the database of a configuration, and
+// gives the room back where the file can. It works beside a running server. With
+// an error what was dropped so far is told too.
 func Prune(ctx context.Context, c Config, o PruneOptions) (p Pruned, err error) {
 	p.Pruned = &sqlite.Pruned{DryRun: o.DryRun, Machines: []sqlite.PrunedMachine{}}
 	keep := c.Retain
@@ -75,8 +82,22 @@ func Prune(ctx context.Context, c Config, o PruneOptions) (p Pruned, err error) 
 	return p, err
 }
 
-// prune drops what is older than it says.
-func (c RetainConfig) prune(ctx context.Context, st *sqlite.Store, now time.Time, p *Pruned, o sqlite.PruneOptions) error {
+// prune drops what is older than it says, and gives the room back.
+func (c RetainConfig) prune(ctx context.Context, st *sqlite.Store, now time.Time, p *Pruned, o sqlite.PruneOptions) (err error) {
+	if p.RoomBefore, err = st.Room(ctx); err != nil {
+		return err
+	}
+	if err = c.drop(ctx, st, now, p, o); err == nil && !o.DryRun {
+		_, err = st.GiveBack(ctx, o.Rest)
+	}
+	var rerr error
+	if p.Room, rerr = st.Room(ctx); err == nil {
+		err = rerr
+	}
+	return err
+}
+
+func (c RetainConfig) drop(ctx context.Context, st *sqlite.Store, now time.Time, p *Pruned, o sqlite.PruneOptions) error {
 	if c.Records != 0 {
 		o.Before = now.Add(-time.Duration(c.Records))
 		x, err := st.Prune(ctx, o)
@@ -91,6 +112,18 @@ func (c RetainConfig) prune(ctx context.Context, st *sqlite.Store, now time.Time
 	var err error
 	p.FineCells, err = st.RollUp(ctx, sqlite.RollUpOptions{Before: now.Add(-time.Duration(c.FineCells)), DryRun: o.DryRun, Rest: o.Rest})
 	return err
+}
+
+// Shrink makes the database of a configuration anew without its free room, with
+// the server stopped.
+func Shrink(ctx context.Context, c Config, dryRun bool, progress func(stage string, done, total int64)) (*sqlite.Shrunk, error) {
+	dir := filepath.Dir(c.Database.File)
+	return sqlite.Shrink(ctx, c.Database.File, sqlite.ShrinkOptions{DryRun: dryRun, Progress: progress, Room: func(bytes int64) error {
+		if free, size, ok := deviceRoom(dir); ok && free-bytes < rest(size) {
+			return fmt.Errorf("%d bytes are free in %s, %d are needed beside the file; free space there", free, dir, bytes+rest(size))
+		}
+		return nil
+	}})
 }
 
 // wait returns early with the context's error.
@@ -162,8 +195,15 @@ func (r *retention) look(ctx context.Context) {
 	if x := p.FineCells; x != nil && x.Cells > 0 {
 		r.log.Info("fine cells are kept by hours", "before", x.Before, "cells", x.Cells)
 	}
+	if given := p.RoomBefore.Bytes - p.Room.Bytes; given > 0 {
+		r.log.Info("room of the database given back to the disk", "bytes", given, "file", p.Room.Bytes, "free_in_it", p.Room.Free)
+	}
 	kept := 0
 	say := began.Sub(r.told) >= day
+	if err == nil && say && !p.Room.Gives && p.Room.Surplus() >= worthShrinking {
+		r.told = began
+		r.log.Warn("the database has free room that it cannot give back", "file", p.Room.Bytes, "free_in_it", p.Room.Free, "repair", "stop the server once and run: server shrink -c server.yaml")
+	}
 	for _, m := range p.Machines {
 		if m.Kept == "" {
 			continue
