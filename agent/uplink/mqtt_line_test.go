@@ -48,5 +48,6 @@ func TestSubscriptionOnALostLineIsLeft(t *testing.T) {
 		leave(t.Context(), lost, 2*time.Second)
 		c.hangUp()
 		_ = theirs.Close()
+		time.Sleep(writeTimeout) // then the library lets go what it held
 	})
 }
