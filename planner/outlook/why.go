@@ -136,9 +136,16 @@ func (d *desk) why(o *OrderOutlook) []string {
 		add("Assign %s kg; no machine has them", kilos(o.RemainingKg-given))
 	}
 	if cause, minutes, machine := d.biggestCause(o.Order); minutes >= 1 {
-		add("Expect %.0f minutes of %s on %s", minutes, stopsOf(cause), name(machine))
+		add("Expect %s of %s on %s", inMinutes(minutes), stopsOf(cause), name(machine))
 	}
 	return out
+}
+
+func inMinutes(m float64) string {
+	if m = math.Round(m); m == 1 {
+		return "1 minute"
+	}
+	return fmt.Sprintf("%.0f minutes", m)
 }
 
 func assigned(o *OrderOutlook) float64 {
@@ -159,7 +166,7 @@ func (d *desk) whyMachine(q *queue, i int, add func(string, ...any)) {
 		add("%s runs %.0f rpm, the card says %.0f", name(q.m.ID), float64(w.speed), card)
 	}
 	if q.stop != nil && q.stop.ElapsedMin >= 1 {
-		add("%s has stood %.0f minutes: %s", name(q.m.ID), q.stop.ElapsedMin, stopWord(q.stop.Cause))
+		add("%s has stood %s: %s", name(q.m.ID), inMinutes(q.stop.ElapsedMin), stopWord(q.stop.Cause))
 	}
 	if q.m.State == Unknown {
 		add("Nothing is heard from %s", name(q.m.ID))

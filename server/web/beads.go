@@ -184,12 +184,12 @@ func (p datePlot) head() template.HTML {
 		}
 		x := (p.axis.x(p.days[i]) + p.axis.x(p.days[i+1])) / 2
 		class := "ax"
-		if n > 12 && i%(2*every) == 1 {
+		if n > 12 && i/every%2 == 1 {
 			class = "ax desk"
 		}
 		t := p.days[i].In(p.zone)
 		if every > 1 {
-			d.text(class, "middle", x, 14, "", t.Format("2 Jan"))
+			d.text(class, anchorAt(x, 3), min(max(x, 0), 100), 14, "", t.Format("2 Jan"))
 			continue
 		}
 		d.text(class+" dayname", "middle", x, 14, "", t.Format("Mon"))

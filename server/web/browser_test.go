@@ -137,6 +137,21 @@ const tooSmall = `(() => [...document.querySelectorAll("a, button, summary")].fi
 	return r.height < least - .5 || r.width < 23.5;
 }).map(e => e.tagName + " " + e.textContent.trim().slice(0, 30) + " " + JSON.stringify(e.getBoundingClientRect())))()`
 
+// outOfLine names what hangs below the line of its row on a wide page: a machine
+// beside its thread.
+const outOfLine = `(() => innerWidth < 1100 ? [] : [...document.querySelectorAll(".threads .row")].filter(row => {
+	const name = row.querySelector(".id a").getBoundingClientRect(), thread = row.querySelector(".th").getBoundingClientRect();
+	return name.top < thread.top || name.bottom > thread.bottom + 1;
+}).map(row => row.id))()`
+
+// overprinted names the words of a picture that run into each other.
+const overprinted = `(() => [...document.querySelectorAll("svg")].flatMap(svg => {
+	const words = [...svg.querySelectorAll("text")].map(e => ({e, r: e.getBoundingClientRect()})).filter(w => w.r.width > 0 && w.e.textContent.trim() !== "");
+	return words.flatMap((a, i) => words.slice(i + 1).filter(b =>
+		Math.min(a.r.right, b.r.right) - Math.max(a.r.left, b.r.left) > 2 && Math.min(a.r.bottom, b.r.bottom) - Math.max(a.r.top, b.r.top) > 4
+	).map(b => a.e.textContent + " and " + b.e.textContent));
+}))()`
+
 // TestBrowser looks at every page as a phone and as a desk.
 func TestBrowser(t *testing.T) {
 	ctx := browser(t)
@@ -145,7 +160,7 @@ func TestBrowser(t *testing.T) {
 	sites := map[string]string{"mill": serve(t, f, millOptions(f)).URL, "strange": serve(t, strange, millOptions(strange)).URL, "none": serve(t, none, millOptions(none)).URL, "late": serve(t, late, millOptions(late)).URL}
 	for _, width := range []int64{320, 390, 900, 1440} {
 		for name, base := range sites {
-			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept", "/alarms"}
+			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept", "/alarms", "/loading"}
 			switch name {
 			case "mill":
 				pages = append(pages, "/m/k04", "/creel?set=A", "/o/SO-1041", "/whatif?c=down+k04+6h,+slow+K03+27", "/whatif?c=down+k99+6h")
@@ -162,7 +177,7 @@ func TestBrowser(t *testing.T) {
 				if err != nil {
 					t.Fatalf("%s%s: %v", name, url, err)
 				}
-				for what, script := range map[string]string{"too wide": tooWide, "too small to press": tooSmall} {
+				for what, script := range map[string]string{"too wide": tooWide, "too small to press": tooSmall, "out of line": outOfLine, "overprinted": overprinted} {
 					list, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](script))
 					if err != nil {
 						t.Fatalf("%s%s: %v", name, url, err)

@@ -434,8 +434,9 @@ func (s *site) loadingJob(machine string, j floor.LoadingJob) loadingJob {
 const (
 	kiloTall = 46.0
 	kiloBase = 31.0 // middle of the line
-	// Room for a name, in per cent of the line.
+	// Room for a name, in per cent of the line, and in letters.
 	deskName, phoneName = 9.0, 36.0
+	nameLong            = 12
 )
 
 // drawLoading draws one machine: a length for each job from its first to its
@@ -462,7 +463,7 @@ func drawLoading(l floor.LoadingLine, a axis, p datePlot, changed map[string]boo
 				anchor, at, left = "end", min(to, 100), min(to, 100)-deskName
 			}
 			if left >= labelled {
-				d.text("ld-t desk", anchor, at, kiloBase-12, cmp.Or(j.Care, j.Order), fmt.Sprintf("%.0f min", j.Minutes))
+				d.text("ld-t desk", anchor, at, kiloBase-12, clip(cmp.Or(j.Care, j.Order), nameLong), fmt.Sprintf("%.0f min", j.Minutes))
 				labelled = left + deskName
 			}
 			continue
@@ -489,7 +490,7 @@ func drawLoading(l floor.LoadingLine, a axis, p datePlot, changed map[string]boo
 			d.dot("bd lt", to, kiloBase, 4.5)
 		}
 		if from >= labelled { // names that would run into each other are in the table
-			name := j.Order
+			name := clip(j.Order, nameLong)
 			if changed[j.Order] {
 				name = "→ " + name
 			}
@@ -533,7 +534,7 @@ func drawWas(l floor.LoadingLine, a axis) template.HTML {
 			if from < labelled+phoneName-deskName {
 				class = "ld-t desk"
 			}
-			d.text(class, "start", from, wasTall-9, "", cmp.Or(j.Care, j.Order))
+			d.text(class, "start", from, wasTall-9, "", clip(cmp.Or(j.Care, j.Order), nameLong))
 			labelled = from + deskName
 		}
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"turnwise/server/floor"
+	"unicode/utf8"
 )
 
 // Measures of a thread in pixels; widths in per cent follow from the narrow
@@ -189,7 +190,8 @@ func letter(c floor.Cause) string {
 	case ".":
 		return "·"
 	}
-	return c.Letter
+	r, _ := utf8.DecodeRuneInString(c.Letter) // a knot has room for one
+	return string(r)
 }
 
 // word of a cause for people.
