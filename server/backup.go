@@ -117,6 +117,9 @@ func (v *verifyCommand) Run(w *world) error {
 	if x.Dropped > 0 {
 		fmt.Fprintf(w.out, "%d older records were dropped; sums were counted on from what they gave\n", x.Dropped)
 	}
+	for _, s := range x.Settled {
+		fmt.Fprintf(w.out, "machine %s: sums settled as they stood on %s: %s\n", s.Machine, s.At.Format(time.RFC3339), s.Words)
+	}
 	if x.InPart > 0 {
 		fmt.Fprintf(w.out, "for %d machines old records were booked by an older version: turns were counted again, stops and times were not\n", x.InPart)
 	}

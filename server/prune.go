@@ -43,6 +43,13 @@ func (c *pruneCommand) Run(w *world) error {
 		if m.Records > 0 {
 			fmt.Fprintf(w.out, "machine %s: %d records up to %s %s\n", m.Machine, m.Records, m.Until.Format(time.RFC3339), what)
 		}
+		if m.Settled != "" {
+			settled := "are settled as they stand"
+			if x.DryRun {
+				settled = "would be settled as they stand"
+			}
+			fmt.Fprintf(w.out, "machine %s: sums of before %s: %s\n", m.Machine, settled, m.Settled)
+		}
 		if m.Kept != "" {
 			fmt.Fprintf(w.out, "machine %s: older records stay: %s\n", m.Machine, m.Kept)
 		}

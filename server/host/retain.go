@@ -206,7 +206,7 @@ func (r *retention) look(ctx context.Context) {
 	}
 	for _, m := range p.Machines {
 		if m.Kept == "" {
-			continue
+			continue // what was settled the store has told
 		}
 		kept++
 		if say {

@@ -107,20 +107,18 @@ type stretch struct {
 	st          *stream
 	first, last uint64
 	rules       int64 // by which they were booked
+	settled     bool  // they are in the base, though they are still here
 }
 
 // stretches returns the records of a machine in the order in which they were
-// applied. known is false where nobody knows it: then they come stream by stream.
+// applied. known is false where nobody knows it: then they come stream by stream,
+// as settled ones do, which come first.
 func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, known bool, err error) {
+	streams := w.streamsOf(m)
 	byNum := map[int64]*stream{}
-	var streams []*stream
-	for _, st := range w.Streams {
-		if st.Machine == m.id && st.Records > 0 {
-			byNum[st.Num] = st
-			streams = append(streams, st)
-		}
+	for _, st := range streams {
+		byNum[st.Num] = st
 	}
-	slices.SortFunc(streams, func(a, b *stream) int { return int(a.Num - b.Num) })
 	newest := map[*stream]int{} // place in all
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
 		var num, first, by int64
@@ -141,6 +139,7 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, know
 	if err != nil {
 		return nil, false, err
 	}
+	first := w.settledOf(streams, func(st *stream) uint64 { return w.settled[st.Num].last })
 	oldest := map[*stream]uint64{}
 	for _, x := range all {
 		if _, ok := oldest[x.st]; !ok {
@@ -148,28 +147,55 @@ func (w *writer) stretches(ctx context.Context, m *machine) (all []stretch, know
 		}
 	}
 	for _, st := range streams {
-		if w.dropped[st.Num].records > 0 {
-			continue // the order was known, or nothing would have been dropped
+		done := w.settled[st.Num].last
+		if w.dropped[st.Num].records > 0 && w.dropped[st.Num].last > done || done > 0 && done >= st.Acked {
+			continue // the order was known, or nothing would have been dropped; or it is not needed
 		}
-		var first int64
-		if err := w.row(ctx, `SELECT coalesce(min(seq), 1) FROM record WHERE stream_num = ?`, st.Num).Scan(&first); err != nil {
+		var next int64
+		if err := w.row(ctx, `SELECT coalesce(min(seq), 1) FROM record WHERE stream_num = ? AND seq > ?`, st.Num, int64(done)).Scan(&next); err != nil {
 			return nil, false, err
 		}
-		if o, ok := oldest[st]; !ok || o > uint64(first) {
-			all = nil
+		if o, ok := oldest[st]; !ok || o > uint64(next) {
+			all = first
 			for _, st := range streams {
-				all = append(all, stretch{st: st, last: math.MaxInt64})
+				all = append(all, stretch{st: st, first: w.settled[st.Num].last + 1, last: math.MaxInt64})
 			}
 			return all, false, nil
 		}
 	}
+	all = slices.DeleteFunc(all, func(x stretch) bool { return min(x.last, x.st.Acked) <= w.settled[x.st.Num].last })
+	for i, x := range all {
+		all[i].first = max(x.first, w.settled[x.st.Num].last+1)
+	}
 	all, err = w.remaining(all)
-	return all, true, err
+	return append(first, all...), true, err
 }
 
-// today tells that all stretches were booked by the rules of today.
+// streamsOf are the streams of a machine that have told something.
+func (w *writer) streamsOf(m *machine) (streams []*stream) {
+	for _, st := range w.Streams {
+		if st.Machine == m.id && st.Records > 0 {
+			streams = append(streams, st)
+		}
+	}
+	slices.SortFunc(streams, func(a, b *stream) int { return int(a.Num - b.Num) })
+	return streams
+}
+
+// settledOf are the settled records of streams that are still there, settled up
+// to what last says.
+func (w *writer) settledOf(streams []*stream, last func(*stream) uint64) (all []stretch) {
+	for _, st := range streams {
+		if gone, s := w.dropped[st.Num].last, last(st); s > gone {
+			all = append(all, stretch{st: st, first: gone + 1, last: s, rules: bookingRules, settled: true})
+		}
+	}
+	return all
+}
+
+// today tells that all stretches but settled ones were booked by the rules of today.
 func today(all []stretch) bool {
-	return !slices.ContainsFunc(all, func(x stretch) bool { return x.rules != bookingRules })
+	return !slices.ContainsFunc(all, func(x stretch) bool { return !x.settled && x.rules != bookingRules })
 }
 
 // remaining leaves out stretches of which all records were dropped. What was
@@ -192,7 +218,8 @@ func (w *writer) remaining(all []stretch) ([]stretch, error) {
 	return left, nil
 }
 
-// replay gives fn the records that were booked for a machine, in the order in
+// replay gives fn the records that were booked for a machine and are not in its
+// base, in the order in
 // which they were applied, each with the places that held for it, and the ones
 // that were doubted; with countsOnly only booked spans and life links. exact is
 // false where the order is not known, or where other rules booked them.
@@ -220,6 +247,9 @@ func (w *writer) replayThose(ctx context.Context, m *machine, which string, fn r
 		return exact, err
 	}
 	for _, x := range all {
+		if x.settled {
+			continue
+		}
 		if err := w.replayStretch(ctx, x, which, fn); err != nil {
 			return exact, err
 		}

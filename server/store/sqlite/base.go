@@ -39,9 +39,9 @@ func readDropped(ctx context.Context, q querier) (map[int64]dropped, error) {
 	return all, err
 }
 
-// base is the account of a machine as its dropped records alone give it; one
-// that heard nothing where none were dropped. Records that are left go on from
-// there.
+// base is the account of a machine as its dropped records alone give it, or as it
+// was settled; one that heard nothing where neither was. The other records go on
+// from there.
 func (w *writer) base(ctx context.Context, m *machine) (*tally.Machine, error) {
 	b := new(tally.Machine)
 	of := func(int64) (*tally.Machine, error) { return b, nil }
@@ -53,7 +53,7 @@ func (w *writer) base(ctx context.Context, m *machine) (*tally.Machine, error) {
 	}
 	b.Jobs, b.Late, b.Vague = m.Jobs, m.Late, m.Vague
 	for _, st := range w.Streams {
-		if st.Machine == m.id && w.dropped[st.Num].buried {
+		if st.Machine == m.id && (w.dropped[st.Num].buried || w.settled[st.Num].buried) {
 			b.Bury(st.Num)
 		}
 	}

@@ -27,6 +27,9 @@ type PruneOptions struct {
 	Before time.Time
 	// DryRun tells what would be dropped and changes nothing.
 	DryRun bool
+	// SettleAfter is how much older than what is dropped the records of a machine
+	// must be before sums are settled that they alone can show; 0 means 90 days.
+	SettleAfter time.Duration
 	// Most is how many records a transaction drops; 0 means 2000.
 	Most int
 	// Rest is called before each transaction, when nothing is held. It may
@@ -54,6 +57,9 @@ type PrunedMachine struct {
 	Until   time.Time `json:"until,omitzero"` // newest instant of what was dropped
 	// Kept tells why records of before the instant stay; empty: none do.
 	Kept string `json:"kept,omitempty"`
+	// Settled tells that its sums were settled as they stood, and what today's
+	// rules would have given instead; empty: they were not, now.
+	Settled string `json:"settled,omitempty"`
 }
 
 // Prune drops the records of before an instant, machine by machine in the
@@ -69,6 +75,9 @@ func (s *Store) Prune(ctx context.Context, o PruneOptions) (*Pruned, error) {
 	if o.Most <= 0 {
 		o.Most = usualDrops
 	}
+	if o.SettleAfter <= 0 {
+		o.SettleAfter = usualSettleAfter
+	}
 	if o.Rest == nil {
 		o.Rest = func(context.Context) error { return nil }
 	}
@@ -77,7 +86,7 @@ func (s *Store) Prune(ctx context.Context, o PruneOptions) (*Pruned, error) {
 	}
 	out := &Pruned{Before: o.Before.UTC(), DryRun: o.DryRun, Machines: []PrunedMachine{}}
 	add := func(x PrunedMachine) {
-		if x.Records > 0 || x.Kept != "" {
+		if x.Records > 0 || x.Kept != "" || x.Settled != "" {
 			out.Machines = append(out.Machines, x)
 			out.Records += x.Records
 			out.Bytes += x.Bytes
@@ -98,12 +107,17 @@ func (s *Store) Prune(ctx context.Context, o PruneOptions) (*Pruned, error) {
 	if err := s.renew(ctx, o.Before); err != nil {
 		return out, err
 	}
+	words, err := s.settle(ctx, o.Before.Add(-o.SettleAfter))
+	if err != nil {
+		return out, err
+	}
 	list, err := s.machineIDs(ctx)
 	if err != nil {
 		return out, err
 	}
 	for _, machine := range list {
 		x, err := s.pruneMachine(ctx, machine, o)
+		x.Settled = words[machine]
 		add(x)
 		if err != nil {
 			return out, err
@@ -171,27 +185,45 @@ type oldRecord struct {
 	refused   bool
 	how       readers.Refusal
 	at        int64 // Unix ms; 0 = it says nothing of time
+	settled   bool  // it is in the base already
 }
+
+// view is how records are looked at that today's rules did not book.
+type view int
+
+const (
+	asIs     view = iota // they stay
+	renewed              // as if today's had booked them
+	toSettle             // as if the sums of the machine were settled
+)
 
 // errEnough ends a walk over records.
 var errEnough = errors.New("enough")
 
 // old gives fn the oldest records of a machine, in the order in which they were
 // applied, as long as they are of before an instant in Unix ms and may be
-// dropped, and fn wants more. kept tells what stays although it is older. any
-// takes records that any rules booked.
-func (w *writer) old(ctx context.Context, m *machine, before int64, any bool, fn func(*oldRecord) (more bool)) (kept string, err error) {
+// dropped, and fn wants more. kept tells what stays although it is older. Of
+// settled records, which come stream by stream, all that are old are given.
+func (w *writer) old(ctx context.Context, m *machine, before int64, as view, fn func(*oldRecord) (more bool)) (kept string, err error) {
 	all, known, err := w.stretches(ctx, m)
 	if err != nil {
 		return "", err
 	}
+	if as == toSettle {
+		all = w.settledOf(w.streamsOf(m), func(st *stream) uint64 { return st.Acked })
+	}
+	young := false // settled ones are left
 	for _, x := range all {
-		if !known {
-			return "the order in which its records were applied was not kept: they alone can show its sums", nil
+		if young && !x.settled {
+			return "", nil
 		}
+		if !known && !x.settled {
+			return "the order in which its records were applied was not kept: they alone can show its sums" + untilSettled, nil
+		}
+		wants := true
 		free := x.st.Places.Free()
 		err := each(ctx, w.conn, func(rows *sql.Rows) error {
-			o := &oldRecord{st: x.st, place: free}
+			o := &oldRecord{st: x.st, place: free, settled: x.settled}
 			var seq int64
 			var received sql.NullInt64
 			if err := rows.Scan(&seq, &o.kind, &o.crc, &o.body, &o.refused, &o.how, &received); err != nil {
@@ -206,6 +238,7 @@ func (w *writer) old(ctx context.Context, m *machine, before int64, any bool, fn
 			}
 			if o.r.Boottime != 0 || o.r.Wall != 0 {
 				if o.at = o.place.At(o.r.Boot, o.r.Boottime); o.at >= before {
+					young = true
 					return errEnough
 				}
 			}
@@ -214,25 +247,30 @@ func (w *writer) old(ctx context.Context, m *machine, before int64, any bool, fn
 				kept = fmt.Sprintf("no verified backup holds record %d of stream %x; take one", seq, x.st.ID)
 			case o.kind&^coarseKind == 0 && !o.refused:
 				kept = fmt.Sprintf("record %d of stream %x is of a kind that this version does not know; a newer one may book it", seq, x.st.ID)
-			case x.rules != bookingRules && !any:
-				kept = "its records were booked by the rules of an older version, which gave other sums than today's: they alone can show them"
-			case fn(o):
-				return nil
+			case x.rules != bookingRules && !x.settled && as == asIs:
+				kept = "its records were booked by the rules of an older version, which gave other sums than today's: they alone can show them" + untilSettled
+			default:
+				if wants = fn(o); wants {
+					return nil
+				}
 			}
 			return errEnough
 		}, `SELECT record.seq, kind, crc, body, f.seq IS NOT NULL, coalesce(f.how, 0), b.received_ns FROM record
 			LEFT JOIN refused f ON f.stream_num = record.stream_num AND f.seq = record.seq
 			LEFT JOIN bounded b ON b.stream_num = record.stream_num AND b.seq = record.seq
 			WHERE record.stream_num = ? AND record.seq BETWEEN ? AND ? ORDER BY record.seq`, x.st.Num, int64(x.first), int64(x.last))
-		if errors.Is(err, errEnough) {
-			return kept, nil
-		}
-		if err != nil {
+		switch {
+		case err != nil && !errors.Is(err, errEnough):
 			return "", err
+		case err != nil && (kept != "" || !wants || !x.settled):
+			return kept, nil
 		}
 	}
 	return "", nil
 }
+
+// untilSettled is told where only records can show sums.
+var untilSettled = fmt.Sprintf("; its sums are settled as they stand when they are %d days older than what is dropped", int(usualSettleAfter.Hours()/24))
 
 // renew takes records that older rules booked for ones of today's, machine by
 // machine, where those give the same sums to the last digit. That reads all of
@@ -274,7 +312,7 @@ func (s *Store) renewable(ctx context.Context, v *verifier, m *machine, before i
 		return false, err
 	}
 	old := false
-	if _, err := v.w.old(ctx, m, before, true, func(*oldRecord) bool { old = true; return false }); err != nil || !old {
+	if _, err := v.w.old(ctx, m, before, renewed, func(*oldRecord) bool { old = true; return false }); err != nil || !old {
 		return false, err
 	}
 	whole, err := v.machine(ctx, m)
@@ -312,12 +350,18 @@ func (s *Store) snapshot(ctx context.Context, do func(*verifier) error) error {
 func (s *Store) wouldDrop(ctx context.Context, v *verifier, m *machine, o PruneOptions) (p PrunedMachine, err error) {
 	p.Machine = m.id
 	before := o.Before.UnixMilli()
-	any, err := s.renewable(ctx, v, m, before)
-	if err != nil {
+	as := asIs
+	if like, err := s.renewable(ctx, v, m, before); err != nil {
 		return p, err
+	} else if like {
+		as = renewed
+	} else if p.Settled, err = v.settles(ctx, m, o.Before.Add(-o.SettleAfter)); err != nil {
+		return p, err
+	} else if p.Settled != "" {
+		as = toSettle
 	}
 	var until int64
-	p.Kept, err = v.w.old(ctx, m, before, any, func(x *oldRecord) bool {
+	p.Kept, err = v.w.old(ctx, m, before, as, func(x *oldRecord) bool {
 		p.Records++
 		p.Bytes += int64(len(x.body))
 		until = max(until, x.at)
@@ -340,30 +384,19 @@ func (w *writer) drop(ctx context.Context, name string, o PruneOptions) (p Prune
 		return p, nil
 	}
 	var list []*oldRecord
-	p.Kept, err = w.old(ctx, m, o.Before.UnixMilli(), false, func(x *oldRecord) bool {
+	p.Kept, err = w.old(ctx, m, o.Before.UnixMilli(), asIs, func(x *oldRecord) bool {
 		list = append(list, x)
 		return len(list) < o.Most
 	})
 	if err != nil || len(list) == 0 {
 		return p, err
 	}
-	b, err := w.base(ctx, m)
-	if err != nil {
+	if err := w.intoBase(ctx, m, list); err != nil {
 		return p, err
-	}
-	c, err := w.bookBase(ctx, m, b, list)
-	if err != nil {
-		return p, fmt.Errorf("%w; %s", err, repairDamage)
-	}
-	if !within(b, &m.Machine) {
-		return p, fmt.Errorf("the records to be dropped give more than the account of machine %s has: %w; %s", name, store.ErrDamaged, repairDamage)
 	}
 	gone, err := w.chain(list)
 	if err != nil {
 		return p, fmt.Errorf("%w; %s", err, repairDamage)
-	}
-	if err := w.save(ctx, base, &machine{num: m.num, id: m.id, Machine: *b}, c); err != nil {
-		return p, fmt.Errorf("store the base: %w", err)
 	}
 	for _, num := range slices.Sorted(maps.Keys(gone)) {
 		if err := w.forgetRecords(ctx, num, gone[num]); err != nil {
@@ -380,6 +413,30 @@ func (w *writer) drop(ctx context.Context, name string, o PruneOptions) (p Prune
 		p.Until = ms(until)
 	}
 	return p, nil
+}
+
+// intoBase books what is not settled of records that are to be dropped on the
+// base of their machine.
+func (w *writer) intoBase(ctx context.Context, m *machine, list []*oldRecord) error {
+	list = slices.DeleteFunc(slices.Clone(list), func(x *oldRecord) bool { return x.settled })
+	if len(list) == 0 {
+		return nil
+	}
+	b, err := w.base(ctx, m)
+	if err != nil {
+		return err
+	}
+	c, err := w.bookBase(ctx, m, b, list)
+	if err != nil {
+		return fmt.Errorf("%w; %s", err, repairDamage)
+	}
+	if !within(b, &m.Machine) {
+		return fmt.Errorf("the records to be dropped give more than the account of machine %s has: %w; %s", m.id, store.ErrDamaged, repairDamage)
+	}
+	if err := w.save(ctx, base, &machine{num: m.num, id: m.id, Machine: *b}, c); err != nil {
+		return fmt.Errorf("store the base: %w", err)
+	}
+	return nil
 }
 
 // bookBase books records on the base of a machine, each as it was booked when

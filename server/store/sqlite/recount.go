@@ -59,7 +59,7 @@ func (w *writer) recountMachine(ctx context.Context, m *machine, from int64) err
 		return err
 	}
 	if again.Heard && from <= newest(again) {
-		return fmt.Errorf("an assignment from %s: %w: its counts up to %s are kept as sums only, their records were dropped (retain.records); let the assignment begin later",
+		return fmt.Errorf("an assignment from %s: %w: its counts up to %s are kept as sums only, their records were dropped (retain.records) or their sums settled; let the assignment begin later",
 			ms(from).Format(time.RFC3339), store.ErrInvalid, ms(newest(again)).Format(time.RFC3339))
 	}
 	c := tally.NewChanges(nil)

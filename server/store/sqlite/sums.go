@@ -24,6 +24,10 @@ func (v *verifier) sums(ctx context.Context) error {
 		return err
 	}
 	v.rep.Machines = len(v.w.machines)
+	var err error
+	if v.rep.Settled, err = readSettlements(ctx, v.w.conn); err != nil {
+		return err
+	}
 	for _, name := range slices.Sorted(maps.Keys(v.w.machines)) {
 		m := v.w.machines[name]
 		v.rep.Revolutions += m.Revolutions
@@ -58,12 +62,8 @@ func (v *verifier) machine(ctx context.Context, m *machine) (whole bool, err err
 		return true, v.recount(ctx, m)
 	}
 	// What is not equal now may be due to the rules: it is not damage.
-	found, more := v.rep.Damages, v.rep.More
-	v.rep.Damages, v.rep.More = nil, 0
-	err = v.recount(ctx, m)
-	whole = len(v.rep.Damages) == 0
-	v.rep.Damages, v.rep.More = found, more
-	return whole, err
+	differences, err := v.apart(func() error { return v.recount(ctx, m) })
+	return len(differences) == 0, err
 }
 
 func (v *verifier) recount(ctx context.Context, m *machine) error {
@@ -101,13 +101,15 @@ func (v *verifier) recount(ctx context.Context, m *machine) error {
 	return nil
 }
 
+const countedAgain = ", counted again from the records"
+
 // differs notes a sum that is not what the records give.
 func (v *verifier) differs(m *machine, table, what string, kept, counted any) {
 	found := what
 	if kept != "" {
 		found = fmt.Sprintf("%s = %v", what, kept)
 	}
-	v.damage(fmt.Sprintf("%s of machine %s", table, m.id), found, fmt.Sprintf("%v, counted again from the records", counted))
+	v.damage(fmt.Sprintf("%s of machine %s", table, m.id), found, fmt.Sprintf("%v", counted)+countedAgain)
 }
 
 func (v *verifier) account(m *machine, again *tally.Machine) {

@@ -53,9 +53,12 @@ type Report struct {
 	// InPart tells of how many machines the order of the records is not known,
 	// or that the rules of an older version gave other sums than today's, so
 	// that only what depends on neither was counted again.
-	InPart  int      `json:"recounted_in_part"`
-	Damages []Damage `json:"damages"`
-	More    int      `json:"more_damages"` // beyond the list
+	InPart int `json:"recounted_in_part"`
+	// Settled are machines of which sums that their records alone could show were
+	// settled as they stood.
+	Settled []Settlement `json:"settled"`
+	Damages []Damage     `json:"damages"`
+	More    int          `json:"more_damages"` // beyond the list
 
 	acked map[store.ID]uint64
 	seal  *stamp
@@ -207,7 +210,7 @@ func fromContent(err error) bool {
 var errOldSchema = errors.New("schema of an older version")
 
 // newestSchema is the version of the last migration.
-const newestSchema = 18
+const newestSchema = 19
 
 // head reads what kind of database this is.
 func (v *verifier) head(ctx context.Context) error {

@@ -25,6 +25,7 @@ type writer struct {
 	machines map[string]*machine
 	byNum    map[int64]*machine
 	dropped  map[int64]dropped // by stream
+	settled  map[int64]settled // by stream
 	fineFrom int64             // fine cells of before are kept by hours only
 }
 
@@ -216,7 +217,7 @@ func (w *writer) load(ctx context.Context) error {
 	if err := w.conn.QueryRowContext(ctx, `SELECT writes, fine_from_ms FROM meta`).Scan(&w.writes, &w.fineFrom); err != nil {
 		return err
 	}
-	for _, load := range []func(context.Context) error{w.loadMachines, w.loadOrder, w.loadLives, w.loadAgents, w.loadStreams, w.loadDropped} {
+	for _, load := range []func(context.Context) error{w.loadMachines, w.loadOrder, w.loadLives, w.loadAgents, w.loadStreams, w.loadDropped, w.loadSettled} {
 		if err := load(ctx); err != nil {
 			return err
 		}
