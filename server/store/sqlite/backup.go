@@ -69,7 +69,7 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 		o.Progress = func(string, int64, int64) {}
 	}
 	fail := func(err error) (*Backup, error) {
-		if e, ok := errors.AsType[sqlite3.Error](err); ok && (e.Code == sqlite3.ErrCorrupt || e.Code == sqlite3.ErrNotADB) {
+		if e, ok := errors.AsType[sqlite3.Error](err); ok && (e.Code == sqlite3.ErrCorrupt || e.Code == sqlite3.ErrNotADB) && !errors.Is(err, errTarget) {
 			err = fmt.Errorf("the database is %w: %w; %s", store.ErrDamaged, err, repairDamage)
 		}
 		if e, ok := errors.AsType[sqlite3.Error](err); ok && e.Code == sqlite3.ErrFull || errors.Is(err, syscall.ENOSPC) {
@@ -85,7 +85,7 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 	}
 	if _, err := os.Lstat(target); err == nil {
 		if _, err := sealOf(ctx, target); err != nil { // tell it before the work
-			return fail(fmt.Errorf("the target exists and is not replaced: %w; %s", err, repairTarget))
+			return fail(notReplaced(err))
 		}
 	}
 	if err := os.MkdirAll(filepath.Dir(target), 0o700); err != nil {
@@ -282,7 +282,13 @@ func sealOf(ctx context.Context, file string) (*stamp, error) {
 	return s, nil
 }
 
-const repairTarget = "name another file, or remove this one yourself"
+// errTarget says that something else lies in the place of a backup. What is
+// wrong with that tells nothing about the database.
+var errTarget = errors.New("the target exists and is not replaced")
+
+func notReplaced(err error) error {
+	return fmt.Errorf("%w: %w; name another file, or remove this one yourself", errTarget, err)
+}
 
 // replaceable tells whether a new backup may take the place of target.
 func replaceable(ctx context.Context, target string, fresh *Report) error {
@@ -291,19 +297,19 @@ func replaceable(ctx context.Context, target string, fresh *Report) error {
 	}
 	s, err := sealOf(ctx, target)
 	if err != nil {
-		return fmt.Errorf("the target exists and is not replaced: %w; %s", err, repairTarget)
+		return notReplaced(err)
 	}
 	var old []byte
 	db := sql.OpenDB(connector{dsn(target, readPragmas+"&immutable=1")})
 	defer db.Close()
 	if err := db.QueryRowContext(ctx, `SELECT incarnation FROM meta`).Scan(&old); err != nil {
-		return fmt.Errorf("the target exists and is not replaced: %w; %s", err, repairTarget)
+		return notReplaced(err)
 	}
 	if hex.EncodeToString(old) != fresh.Incarnation {
-		return fmt.Errorf("the target exists and is not replaced: it is of incarnation %x, this database is %s; %s", old, fresh.Incarnation, repairTarget)
+		return notReplaced(fmt.Errorf("it is of incarnation %x, this database is %s", old, fresh.Incarnation))
 	}
 	if !s.taken.Before(fresh.Taken) {
-		return fmt.Errorf("the target exists and is not replaced: it was taken at %s, this backup at %s; %s", s.taken.Format(time.RFC3339), fresh.Taken.Format(time.RFC3339), repairTarget)
+		return notReplaced(fmt.Errorf("it was taken at %s, this backup at %s", s.taken.Format(time.RFC3339), fresh.Taken.Format(time.RFC3339)))
 	}
 	return nil
 }

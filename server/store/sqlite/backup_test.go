@@ -240,6 +240,9 @@ func TestBackupTarget(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: error %v, want %q", c.name, err, c.want)
 		}
+		if errors.Is(err, store.ErrDamaged) {
+			t.Errorf("%s: error %v, as if the database were damaged", c.name, err)
+		}
 		if after, _ := os.ReadFile(c.target); string(after) != string(content) {
 			t.Errorf("%s: the target was changed", c.name)
 		}
@@ -353,6 +356,13 @@ func TestRestoreRefuses(t *testing.T) {
 			t.Errorf("%s: error %v, want ErrDamaged", c.name, err)
 		}
 	}
+	unfinished := put("unfinished.db.partial", good)
+	spoil(t, unfinished, `UPDATE backup_seal SET sum = x''`)
+	for _, name := range []string{unsealed, unfinished, spoilt} {
+		if rep, err := Verify(t.Context(), name, VerifyOptions{Backup: true}); err != nil || !errors.Is(rep.Err(), store.ErrDamaged) || !strings.Contains(rep.Err().Error(), "seal") {
+			t.Errorf("verification of %s, which no restore takes: %+v, %v", name, rep, err)
+		}
+	}
 	r, err := Restore(t.Context(), file(dir), target, RestoreOptions{DryRun: true})
 	if err != nil || r.Records != before || r.Incarnation != "" {
 		t.Errorf("dry run: %+v, %v", r, err)
@@ -399,6 +409,23 @@ func TestRestoreOlderBackup(t *testing.T) {
 	}
 	if r, err = Restore(t.Context(), file(dir), filepath.Join(out, "new.db"), RestoreOptions{}); err != nil || r.Beyond != 0 {
 		t.Errorf("%+v, %v", r, err)
+	}
+	// However fast restores follow each other, each keeps what was there.
+	r, err = Restore(t.Context(), file(dir), filepath.Join(out, "old.db"), RestoreOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	kept, _ := filepath.Glob(file(dir) + asideMark + "*")
+	var records []int64
+	for _, name := range slices.Sorted(slices.Values(kept)) {
+		if strings.HasSuffix(name, "-wal") || strings.HasSuffix(name, "-shm") {
+			continue
+		}
+		records = append(records, undamaged(t, name).Records)
+	}
+	slices.Sort(records)
+	if !slices.Equal(records, []int64{10, 20, 20}) || !slices.Contains(kept, r.Aside) {
+		t.Errorf("kept %v with %v records, want those of before each of three restores", kept, records)
 	}
 	// On a new machine there is nothing yet, not even the folder.
 	fresh := file(t.TempDir())

@@ -83,7 +83,7 @@ func swap(file string) (aside string, err error) {
 	}
 	// The instant of the new file names the old one, so that all of its parts
 	// get one name however often this begins anew.
-	aside = file + asideMark + ready.ModTime().UTC().Format("20060102T150405Z")
+	aside = asideName(file, ready.ModTime())
 	// First what SQLite would take for the journal of the new file.
 	for _, part := range []string{"-wal", "-shm", ""} {
 		if err := os.Rename(file+part, aside+part); err != nil && !errors.Is(err, os.ErrNotExist) {
@@ -103,6 +103,23 @@ func swap(file string) (aside string, err error) {
 		aside = "" // there was none
 	}
 	return aside, nil
+}
+
+// asideName is where the database goes that a restored one replaces. Two
+// restores in one second must not put the second over the first: the file that
+// was kept may be all that is left of the records.
+func asideName(file string, restored time.Time) string {
+	first := file + asideMark + dated(restored)
+	if _, err := os.Stat(file); err != nil {
+		return first // it was moved before, last of its parts
+	}
+	name := first
+	for n := 2; ; n++ {
+		if _, err := os.Lstat(name); err != nil {
+			return name
+		}
+		name = fmt.Sprintf("%s-%d", first, n)
+	}
 }
 
 // syncDir makes a changed name durable. Some file systems refuse it for

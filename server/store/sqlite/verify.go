@@ -102,6 +102,9 @@ func Verify(ctx context.Context, file string, o VerifyOptions) (*Report, error) 
 	if err := v.run(ctx); err != nil {
 		return nil, fmt.Errorf("sqlite: verify %s: %w", file, err)
 	}
+	if s := v.rep.seal; o.Backup && s != nil && len(s.sum) == 0 {
+		v.damage("seal", "one without a sum: the backup was ended before it was whole", "the sum that a finished backup bears")
+	}
 	return v.rep, nil
 }
 
