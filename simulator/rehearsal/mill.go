@@ -44,6 +44,7 @@ type Result struct {
 	Ended  time.Duration // of the faults
 	Wrong  []string
 	Books  []record
+	Judged Judged
 }
 
 // mill is the whole stage.
@@ -86,7 +87,7 @@ func Run(o Options) Result {
 	if len(w.failed) == 0 {
 		m.oracle.judge()
 	}
-	return Result{Seed: o.Seed, Faults: w.total, Kinds: w.counts(), Digest: w.digest, Played: w.now, Ended: ended, Wrong: w.failed, Books: m.server.st.books()}
+	return Result{Seed: o.Seed, Faults: w.total, Kinds: w.counts(), Digest: w.digest, Played: w.now, Ended: ended, Wrong: w.failed, Books: m.server.st.books(), Judged: m.oracle.judged}
 }
 
 func (m *mill) build() {

@@ -43,6 +43,7 @@ func TestMillionFaults(t *testing.T) {
 	seeds := uint64((faults + perSeed - 1) / perSeed)
 	kinds, total := map[string]int{}, 0
 	played := time.Duration(0)
+	var judged Judged
 	var mu sync.Mutex
 	next := first
 	var group sync.WaitGroup
@@ -61,6 +62,7 @@ func TestMillionFaults(t *testing.T) {
 				mu.Lock()
 				total += r.Faults
 				played += r.Played
+				judged.Add(r.Judged)
 				for _, k := range r.Kinds {
 					kinds[k.Kind] += k.N
 				}
@@ -76,6 +78,7 @@ func TestMillionFaults(t *testing.T) {
 	for _, kind := range slices.Sorted(maps.Keys(kinds)) {
 		t.Logf("%9d  %s", kinds[kind], kind)
 	}
+	t.Logf("of the judgements:\n%s", judged)
 	if total < faults && !t.Failed() {
 		t.Errorf("%d faults injected, want %d", total, faults)
 	}

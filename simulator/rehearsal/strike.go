@@ -121,9 +121,6 @@ func (m *mill) stepClock(b *box) {
 	}
 	w := m.w
 	w.fault("agent: clock steps")
-	for _, p := range b.plcs {
-		m.oracle.of(p).badTime = true
-	}
 	switch w.rnd.IntN(4) {
 	case 0:
 		b.wallOff = -time.Duration(epoch) // 1970

@@ -1,0 +1,241 @@
+package rehearsal
+
+import (
+	"fmt"
+	"math/bits"
+	"strings"
+)
+
+// excuse is a reason for which a sight of the books is judged less strictly than
+// the ledger would. Each is counted: how often it was taken, and how often it hid
+// something that would have been wrong without it.
+type excuse uint
+
+const (
+	tooMuch   excuse = 1 << iota // see beyond
+	noLeast                      // the least that is told as lost may be too much
+	noMost                       // more may be missing than is told as lost
+	clockBack                    // bounds may be as short as the server's clock was set back unseen
+	unknown                      // counts that nobody can know of, either way
+	damaged                      // records were lost in a damaged journal: so may be any stop
+	unwatched                    // nobody watched a stop, or what was seen of it was forgotten
+
+	excuses = iota
+)
+
+var excuseNames = [excuses]string{
+	"counts not judged: a register forgot, its journal is gone, the server was set back",
+	"the least that is told as lost, where anything may be",
+	"more lost than is told: a register forgot, and its journal is gone",
+	"bounds short by what the server's clock was set back unseen",
+	"a register set to what turning may explain",
+	"stops of a journal that lost records, or of records buried before the server was set back",
+	"stops that touch a time in which nobody looked",
+}
+
+// Excused tells how often an excuse was taken, and how often the sight would have
+// been wrong without it.
+type Excused struct{ Taken, Hid int }
+
+// Sights are judgements of one kind.
+type Sights struct {
+	Of  int
+	Any Excused // with one excuse at the least; wrong without all of them
+	By  [excuses]Excused
+}
+
+// Judged is what was looked at, and how much of it was excused.
+type Judged struct {
+	Commits Sights // of the counts of a machine after each commit
+	Counts  Sights // of those of a machine at the end
+	Stops   Sights
+}
+
+// Add adds what another play has judged.
+func (j *Judged) Add(x Judged) {
+	j.Commits.add(&x.Commits)
+	j.Counts.add(&x.Counts)
+	j.Stops.add(&x.Stops)
+}
+
+func (s *Sights) add(x *Sights) {
+	s.Of += x.Of
+	s.Any.add(x.Any)
+	for i := range s.By {
+		s.By[i].add(x.By[i])
+	}
+}
+
+func (e *Excused) add(x Excused) { e.Taken, e.Hid = e.Taken+x.Taken, e.Hid+x.Hid }
+
+// Unjudged is the share of the sights in which an excuse was taken.
+func (s *Sights) Unjudged(i int) float64 { return float64(s.By[i].Taken) / float64(max(s.Of, 1)) }
+
+// String tells each excuse on a line of its own.
+func (j Judged) String() string {
+	b := new(strings.Builder)
+	for _, kind := range []struct {
+		name string
+		*Sights
+	}{{"counts after a commit", &j.Commits}, {"counts at the end", &j.Counts}, {"stops at the end", &j.Stops}} {
+		line := func(e Excused, why string) {
+			fmt.Fprintf(b, "%9d %7.3f %% %8d  %s\n", e.Taken, 100*float64(e.Taken)/float64(max(kind.Of, 1)), e.Hid, why)
+		}
+		fmt.Fprintf(b, "%d sights of %s; excused, their share, and wrong without the excuse:\n", kind.Of, kind.name)
+		line(kind.Any, "in all")
+		for i, e := range kind.By {
+			if e.Taken > 0 {
+				line(e, excuseNames[i])
+			}
+		}
+	}
+	return b.String()
+}
+
+// look judges one sight with all excuses that apply, and counts what they hid.
+func (o *oracle) look(kind *Sights, apply excuse, judge func(granted excuse) string) {
+	kind.Of++
+	why := judge(apply)
+	if why != "" {
+		o.w.fail("%s", why)
+	}
+	if apply == 0 {
+		return
+	}
+	note := func(e *Excused, granted excuse) {
+		e.Taken++
+		if why == "" && judge(granted) != "" {
+			e.Hid++
+		}
+	}
+	note(&kind.Any, 0)
+	for left := apply; left != 0; left &= left - 1 {
+		i := bits.TrailingZeros(uint(left))
+		note(&kind.By[i], apply&^(1<<i))
+	}
+}
+
+// judge compares everything when all is quiet.
+func (o *oracle) judge() {
+	for _, r := range o.mill.server.st.books() {
+		p := o.mill.plc(r.machine)
+		s := o.of(p)
+		o.look(&o.judged.Counts, o.excusesOfCounts(p, s, r), func(granted excuse) string { return o.counts(p, s, r, granted) })
+		if r.lostMax > 0 && len(s.reasons) == 0 {
+			o.w.fail("machine %s: up to %d turns are declared lost, and nothing happened that nobody could know", p.id, r.lostMax)
+		}
+		sure, maybe := o.seenStops(p, s)
+		apply := excuse(0)
+		if maybe > 0 {
+			apply = unwatched
+		}
+		if o.buried(s, r) {
+			apply |= damaged
+		}
+		o.look(&o.judged.Stops, apply, func(granted excuse) string { return o.stops(p, r, sure, maybe, granted) })
+	}
+}
+
+func (o *oracle) excusesOfCounts(p *plc, s *sight, r record) (apply excuse) {
+	if o.mill.beyond(p, s) {
+		apply |= tooMuch
+	}
+	if r.lostMin > 0 && len(s.reasons) > 0 {
+		apply |= noLeast
+	}
+	if s.reasons["a journal is gone"] && len(p.upsets) > 0 {
+		apply |= noMost // the register forgot and only a lost journal knew: what it shows now may pass for turning
+	}
+	if s.short > 0 {
+		apply |= clockBack
+	}
+	if s.slack > 0 {
+		apply |= unknown
+	}
+	return apply
+}
+
+func (o *oracle) counts(p *plc, s *sight, r record, granted excuse) string {
+	if granted&tooMuch != 0 {
+		return ""
+	}
+	slack, short := s.slack, s.short
+	if granted&unknown == 0 {
+		slack = 0
+	}
+	if granted&clockBack == 0 {
+		short = 0
+	}
+	counted, truth := r.revolutions*p.perRev, p.at()
+	// Whole revolutions are booked: each life may leave a part of one over.
+	parts := (p.perRev - 1) * max(r.lives, 1)
+	lo, hi := counted+r.lostMin*p.perRev-slack, counted+r.lostMax*p.perRev+slack+short+parts
+	if granted&noLeast != 0 {
+		lo = counted - slack
+	}
+	if granted&noMost != 0 {
+		hi = max(hi, truth)
+	}
+	if truth >= lo && truth <= hi {
+		return ""
+	}
+	return fmt.Sprintf("machine %s (%d bits, %d a turn): %d counts in the books, %d to %d turns declared lost, %d were made, %d cannot be known, bounds may be %d short; why bounds: %v",
+		p.id, p.width, p.perRev, counted, r.lostMin, r.lostMax, truth, s.slack, s.short, keys(s.reasons))
+}
+
+// buried tells that records may be gone although their stream goes on: damaged,
+// or forgotten by an agent that needed the room, before the server was set back.
+func (o *oracle) buried(s *sight, r record) bool {
+	return r.buried > 0 && (s.reasons["a journal was damaged"] || o.mill.restored > 0)
+}
+
+// seenStops counts the stops that somebody saw from before their begin to after
+// their end, and those that touch a hole: each of them may be missing, or be
+// there once more for each hole.
+func (o *oracle) seenStops(p *plc, s *sight) (sure, maybe int64) {
+	for _, t := range p.stops {
+		if t.input < 0 {
+			continue
+		}
+		end := t.end
+		if end == 0 {
+			end = o.w.now
+		}
+		touched, lost := int64(0), false
+		for _, h := range s.holes {
+			if h.from-2*hold <= end+2*hold && h.to+2*hold >= t.begin-2*hold {
+				lost = true
+				if !h.gone {
+					touched++
+				}
+			}
+		}
+		if lost {
+			maybe += 1 + touched
+		} else {
+			sure++
+		}
+	}
+	return sure, maybe
+}
+
+// stops: each stop that was seen whole is in the books once.
+func (o *oracle) stops(p *plc, r record, sure, maybe int64, granted excuse) string {
+	least, most := sure, sure+maybe
+	if granted&unwatched == 0 {
+		n := int64(0)
+		for _, t := range p.stops {
+			if t.input >= 0 {
+				n++
+			}
+		}
+		least, most = n, n
+	}
+	if granted&damaged != 0 {
+		least = 0
+	}
+	if r.stops >= least && r.stops <= most {
+		return ""
+	}
+	return fmt.Sprintf("machine %s: %d stops in the books, %d were seen whole, at most %d more in part; of %d in truth", p.id, r.stops, sure, maybe, len(p.stops))
+}
