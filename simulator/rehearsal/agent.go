@@ -47,6 +47,7 @@ type box struct {
 	known  map[string][16]byte // streams of the journal that is in use, by machine
 
 	told     time.Duration // when the server last had all of its journal
+	toldKept time.Duration // so in the newest backup
 	tampered bool          // its stream may be frozen
 	helped   bool          // people are on their way
 }

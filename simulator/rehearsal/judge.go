@@ -12,24 +12,16 @@ import (
 type excuse uint
 
 const (
-	tooMuch   excuse = 1 << iota // see beyond
-	noLeast                      // the least that is told as lost may be too much
-	noMost                       // more may be missing than is told as lost
-	clockBack                    // bounds may be as short as the server's clock was set back unseen
-	unknown                      // counts that nobody can know of, either way
-	damaged                      // records were lost in a damaged journal: so may be any stop
+	clockBack excuse = 1 << iota // bounds may be as short as the server's clock was set back unseen
+	unknown                      // see doubts
 	unwatched                    // nobody watched a stop, or what was seen of it was forgotten
 
 	excuses = iota
 )
 
 var excuseNames = [excuses]string{
-	"counts not judged: a register forgot, its journal is gone, the server was set back",
-	"the least that is told as lost, where anything may be",
-	"more lost than is told: a register forgot, and its journal is gone",
 	"bounds short by what the server's clock was set back unseen",
 	"a register set to what turning may explain",
-	"stops of a journal that lost records, or of records buried before the server was set back",
 	"stops that touch a time in which nobody looked",
 }
 
@@ -129,39 +121,24 @@ func (o *oracle) judge() {
 		if maybe > 0 {
 			apply = unwatched
 		}
-		if o.buried(s, r) {
-			apply |= damaged
-		}
 		o.look(&o.judged.Stops, apply, func(granted excuse) string { return o.stops(p, r, sure, maybe, granted) })
 	}
 }
 
 func (o *oracle) excusesOfCounts(p *plc, s *sight, r record) (apply excuse) {
-	if o.mill.beyond(p, s) {
-		apply |= tooMuch
-	}
-	if r.lostMin > 0 && len(s.reasons) > 0 {
-		apply |= noLeast
-	}
-	if s.reasons["a journal is gone"] && len(p.upsets) > 0 {
-		apply |= noMost // the register forgot and only a lost journal knew: what it shows now may pass for turning
-	}
 	if s.short > 0 {
 		apply |= clockBack
 	}
-	if s.slack > 0 {
+	if s.over+s.under > 0 {
 		apply |= unknown
 	}
 	return apply
 }
 
 func (o *oracle) counts(p *plc, s *sight, r record, granted excuse) string {
-	if granted&tooMuch != 0 {
-		return ""
-	}
-	slack, short := s.slack, s.short
+	over, under, short := s.over, s.under, s.short
 	if granted&unknown == 0 {
-		slack = 0
+		over, under = 0, 0
 	}
 	if granted&clockBack == 0 {
 		short = 0
@@ -169,24 +146,12 @@ func (o *oracle) counts(p *plc, s *sight, r record, granted excuse) string {
 	counted, truth := r.revolutions*p.perRev, p.at()
 	// Whole revolutions are booked: each life may leave a part of one over.
 	parts := (p.perRev - 1) * max(r.lives, 1)
-	lo, hi := counted+r.lostMin*p.perRev-slack, counted+r.lostMax*p.perRev+slack+short+parts
-	if granted&noLeast != 0 {
-		lo = counted - slack
-	}
-	if granted&noMost != 0 {
-		hi = max(hi, truth)
-	}
+	lo, hi := counted+r.lostMin*p.perRev-over, counted+r.lostMax*p.perRev+under+short+parts
 	if truth >= lo && truth <= hi {
 		return ""
 	}
-	return fmt.Sprintf("machine %s (%d bits, %d a turn): %d counts in the books, %d to %d turns declared lost, %d were made, %d cannot be known, bounds may be %d short; why bounds: %v",
-		p.id, p.width, p.perRev, counted, r.lostMin, r.lostMax, truth, s.slack, s.short, keys(s.reasons))
-}
-
-// buried tells that records may be gone although their stream goes on: damaged,
-// or forgotten by an agent that needed the room, before the server was set back.
-func (o *oracle) buried(s *sight, r record) bool {
-	return r.buried > 0 && (s.reasons["a journal was damaged"] || o.mill.restored > 0)
+	return fmt.Sprintf("machine %s (%d bits, %d a turn): %d counts in the books, %d to %d turns declared lost, %d were made, %d may be too many and %d too few, bounds may be %d short; why bounds: %v",
+		p.id, p.width, p.perRev, counted, r.lostMin, r.lostMax, truth, s.over, s.under, s.short, keys(s.reasons))
 }
 
 // seenStops counts the stops that somebody saw from before their begin to after
@@ -230,9 +195,6 @@ func (o *oracle) stops(p *plc, r record, sure, maybe int64, granted excuse) stri
 			}
 		}
 		least, most = n, n
-	}
-	if granted&damaged != 0 {
-		least = 0
 	}
 	if r.stops >= least && r.stops <= most {
 		return ""

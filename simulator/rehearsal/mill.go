@@ -59,9 +59,8 @@ type mill struct {
 	calm   bool
 	// badClock: the server's clock steps in this mill.
 	badClock bool
-	// When the server was last set back to a backup, and when the newest one
-	// was taken.
-	restored, backedUp time.Duration
+	// When the server was last set back to a backup.
+	restored time.Duration
 }
 
 // Run plays one seed.

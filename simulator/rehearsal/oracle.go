@@ -25,14 +25,12 @@ type ackedAt struct {
 // sight is what could be known of one machine by looking at it.
 type sight struct {
 	last     time.Duration // newest good reading that was taken
-	lastReg  uint64        // register then
 	lastBoot [16]byte
-	booted   time.Duration   // first good reading in that boot
-	recent   []pastReading   // readings that a process may know when it starts
-	deaths   int             // of processes that looked
-	holes    []stretch       // times in which nobody looked, or what was seen was forgotten
-	checked  int             // upsets that are judged
-	slack    int64           // counts that nobody can know of, either way
+	booted   time.Duration // first good reading in that boot
+	recent   []pastReading // readings that a process may know when it starts
+	deaths   int           // of processes that looked
+	holes    []stretch     // times in which nobody looked, or what was seen was forgotten
+	doubts
 	reasons  map[string]bool // why bounds may be declared
 	everRead bool
 	clone    time.Duration // since when two boxes have one journal; 0 = none
@@ -76,6 +74,7 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 		return
 	}
 	if gap := o.w.now - s.last; s.everRead && gap > 3*poll {
+		s.calm = o.w.now
 		o.hole(p, s.last, o.w.now)
 	}
 	if right {
@@ -91,7 +90,7 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 				s.reasons["the register may have gone round"] = true
 			}
 		}
-		s.lastReg, s.lastBoot = p.register(), r.At.Boot
+		s.lastBoot = r.At.Boot
 	}
 	s.last, s.everRead = o.w.now, true
 }
@@ -114,7 +113,7 @@ func (o *oracle) part(plcs []*plc) map[*plc]*sight {
 	eyes := map[*plc]*sight{}
 	for _, p := range plcs {
 		s := o.of(p)
-		eyes[p] = &sight{last: s.last, lastReg: s.lastReg, lastBoot: s.lastBoot, checked: s.checked, reasons: map[string]bool{}}
+		eyes[p] = &sight{last: s.last, lastBoot: s.lastBoot, doubts: doubts{settled: s.settled, since: s.since}, reasons: map[string]bool{}}
 	}
 	return eyes
 }
@@ -126,17 +125,13 @@ func (o *oracle) strayRead(eyes *sight, p *plc, r source.Reading, taken bool) {
 	if !taken {
 		return
 	}
+	if o.w.now-eyes.last > 3*poll {
+		eyes.calm = o.w.now
+	}
 	o.judgeUpsets(p, eyes, r.At)
-	o.of(p).slack += eyes.slack
-	eyes.slack, eyes.last, eyes.lastReg, eyes.lastBoot = 0, o.w.now, p.register(), r.At.Boot
-}
-
-// beyond tells that counts are not judged, because too much is broken at once:
-// a register forgot, the journal that knew of it is gone, and the server was
-// set back to before it. What the register shows now may pass for turning, and
-// whoever cannot tell may count too much.
-func (m *mill) beyond(p *plc, s *sight) bool {
-	return s.reasons["a journal is gone"] && m.restored > 0 && len(p.upsets) > 0
+	s := o.of(p)
+	s.over, s.under = s.over+eyes.over, s.under+eyes.under
+	eyes.over, eyes.under, eyes.last, eyes.lastBoot = 0, 0, o.w.now, r.At.Boot
 }
 
 // hole notes a time in which nobody looked.
@@ -169,6 +164,7 @@ func (o *oracle) tooShort(p *plc) {
 func (o *oracle) unwatched(p *plc) {
 	s := o.of(p)
 	s.deaths++
+	s.calm = o.w.now
 	if s.everRead {
 		s.holes = append(s.holes, stretch{from: max(s.last-rollback, 0), to: o.w.now})
 	}
@@ -193,37 +189,9 @@ func (o *oracle) forgotten(p *plc, since time.Duration) {
 	if s.everRead {
 		s.holes = append(s.holes, stretch{max(min(since, s.last)-rollback, 0), o.w.now, true})
 	}
+	s.renewed = append(s.renewed, o.w.now)
+	s.unsettle(p, since)
 	o.unwatched(p)
-}
-
-// judgeUpsets looks, at the first good reading after the register lost its
-// memory, whether anybody could tell: when the new value lies ahead of the
-// old one by no more than the machine may have turned, nobody can.
-func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
-	for ; s.checked < len(p.upsets); s.checked++ {
-		u := p.upsets[s.checked]
-		s.reasons["the register lost its memory"] = true
-		room := o.most(p, o.w.now-s.last+5*rollback)
-		now := p.register()
-		olds := []uint64{s.lastReg, u.before}
-		for i := max(s.checked-5, 0); i < s.checked; i++ {
-			olds = append(olds, p.upsets[i].before) // a reader may not have believed what came since
-		}
-		for _, before := range olds {
-			ahead := int64((now - before) & p.mask())
-			if ahead <= room || ahead >= int64(p.mask())-room {
-				s.slack += room
-				break
-			}
-			// A box that does not know how long it was off must believe that it
-			// was off for 35 days, or nobody could switch it off for a night: a
-			// register set to what that makes looks as if it had turned.
-			if at.Boot != s.lastBoot && at.Quality != source.NTPSynced && ahead <= o.most(p, 35*24*time.Hour) {
-				s.slack += ahead
-				break
-			}
-		}
-	}
 }
 
 // committed looks at the books after every commit: I9 and I10.
@@ -234,32 +202,25 @@ func (o *oracle) committed() {
 		if r.run+r.stop+r.unknown != r.last-r.first || min(r.run, r.stop, r.unknown) < 0 {
 			o.w.fail("machine %s: run %d + stop %d + unknown %d ms is not the %d ms elapsed", r.machine, r.run, r.stop, r.unknown, r.last-r.first)
 		}
-		slack := s.slack
-		for i := s.checked; i < len(p.upsets); i++ {
-			slack += o.most(p, o.w.now-s.last+5*rollback)
-		}
 		if r.buried > s.buried {
 			o.tooShort(p)
 		}
 		s.buried = r.buried
 		apply := excuse(0)
-		if o.mill.beyond(p, s) {
-			apply |= tooMuch
-		}
-		if slack > 0 {
+		if s.over > 0 {
 			apply |= unknown
 		}
-		o.look(&o.judged.Commits, apply, func(granted excuse) string { return o.atCommit(p, r, slack, granted) })
+		o.look(&o.judged.Commits, apply, func(granted excuse) string { return o.atCommit(p, r, s.over, granted) })
 	}
 }
 
 // atCommit: nothing is in the books that was not made.
-func (o *oracle) atCommit(p *plc, r record, slack int64, granted excuse) string {
+func (o *oracle) atCommit(p *plc, r record, most int64, granted excuse) string {
 	over := r.revolutions*p.perRev - p.at()
-	if granted&tooMuch != 0 || over <= 0 || granted&unknown != 0 && over <= slack {
+	if over <= 0 || granted&unknown != 0 && over <= most {
 		return ""
 	}
-	return fmt.Sprintf("machine %s: %d counts in the books, %d were made, %d cannot be known", p.id, r.revolutions*p.perRev, p.at(), slack)
+	return fmt.Sprintf("machine %s: %d counts in the books, %d were made, %d cannot be known", p.id, r.revolutions*p.perRev, p.at(), most)
 }
 
 // acknowledged looks at what is told to agents: I4.

@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"errors"
+	"fmt"
 	"time"
 
 	"turnwise/agent/source"
@@ -40,7 +41,9 @@ type trueStop struct {
 // upset is a moment at which the register lost its memory.
 type upset struct {
 	at     time.Duration
+	turned int64
 	before uint64 // register until then
+	shift  uint64 // what it shows more from then on, modulo its width
 }
 
 const (
@@ -108,8 +111,7 @@ func (p *plc) upset(preset bool) {
 	if p.width == 0 {
 		return
 	}
-	p.upsets = append(p.upsets, upset{p.w.now, p.register()})
-	to := int64(0)
+	before, to := p.register(), int64(0)
 	if preset {
 		for to = int64(p.w.rnd.Uint64() & p.mask()); !p.far(uint64(to), p.register()); {
 			to = int64(p.w.rnd.Uint64() & p.mask())
@@ -118,7 +120,11 @@ func (p *plc) upset(preset bool) {
 	} else {
 		p.w.fault("machine: reset")
 	}
+	p.upsets = append(p.upsets, upset{p.w.now, p.at(), before, (uint64(to) - before) & p.mask()})
 	p.base = p.at() - to
+	if p.w.log != nil {
+		p.w.say(fmt.Sprintf("register of %s from %d to %d; %d counts made", p.id, before, to, p.at()))
+	}
 }
 
 var errNoAnswer = errors.New("no answer")

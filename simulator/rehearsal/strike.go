@@ -63,7 +63,9 @@ func (m *mill) strike() {
 		p.upset(w.chance(0.4))
 	case n < 92:
 		m.server.st.backup()
-		m.backedUp = w.now
+		for _, b := range m.boxes {
+			b.toldKept = b.told
+		}
 		w.fault("server: backup")
 	case n < 94:
 		m.restore()
@@ -140,7 +142,10 @@ func (m *mill) restore() {
 	m.w.fault("server: restored from a backup")
 	m.restored = m.w.now
 	for _, b := range m.boxes {
-		b.told = min(b.told, m.backedUp)
+		b.told = min(b.told, b.toldKept)
+		for _, p := range b.plcs {
+			m.oracle.setBack(p, b.told)
+		}
 	}
 	m.server.stop()
 }

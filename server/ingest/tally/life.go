@@ -195,6 +195,13 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 		if m.Lives[prev] == nil && fresh && m.Buried[stream] {
 			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
 		}
+		if twin, at := m.twin(stream, key, prev, k, t); fresh && twin != (LifeKey{}) {
+			m.joinAt(key, Join{twin, at - k.Ext}, t, c)
+			reading.Ext = at
+			m.grow(twin, at, at, t, t, c)
+			m.read(twin, reading, c)
+			return ""
+		}
 	} else if fresh {
 		if from, lost, sure := m.join(stream, key, k, t, c); sure {
 			line, offset := m.joined(key)
@@ -306,14 +313,17 @@ func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c 
 	if !sure {
 		return 0, 0, false
 	}
+	m.joinAt(key, Join{m.Current, now.Read.Ext + d - k.Ext}, t, c)
+	return min(now.Read.At, t), lost, true
+}
+
+func (m *Machine) joinAt(key LifeKey, j Join, t int64, c *Changes) {
 	if m.Joins == nil {
 		m.Joins = map[LifeKey]Join{}
 	}
-	j := Join{m.Current, now.Read.Ext + d - k.Ext}
 	m.Joins[key] = j
 	c.Joins[key] = true
 	m.adopt(key, j, t, c)
-	return min(now.Read.At, t), lost, true
 }
 
 // precedes tells that the first reading of another reader, which shows back counts

@@ -32,7 +32,7 @@ import (
 // before the newest reading, because two readers were at the counter at a time, is
 // joined too. 12: what a pulse counter may have made before the first count that is
 // not lost is bounded by all the time since it was met.
-const bookingRules = 12
+const bookingRules = 13
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
