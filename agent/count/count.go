@@ -154,7 +154,8 @@ const (
 type Link uint8
 
 const (
-	// FirstSight: there was no life before.
+	// FirstSight: there was no life before. A life of any other kind follows
+	// one, but for a Preset whose readings never agreed.
 	FirstSight Link = iota + 1
 	// Reset: the counter fell to 0 and went on from there.
 	Reset
@@ -173,7 +174,9 @@ type Verdict struct {
 	From, To uint64
 	// The rest is set for NewLife only. PrevTo is where the life before
 	// ended; between LostMin and LostMax counts are missing between the two.
+	// Began is the instant of From at a first sight and of another counter.
 	Link             Link
+	Began            time.Duration
 	PrevTo           uint64
 	LostMin, LostMax uint64
 	// Evidence holds the raw readings and the reason, for people.
@@ -184,11 +187,13 @@ type Verdict struct {
 // that of the reading before, or the zero State at first sight.
 func (c Counter) Step(st State, s Sample) (State, Verdict) {
 	s.Raw %= c.modulus
-	if !st.Known {
-		return c.begin(s, s.Raw, Verdict{Link: FirstSight, Evidence: fmt.Sprintf("first reading %d", s.Raw)})
-	}
 	s.At, s.More = max(s.At, st.At), max(s.More, st.More)
-	if st.held.on {
+	switch {
+	case st.Beginning():
+		return c.stepSight(st, s)
+	case !st.Known:
+		return sighted(st, s)
+	case st.held.on:
 		return c.stepHeld(st, s)
 	}
 	return c.judge(st, s)
@@ -220,15 +225,12 @@ func (c Counter) judge(st State, s Sample) (State, Verdict) {
 	return doubt(st, s, Preset)
 }
 
-// Replace begins a new life because another counter is read from now on.
-func (c Counter) Replace(st State, s Sample, why string) (State, Verdict) {
-	if !st.Known {
-		return c.Step(st, s)
-	}
+// Replace takes the first reading of another counter that is read from now on.
+// A new life begins once a further reading follows it, in [Counter.Step].
+func (c Counter) Replace(st State, s Sample) (State, Verdict) {
 	s.Raw %= c.modulus
 	s.At, s.More = max(s.At, st.At), max(s.More, st.More)
-	return c.begin(s, s.Raw, Verdict{Link: Replaced, PrevTo: st.Ext, LostMax: c.Bound(s.At - st.At + s.More - st.More),
-		Evidence: fmt.Sprintf("%s; last %d, now %d", why, st.Raw, s.Raw)})
+	return sighted(st, s)
 }
 
 // delta is how far the counter went from the last good reading, modulo its

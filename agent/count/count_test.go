@@ -142,8 +142,7 @@ func TestStep(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			var st State
-			var at time.Duration
+			st, at := standing(c, tt.reads[0].raw)
 			var links []link
 			for i, r := range tt.reads {
 				at += r.after
@@ -169,6 +168,13 @@ func TestStep(t *testing.T) {
 	}
 }
 
+// standing is a counter that was looked at once and stands: the reading of it
+// after that, at the instant given, begins its life.
+func standing(c Counter, raw uint64) (State, time.Duration) {
+	st, _ := c.Step(State{}, Sample{Raw: raw})
+	return st, half
+}
+
 // throughBytes writes and reads a state: every step of every script also
 // shows that a restart changes nothing.
 func throughBytes(t interface{ Fatalf(string, ...any) }, st State) State {
@@ -191,13 +197,16 @@ func TestReplace(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	st, _ := c.Step(State{}, Sample{Raw: 5000})
-	st, v := c.Replace(st, Sample{Raw: 17, At: 8 * time.Second}, "register 40 is now register 50")
-	if v.Kind != NewLife || v.Link != Replaced || v.PrevTo != 5000 || v.LostMax != 12 || v.From != 17 || v.To != 17 || st.Ext != 17 {
-		t.Errorf("replaced counter gave %+v, state %+v", v, st)
+	st, at := standing(c, 5000)
+	st, _ = c.Step(st, Sample{Raw: 5000, At: at})
+	st, v := c.Replace(st, Sample{Raw: 17, At: at + 8*time.Second})
+	if v.Kind != Held || st.Ext != 5000 || !st.Beginning() || st.Disagreeing() {
+		t.Errorf("one reading of another counter gave %+v, state %+v", v, st)
 	}
-	if !strings.Contains(v.Evidence, "register 50") {
-		t.Errorf("evidence %q does not say why", v.Evidence)
+	st, v = c.Step(throughBytes(t, st), Sample{Raw: 18, At: at + 9*time.Second})
+	want := Verdict{Kind: NewLife, From: 17, To: 18, Link: Replaced, PrevTo: 5000, LostMax: 12, Began: at + 8*time.Second, Evidence: v.Evidence}
+	if v != want || st.Ext != 18 || !strings.Contains(v.Evidence, "5000") {
+		t.Errorf("replaced counter gave %+v, want %+v; state %+v", v, want, st)
 	}
 }
 
@@ -234,7 +243,8 @@ func TestStateBytesAreBounded(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	st, _ := c.Step(State{}, Sample{Raw: 90_000, At: time.Hour})
+	st, _ := standing(c, 90_000)
+	st, _ = c.Step(st, Sample{Raw: 90_000, At: time.Hour})
 	st, _ = c.Step(st, Sample{Raw: 5, At: 2 * time.Hour})
 	whole, err := st.MarshalBinary()
 	if err != nil {

@@ -8,11 +8,13 @@ import (
 // Suspicions that are no link. Two need one further reading and end as a plain
 // count: wrapped, the counter ran over its end; stepped, it went far while nobody
 // looked. The third ends as an ambiguous life: far, it went farther than is
-// believed, because of the time or of a reading before.
+// believed, because of the time or of a reading before. The last is no doubt
+// about a line, but the want of one: see [Counter.stepSight].
 const (
 	wrapped Link = 0
 	stepped Link = Ambiguous + 1
 	far     Link = Ambiguous + 2
+	sight   Link = Ambiguous + 3
 )
 
 // A source that never shows two readings that follow each other is given up

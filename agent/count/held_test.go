@@ -21,8 +21,8 @@ func TestFellWhileDoubted(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			at := time.Second
-			st, _ := c.Step(State{}, Sample{Raw: x.from, At: at})
+			st, at := standing(c, x.from)
+			st, _ = c.Step(st, Sample{Raw: x.from, At: at})
 			var got Verdict
 			look := func(raw uint64, d time.Duration) {
 				at += d

@@ -25,6 +25,13 @@ type State struct {
 // Holding tells whether a reading is doubted at present.
 func (s State) Holding() bool { return s.held.on }
 
+// Beginning tells that no life goes on at present: the counter is read, and of
+// its first readings none is believed yet.
+func (s State) Beginning() bool { return s.held.on && s.held.why == sight }
+
+// Disagreeing tells that of those first readings one did not follow another.
+func (s State) Disagreeing() bool { return s.Beginning() && s.held.strange > 0 }
+
 // stateVersion 1 knew no More.
 const stateVersion = 2
 
@@ -92,7 +99,7 @@ func (s *State) UnmarshalBinary(b []byte) error {
 		d(&out.More)
 	}
 	if h := &out.held; h.on && !bad {
-		if len(b) == 0 || Link(b[0]) > far {
+		if len(b) == 0 || Link(b[0]) > sight {
 			return fmt.Errorf("count: %w: no reason for the doubt", ErrState)
 		}
 		h.why, b = Link(b[0]), b[1:]

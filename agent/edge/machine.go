@@ -263,7 +263,10 @@ func (m *machine) look(r source.Reading) {
 	st := m.scribe.State()
 	m.view.live = m.watch.Live(st, &m.speed, r.SpeedRPM)
 	m.view.problem = r.Note
-	if st.Count.Holding() {
+	switch {
+	case st.Count.Disagreeing():
+		m.view.problem = fmt.Sprintf("the first readings of the counter do not follow each other (now %d); waiting for two that do", st.Raw)
+	case st.Count.Holding() && !st.Count.Beginning():
 		m.view.problem = fmt.Sprintf("counter reading %d does not follow %d; waiting for it to be confirmed", st.Raw, st.Count.Raw)
 	}
 }

@@ -41,6 +41,7 @@ func TestFarOverABoot(t *testing.T) {
 			s := newScript(t, Config{Bits: tt.bits, PerRevolution: tt.per, StopAfter: time.Hour})
 			s.now.Quality = tt.quality
 			s.at(0, 100)
+			s.at(0.5, 100)
 			s.restart()
 			s.boot(2, tt.wall)
 			s.now.Quality = tt.quality
@@ -84,6 +85,7 @@ func TestNearTheEndOverABoot(t *testing.T) {
 			s := newScript(t, Config{Bits: bits, StopAfter: time.Hour})
 			s.now.Quality = quality
 			s.at(0, end-600)
+			s.at(0.5, end-600)
 			s.restart()
 			s.boot(2, 20*60)
 			s.now.Quality = quality
@@ -110,6 +112,7 @@ func TestBootsDoNotAddUp(t *testing.T) {
 	s := newScript(t, Config{StopAfter: time.Hour})
 	s.now.Quality = source.Unset
 	s.at(0, 100)
+	s.at(0.5, 100)
 	for n := range byte(8) {
 		s.restart()
 		s.boot(n+2, 0)

@@ -22,12 +22,12 @@ func (p *pass) losses() {
 func (p *pass) pulses(s count.Sample, hole bool) (count.State, count.Verdict) {
 	st := p.st.Count
 	next := count.State{Known: true, Raw: s.Raw, Ext: s.Raw, At: s.At, More: s.More, Moved: st.Moved}
-	v := count.Verdict{Kind: count.NewLife, From: st.Ext, To: s.Raw, PrevTo: st.Ext}
+	v := count.Verdict{Kind: count.NewLife, From: st.Ext, To: s.Raw, PrevTo: st.Ext, Began: s.At}
 	elapsed := s.At - st.At + s.More - st.More
 	bound := p.w.counter.Bound(elapsed)
 	switch {
 	case !st.Known:
-		v = count.Verdict{Kind: count.NewLife, Link: count.FirstSight, From: s.Raw, To: s.Raw, Evidence: "first reading of a pulse counter"}
+		v = count.Verdict{Kind: count.NewLife, Link: count.FirstSight, From: s.Raw, To: s.Raw, Began: s.At, Evidence: "first reading of a pulse counter"}
 	case p.st.Counter != p.w.conf.Counter:
 		v.Link, v.LostMax, v.From = count.Replaced, bound, s.Raw
 		v.Evidence = "another sensor, or other teeth, are configured"

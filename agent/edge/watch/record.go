@@ -57,7 +57,7 @@ func quality(q source.Quality) wirepb.ClockQuality {
 // the boot of clock. Without such counts it tells nothing: the time belongs to
 // what comes next.
 func (p *pass) flush(clock source.Instant, until int64, ext uint64) {
-	if ext > p.st.Told {
+	if ext > p.st.Told && !p.st.Count.Beginning() {
 		p.span(clock, p.st.Covered, until, ext, p.quality())
 	}
 }

@@ -175,6 +175,8 @@ func (p *pass) routine() {
 	since := time.Duration(now - p.st.Covered)
 	counts := p.moved && p.base.Ext > p.st.Told && (!s.open || s.input)
 	switch {
+	case p.st.Count.Beginning():
+		// A span is one of a life.
 	case s.open && s.input && p.allPending():
 		// The stop may turn out to have ended: nothing is told beyond that.
 	case counts && since >= p.every, s.open && since >= quietEvery:

@@ -220,10 +220,13 @@ func (p *pass) count(hole bool) {
 	p.st.More += more
 	s := count.Sample{Raw: p.r.Raw, At: p.st.Axis, More: p.st.More}
 	var v count.Verdict
+	if p.st.Count.Beginning() {
+		p.st.unsure = false // a life has all its counts from after its first reading
+	}
 	if p.w.conf.Pulses {
 		p.st.Count, v = p.pulses(s, hole)
-	} else if p.st.Counter != p.w.conf.Counter && p.st.Count.Known {
-		p.st.Count, v = p.w.counter.Replace(p.st.Count, s, "another counter is configured")
+	} else if p.st.Counter != p.w.conf.Counter {
+		p.st.Count, v = p.w.counter.Replace(p.st.Count, s)
 	} else {
 		p.st.Count, v = p.w.counter.Step(p.st.Count, s)
 	}
@@ -264,14 +267,23 @@ func (p *pass) newLife(v count.Verdict) {
 		Evidence: v.Evidence, CountsPerRevolution: p.w.conf.PerRevolution,
 		Raw: p.st.Count.Raw, RawBits: uint32(p.w.conf.Bits), Extended: v.To, MaxSpeedRpm: p.w.conf.MaxRPM,
 	}
-	if v.Link != count.FirstSight {
-		p.flush(p.r.At, max(p.st.Still, p.st.Covered), v.PrevTo)
+	at := p.r.At
+	began := at.Boottime - int64(p.st.Axis-v.Began)
+	if (v.Link == count.FirstSight || v.Link == count.Replaced) && began >= 0 && !p.st.unsure {
+		// This reading confirmed the one with which the life began.
+		at = instant(at, began)
+		link.Raw, link.Extended = v.From%p.w.counter.Modulus(), v.From
+	}
+	if p.st.Life != [16]byte{} {
+		p.flush(at, max(p.st.Still, p.st.Covered), v.PrevTo)
 		link.PrevLife = id(p.st.Life)
+	} else if v.Link != count.FirstSight {
+		link.RawBits = 0 // its readings do not agree: nobody is to go on from one
 	}
 	p.st.Life = p.w.newID()
 	p.st.Told = v.From
 	link.NewLife = id(p.st.Life)
-	p.tell(p.r.At, &wirepb.Record_LifeLink{LifeLink: link})
+	p.tell(at, &wirepb.Record_LifeLink{LifeLink: link})
 	p.st.idleExt = v.From
 	for i := range p.st.inputs {
 		p.st.inputs[i].offExt = v.From

@@ -54,7 +54,10 @@ func TestInputStop(t *testing.T) {
 func TestInputAtFirstSight(t *testing.T) {
 	s := newScript(t, Config{Stops: twoInputs})
 	s.at(5, 7, 1)
-	s.want("5 config", "5 first_sight", "5 stop needle/ at 7")
+	s.want("5 config", "5 stop needle/ at 0") // it is known before the counter is
+	s.at(5.5, 7, 1)
+	s.at(6, 8)
+	s.want("5 first_sight", "6 span 02 (7,8] from 5", "6 end at 8")
 }
 
 func TestInputsThatOverlapAreOneStop(t *testing.T) {
@@ -239,6 +242,7 @@ func TestLives(t *testing.T) {
 func TestConfigIsToldWhenItChanges(t *testing.T) {
 	s := newScript(t, Config{})
 	s.at(0, 5)
+	s.at(0.5, 5)
 	s.restart()
 	c := Config{Stops: twoInputs}
 	c.Digest[0] = 1
@@ -248,7 +252,7 @@ func TestConfigIsToldWhenItChanges(t *testing.T) {
 	c.Digest[0] = 9
 	s.use(c)
 	s.at(2, 5)
-	s.want("0 config", "0 first_sight", "1 gap from 1/0 raw 5 to 5 down", "2 gap from 1/1 raw 5 to 5 down", "2 config")
+	s.want("0 config", "0 first_sight", "1 gap from 1/0.5 raw 5 to 5 down", "2 gap from 1/1 raw 5 to 5 down", "2 config")
 }
 
 func TestClockStep(t *testing.T) {
@@ -277,6 +281,7 @@ func TestReadingsThatAreToldAlready(t *testing.T) {
 func TestInputsBeyondTheConfigurationAreLeftOut(t *testing.T) {
 	s := newScript(t, Config{Stops: twoInputs})
 	s.at(0, 5, -1, 2, 700)
+	s.at(1, 5, -1, 2, 700)
 	s.want("0 config", "0 first_sight")
 }
 
