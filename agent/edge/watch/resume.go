@@ -37,6 +37,12 @@ func Answer(r *wirepb.Resume, at source.Instant) Resumed {
 // way of the answer.
 const placing = 5 * time.Second
 
+// set is how much longer ago than told the reading may have been: the age is by a
+// clock of the server's that may have been set since, and whoever read meanwhile
+// and saw the register fall is gone with what it knew. So a way over the end of
+// the register is never taken for turning here, however short; it is in bounds.
+const set = 1
+
 // owed is how long a counter that stood may owe counts to its register.
 const owed = 3 * time.Second
 
@@ -51,7 +57,7 @@ func (w *Watch) Resume(r Resumed) State {
 	s := State{
 		Known: true, Counter: w.conf.Counter, Life: r.Life, Axis: placing,
 		Count: count.State{Known: true, Raw: r.Raw, Ext: r.Ext, Moved: -owed},
-		Last:  last, Raw: r.Raw, Told: r.Ext, resumed: true,
+		More:  set, Last: last, Raw: r.Raw, Told: r.Ext, resumed: true,
 	}
 	if r.Bits != w.conf.Bits || r.PerRevolution != w.conf.PerRevolution {
 		s.Counter = ^w.conf.Counter // another counter is read from now on

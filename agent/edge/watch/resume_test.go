@@ -31,7 +31,8 @@ func TestResume(t *testing.T) {
 	}{
 		{"counter intact", 32, 90_000, 90_000, time.Hour, 1, []uint64{91_200, 91_200}, 1200, expect{1, 91_200, 0, 0, 0}},
 		{"nothing moved", 32, 90_000, 90_000, time.Hour, 1, []uint64{90_000}, 0, expect{1, 90_000, 0, 0, 0}},
-		{"a wrap between", 16, 65_000, 130_536, 30 * time.Minute, 1, []uint64{100, 100, 100}, 636, expect{1, 131_172, 0, 0, 0}},
+		{"a wrap between", 16, 65_000, 130_536, 30 * time.Minute, 1, []uint64{100, 100, 100}, 636, expect{2, 100, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 2270}},
+		{"the end of the register, or a reset near it", 32, 1<<32 - 60, 1<<32 - 60, 217 * time.Second, 1, []uint64{185, 185, 185}, 185, expect{2, 185, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 290}},
 		{"a reset between", 32, 90_000, 90_000, time.Hour, 1, []uint64{50, 50, 50, 50}, 350, expect{2, 50, wirepb.LinkKind_LINK_KIND_RESET, 0, 4500}},
 		{"another width is configured", 32, 90_000, 90_000, time.Hour, 4, []uint64{91_200, 91_201}, 1201, expect{2, 91_201, wirepb.LinkKind_LINK_KIND_REPLACED, 0, 4600}},
 	}
