@@ -228,7 +228,7 @@ func (r *Result) one(ctx context.Context, bin, dir string, o Options, forge func
 	}
 	r.Frozen, r.Resources = m.froze, m.figures()
 	for _, c := range m.all {
-		r.Wraps += c.wraps
+		r.Wraps += len(c.wraps)
 	}
 	return v, nil
 }

@@ -105,8 +105,8 @@ func TestLedgerKnowsFirst(t *testing.T) {
 		t.Errorf("shows %d, want 65535", got)
 	}
 	c.turn()
-	if got := c.look(false).Turns; got != 0 || c.turns != 1 || c.wraps != 1 {
-		t.Errorf("shows %d after %d turns and %d wraps, want 0, 1, 1", got, c.turns, c.wraps)
+	if got := c.look(false).Turns; got != 0 || c.turns != 1 || len(c.wraps) != 1 {
+		t.Errorf("shows %d after %d turns and %d wraps, want 0, 1, 1", got, c.turns, len(c.wraps))
 	}
 	if c.jump("preset", 100) {
 		t.Error("jumped by 100 counts, which turning can explain")

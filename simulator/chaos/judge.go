@@ -100,7 +100,9 @@ func (v *verdict) machine(c *cylinder, t *pb.MachineTotals, gens map[int]*genera
 
 // exact tells of a replaced reader that the machine's own counter tells what
 // came between the last reading that the server has and its first one: no jump
-// was near, whether believed before it or to be believed after it.
+// was near, whether believed before it or to be believed after it. Nor did the
+// counter go over its end: of one that shows a small value, and that nobody
+// watched, nobody can tell whether it went round or fell.
 func (c *cylinder) exact(s shift) bool {
 	if s.kind != replacement {
 		return false
@@ -109,8 +111,9 @@ func (c *cylinder) exact(s shift) bool {
 	if after == 0 {
 		after = c.now()
 	}
-	return !slices.ContainsFunc(c.shifts, func(o shift) bool {
-		return o.kind != replacement && o.at >= s.from-jumpNear && o.at <= after+jumpNear
+	near := func(at time.Duration) bool { return at >= s.from-jumpNear && at <= after+jumpNear }
+	return !slices.ContainsFunc(c.wraps, near) && !slices.ContainsFunc(c.shifts, func(o shift) bool {
+		return o.kind != replacement && near(o.at)
 	})
 }
 

@@ -34,6 +34,10 @@ func TestJudge(t *testing.T) {
 		c.shifts = []shift{{kind: "reset", at: 5050 * ms, from: 5*time.Second - 50*ms, seen: 5*time.Second - 50*ms, after: 5*time.Second + 50*ms}}
 		return c
 	}
+	round := func(c *cylinder) *cylinder {
+		c.wraps = []time.Duration{12 * time.Second}
+		return c
+	}
 	replace := func(c *cylinder) *cylinder {
 		c.shifts = append(c.shifts, shift{kind: replacement, at: 30 * time.Second, from: 5 * time.Second, seen: 20 * time.Second, after: 31 * time.Second})
 		return c
@@ -64,6 +68,7 @@ func TestJudge(t *testing.T) {
 		{"more than the jump hid, declared", jump(ledger()), books(85, 2, 0, 20), 8, 0, 0, 0, "that a reader was shown"},
 		{"reader replaced, exact", replace(ledger()), books(100, 2, 0, 0), 0, 0, 0, 0, ""},
 		{"reader replaced with an intact counter, declared", replace(ledger()), books(90, 2, 0, 20), 20, 0, 0, 0, "the ledger excuses 0"},
+		{"reader replaced while the counter went round, declared", replace(round(ledger())), books(90, 2, 0, 20), 0, 0, 0, 0, ""},
 		{"reader replaced near a jump, declared", replace(jump(ledger())), books(90, 2, 0, 20), 0, 0, 0, 0, ""},
 		{"the only journal destroyed before the server heard of it", early(ledger()), books(92, 2, 0, 0), 0, 0, 0, 0, ""},
 		{"more than was made before", early(ledger()), books(91, 2, 0, 0), 1, 0, 0, 0, "1 are missing and not declared"},

@@ -66,7 +66,7 @@ type cylinder struct {
 	input  int
 	stops  []stop
 	shifts []shift
-	wraps  int
+	wraps  []time.Duration // when the counter went over its end
 	sights []sight
 	others []sight       // of a reader that nobody should have started; stops only
 	early  int64         // turns made before the books began, see unbegun
@@ -193,7 +193,7 @@ func (c *cylinder) turn() {
 	c.turns++
 	c.times = append(c.times, c.now())
 	if c.shown() == 0 {
-		c.wraps++
+		c.wraps = append(c.wraps, c.now())
 	}
 }
 
