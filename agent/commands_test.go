@@ -207,10 +207,10 @@ func TestJournalCommands(t *testing.T) {
 			if err := ch.Append([]byte("state"), r); err != nil {
 				t.Fatal(err)
 			}
+			if err := j.Sync(); err != nil {
+				t.Fatal(err)
+			}
 		}
-	}
-	if err := j.Sync(); err != nil {
-		t.Fatal(err)
 	}
 	code, out, errOut := agent(t, "journal", "status", "-c", file)
 	if code != exitOK || !strings.Contains(out, "2026-03-02T06:00:02Z") || !strings.Contains(out, "opened last by process") {
@@ -250,9 +250,6 @@ func TestJournalCommands(t *testing.T) {
 	if err := os.WriteFile(filepath.Join(other, filepath.Base(name)), b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := os.WriteFile(filepath.Join(other, "000000000002.twj"), b, 0o600); err != nil {
-		t.Fatal(err)
-	}
 	if code, out, errOut := agent(t, "journal", "verify", "--dir", other); code != exitFailed || !strings.Contains(errOut, "do not check") || !strings.Contains(out, "check sum") {
 		t.Errorf("verify of damage: %d\n%s%s", code, out, errOut)
 	}
@@ -267,5 +264,33 @@ func TestJournalCommands(t *testing.T) {
 		if code, _, errOut := agent(t, append([]string{"journal"}, tt.args...)...); code != tt.code || !strings.Contains(errOut, tt.want) {
 			t.Errorf("%v: %d, %s", tt.args, code, errOut)
 		}
+	}
+}
+
+// TestJournalCommandsOnWhatNoAgentOpens: they say so, and end with 1; a machine
+// that is not there is wrong use.
+func TestJournalCommandsOnWhatNoAgentOpens(t *testing.T) {
+	dir := t.TempDir()
+	if err := os.WriteFile(filepath.Join(dir, "000000000001.twj"), []byte("a letter"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errOut := agent(t, "journal", "verify", "--dir", dir)
+	if code != exitFailed || !strings.Contains(errOut, "no agent opens the journal") || strings.Contains(errOut, "declares their records") {
+		t.Errorf("verify: %d\n%s%s", code, out, errOut)
+	}
+	code, out, _ = agent(t, "journal", "verify", "--dir", dir, "--json")
+	var r journalReport
+	if err := json.Unmarshal([]byte(out), &r); err != nil || code != exitFailed || r.Refused == "" || len(r.Damage) != 1 {
+		t.Errorf("verify --json: %d, %v\n%s", code, err, out)
+	}
+	if code, out, _ = agent(t, "journal", "status", "--dir", dir); code != exitOK || !strings.Contains(out, "no agent opens it") {
+		t.Errorf("status: %d\n%s", code, out)
+	}
+	if code, _, errOut = agent(t, "journal", "export", "--dir", dir, "--machine", "k09"); code != exitUsage || !strings.Contains(errOut, `has no machine "k09"`) {
+		t.Errorf("export of a machine that is not there: %d\n%s", code, errOut)
+	}
+	code, _, errOut = agent(t, "journal", "verify", "--dir", t.TempDir())
+	if code != exitFailed || !strings.Contains(errOut, "no journal is here") {
+		t.Errorf("verify of an empty folder: %d\n%s", code, errOut)
 	}
 }

@@ -1,10 +1,12 @@
 package main
 
 import (
+	"cmp"
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
 	"io"
+	"slices"
 	"strings"
 	"time"
 
@@ -67,11 +69,12 @@ type journalReport struct {
 	Streams  []streamRow `json:"streams"`
 	Unsynced string      `json:"unsynced,omitempty"`
 	Damage   []string    `json:"damage"`
+	Refused  string      `json:"refused,omitempty"` // why no agent opens it
 }
 
 func report(in journal.Inspection) journalReport {
 	r := journalReport{Dir: in.Dir, Process: in.Process, Rung: int(in.Rung), Room: in.Rung.String(), Ballast: in.Ballast, Segments: in.Segments, Bytes: in.Bytes, Sessions: in.Session, Boots: in.Boots,
-		Streams: []streamRow{}, Damage: []string{}}
+		Streams: []streamRow{}, Damage: []string{}, Refused: in.Refused}
 	for _, s := range in.Streams {
 		row := streamRow{Machine: s.Machine, Stream: hex.EncodeToString(s.Stream[:]), First: s.First, Head: s.Head, Acked: s.Acked, Horizon: s.Horizon, Held: s.Held,
 			Waiting: s.Head - min(s.Acked, s.Head) + s.InRow, Coarse: s.Coarse, InRow: s.InRow}
@@ -112,6 +115,9 @@ func (c *statusCommand) Run(w *world) error {
 		if r.Process != "" {
 			fmt.Fprintf(t, "opened last by process\t%s\n", r.Process)
 		}
+		if r.Refused != "" {
+			fmt.Fprintf(t, "no agent opens it\t%s\n", r.Refused)
+		}
 		fmt.Fprintln(t, "\nMACHINE\tFIRST\tNEWEST\tHELD\tCOARSE\tWAITING\tACKED\tBACKED UP\tOLDEST\tNEWEST")
 		for _, s := range r.Streams {
 			fmt.Fprintf(t, "%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\t%s\t%s\n", s.Machine, s.First, s.Head, s.Held, s.Coarse, s.Waiting, s.Acked, s.Horizon, stamp(s.Oldest), stamp(s.Newest))
@@ -146,6 +152,11 @@ func (c *verifyCommand) Run(w *world) error {
 	} else {
 		err = r.verdict(w.out)
 	}
+	if err == nil && r.Refused != "" {
+		fmt.Fprintf(w.errOut, "agent: no agent opens the journal in %s: %s; if a newer agent wrote it, run that one; else move the folder aside and start with an empty one, "+
+			"the agent then begins new streams and the machines' counters carry the count\n", dir, r.Refused)
+		return errSaid
+	}
 	if err == nil && len(r.Damage) > 0 {
 		fmt.Fprintf(w.errOut, "agent: %d places of the journal in %s do not check; the agent declares their records to the server as lost, the counts follow from the records beside them\n", len(r.Damage), dir)
 		err = errSaid
@@ -154,9 +165,9 @@ func (c *verifyCommand) Run(w *world) error {
 }
 
 func (r journalReport) verdict(out io.Writer) error {
-	var held uint64
+	var held, rows uint64
 	for _, s := range r.Streams {
-		held += s.Held
+		held, rows = held+s.Held, rows+s.InRow
 	}
 	var b strings.Builder
 	for _, d := range r.Damage {
@@ -164,6 +175,9 @@ func (r journalReport) verdict(out io.Writer) error {
 	}
 	if r.Unsynced != "" {
 		fmt.Fprintf(&b, "at the end: %s\n", r.Unsynced)
+	}
+	if rows > 0 {
+		fmt.Fprintf(&b, "%d more records wait in tail rows, merged and without a number\n", rows)
 	}
 	fmt.Fprintf(&b, "%d records of %d machines in %d segments read, %d places do not check\n", held, len(r.Streams), r.Segments, len(r.Damage))
 	_, err := io.WriteString(out, b.String())
@@ -180,8 +194,8 @@ type exportCommand struct {
 type exportLine struct {
 	Machine string         `json:"machine"`
 	Stream  string         `json:"stream"`
-	Seq     uint64         `json:"seq"`
-	Time    time.Time      `json:"t"` // as the agent believed it
+	Seq     uint64         `json:"seq"` // 0 in a tail row
+	Time    time.Time      `json:"t"`   // as the agent believed it
 	Boot    string         `json:"boot"`
 	Segment string         `json:"segment"`
 	Sound   bool           `json:"sound"`
@@ -210,6 +224,13 @@ func (c *exportCommand) Run(w *world) error {
 	})
 	if err != nil {
 		return err
+	}
+	if known := slices.ContainsFunc(in.Streams, func(s journal.StreamSummary) bool { return s.Machine == c.Machine }); c.Machine != "" && !known {
+		var names []string
+		for _, s := range in.Streams {
+			names = append(names, s.Machine)
+		}
+		return fmt.Errorf("%w: the journal in %s has no machine %q; it has %s", errUsage, dir, c.Machine, cmp.Or(strings.Join(names, ", "), "none"))
 	}
 	fmt.Fprintf(w.errOut, "agent: %d records exported, %d places of the journal do not check\n", n, len(in.Damage))
 	return nil

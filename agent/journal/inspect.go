@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"slices"
@@ -23,13 +24,13 @@ var ErrNone = errors.New("no journal is here")
 
 // Entry is one record as it lies in a journal.
 type Entry struct {
-	Segment string // file
+	Segment string // file; "tail" for a record without a number that waits in a tail row
 	Machine string
 	Stream  [16]byte
-	Boot    [16]byte // of the record; zero when its number is not known
-	Sealed  *wirepb.SealedRecord
-	Record  *wirepb.Record // empty but for Seq when the body cannot be read
-	Sound   bool           // the check sum of the record is right
+	Boot    [16]byte             // of the record; zero when its number is not known
+	Sealed  *wirepb.SealedRecord // nil in a tail row
+	Record  *wirepb.Record       // empty but for Seq when the body cannot be read
+	Sound   bool                 // the check sum of the record is right
 }
 
 // StreamSummary is what an inspection found of one machine.
@@ -66,6 +67,8 @@ type Inspection struct {
 	Tail *Damage
 	// Damage lists what does not check, or is missing, elsewhere.
 	Damage []Damage
+	// Refused says why no agent opens this journal; empty when one does.
+	Refused string
 }
 
 // Inspect reads a journal from its oldest record on without its lock and
@@ -109,7 +112,9 @@ func Inspect(dir string, visit func(Entry) error) (Inspection, error) {
 			return in.Inspection, err
 		}
 	}
-	in.tail()
+	if err := in.tail(); err != nil {
+		return in.Inspection, err
+	}
 	for _, s := range in.slots {
 		in.Streams = append(in.Streams, *s)
 	}
@@ -118,36 +123,76 @@ func Inspect(dir string, visit func(Entry) error) (Inspection, error) {
 	return in.Inspection, nil
 }
 
-// joined tells the lowest number that each segment stands for.
+// joined tells the lowest number that each segment stands for, and notes the
+// boots that any of them names.
 func (in *inspector) joined(numbers []uint64) []uint64 {
 	out := slices.Clone(numbers)
 	for i, n := range numbers {
 		_, _, _ = opening(osDisk{in.Dir}, (&segment{number: n}).name(), n, func(f frame) {
-			if f.kind == kindJoined && f.number <= n {
+			switch {
+			case f.kind == kindJoined && f.number <= n:
 				out[i] = f.number
+			case f.kind == kindBoot: // a coarser segment leaves them to later ones
+				in.boots[f.number] = f.id
 			}
 		})
 	}
 	return out
 }
 
-// tail counts the records that wait in tail rows.
-func (in *inspector) tail() {
+// tail visits the records that wait in tail rows. A row that does not check
+// beside a good one is a write that was torn, or is going on at this moment.
+func (in *inspector) tail() error {
 	b, err := os.ReadFile(filepath.Join(in.Dir, tailFile))
-	if err != nil {
-		return
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
 	}
-	for slot, s := range in.slots {
+	if err != nil {
+		return fmt.Errorf("journal: inspect: %w", err)
+	}
+	for _, slot := range slices.Sorted(maps.Keys(in.slots)) {
+		s, good, bad := in.slots[slot], 0, 0
 		var newest tailRecord
-		for at := slot * 2 * tailRow; at < (slot+1)*2*tailRow && at+tailRow <= len(b); at += tailRow {
-			if t, ok := parseTail(b[at:at+tailRow], slot); ok && t.id == s.Stream && t.gen > newest.gen {
-				newest = t
+		for side := range 2 {
+			at := (slot*2 + side) * tailRow
+			if at+tailRow > len(b) {
+				break
+			}
+			row := b[at : at+tailRow]
+			t, ok := parseTail(row, slot)
+			if !ok && mendTail(row) {
+				if t, ok = parseTail(row, slot); ok {
+					in.damage(Damage{File: tailFile, Offset: int64(at), Bytes: 1, Reason: mendableReason})
+				}
+			}
+			switch {
+			case ok:
+				good++
+				if t.id == s.Stream && t.gen > newest.gen {
+					newest = t
+				}
+			case slices.ContainsFunc(row, func(c byte) bool { return c != 0 }): // else it was never written
+				bad++
 			}
 		}
-		if newest.head >= s.Head {
-			s.InRow = uint64(len(newest.records))
+		if bad > 0 && good == 0 {
+			in.damage(Damage{File: tailFile, Offset: int64(slot * 2 * tailRow), Bytes: 2 * tailRow, Reason: fmt.Sprintf("no row of machine %s checks", s.Machine)})
+		}
+		if newest.head < s.Head {
+			continue // its records went into the segments
+		}
+		s.InRow = uint64(len(newest.records))
+		for _, r := range newest.records {
+			if in.visit == nil {
+				break
+			}
+			e := Entry{Segment: tailFile, Machine: s.Machine, Stream: s.Stream, Boot: in.boots[uint64(r.GetBoot())], Record: r, Sound: true}
+			if err := in.visit(e); err != nil {
+				return err
+			}
 		}
 	}
+	return nil
 }
 
 // inspector gathers what the segments hold.
@@ -163,6 +208,13 @@ func (in *inspector) damage(d Damage) {
 	const most = 1000
 	if len(in.Damage) < most {
 		in.Damage = append(in.Damage, d)
+	}
+}
+
+// refuse notes why an agent would not open the journal.
+func (in *inspector) refuse(err error) {
+	if in.Refused == "" {
+		in.Refused = err.Error()
 	}
 }
 
@@ -185,10 +237,18 @@ func (in *inspector) segment(number uint64, last bool) error {
 		in.damage(Damage{File: in.file, Bytes: min(int64(len(b)), headerBytes), Reason: "the header does not check"})
 		off = min(off, int64(len(b)))
 	}
+	if last {
+		if _, _, _, _, err := parseOpening(slices.Clone(b), number); err != nil {
+			in.refuse(fmt.Errorf("newest segment %s: %w", in.file, err))
+		}
+	}
 	end, w, err := walk(b, number, off, last, func(off, size int64, p []byte) error {
 		f, err := decode(p)
 		if err != nil {
 			in.damage(Damage{File: in.file, Offset: off, Bytes: size, Reason: err.Error()})
+			if last {
+				in.refuse(fmt.Errorf("newest segment %s at offset %d: %w", in.file, off, err))
+			}
 			return nil
 		}
 		return in.take(f, off, size)

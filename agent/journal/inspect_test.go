@@ -157,3 +157,84 @@ func TestInspectWithoutAJournal(t *testing.T) {
 		t.Errorf("no folder: %v", err)
 	}
 }
+
+// TestInspectTellsWhatNoAgentOpens: what Open refuses, the inspection says, and
+// nothing else.
+func TestInspectTellsWhatNoAgentOpens(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "j")
+	WriteFormatSample(t, dir)
+	names, err := filepath.Glob(filepath.Join(dir, "*"+segmentSuffix))
+	if err != nil || len(names) < 2 {
+		t.Fatal(names, err)
+	}
+	for i, name := range names {
+		good, err := os.ReadFile(name)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for at := 0; at < len(good); at += 7 {
+			bad := slices.Clone(good)
+			bad[at] ^= 0x15
+			if err := os.WriteFile(name, bad, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			in, err := Inspect(dir, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			work := filepath.Join(t.TempDir(), "w")
+			if err := os.CopyFS(work, os.DirFS(dir)); err != nil {
+				t.Fatal(err)
+			}
+			j, _, err := Open(work, Options{Log: silent, Ballast: -1, disk: (&flakyDisk{}).on})
+			if (err != nil) != (in.Refused != "") {
+				t.Errorf("segment %d, byte %d: opening gives %v, the inspection says %q", i, at, err, in.Refused)
+			}
+			if err == nil {
+				j.Close()
+			}
+			_ = os.RemoveAll(work)
+		}
+		if err := os.WriteFile(name, good, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// TestInspectTailRows: one row may be torn, a bit can be put right, and where
+// none of a machine checks people are told.
+func TestInspectTailRows(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "j")
+	WriteFormatSample(t, dir)
+	name := filepath.Join(dir, tailFile)
+	good, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		name   string
+		spoil  func(b []byte)
+		damage string
+		rows   uint64
+	}{
+		{"as written", func([]byte) {}, "", 1},
+		{"the older one of two torn", func(b []byte) { clear(b[100:300]) }, "", 1},
+		{"a bit", func(b []byte) { b[tailRow+40] ^= 4 }, mendableReason, 1},
+		{"both", func(b []byte) { clear(b[100:300]); clear(b[tailRow+100 : tailRow+300]) }, "no row of machine m01 checks", 0},
+		{"never written", func(b []byte) { clear(b[:2*tailRow]) }, "", 0},
+	} {
+		bad := slices.Clone(good)
+		c.spoil(bad)
+		if err := os.WriteFile(name, bad, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		in, _ := lookedAt(t, dir)
+		var text string
+		for _, d := range in.Damage {
+			text += d.String()
+		}
+		if (c.damage == "") != (text == "") || !strings.Contains(text, c.damage) || in.Streams[0].InRow != c.rows || in.Streams[1].InRow != 1 {
+			t.Errorf("%s: told %q, rows of %d and %d records; want %q and %d", c.name, text, in.Streams[0].InRow, in.Streams[1].InRow, c.damage, c.rows)
+		}
+	}
+}

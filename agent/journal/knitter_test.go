@@ -46,8 +46,7 @@ func (k *knitter) step(c *Channel, every int) error {
 	k.steps++
 	k.now += 10e9
 	k.count += uint64(3 + k.steps%4)
-	life := append([]byte("life of machine "), k.id...)[:16]
-	recs := []*wirepb.Record{k.stamp(&wirepb.CountSpan{LifeId: life, From: k.told, To: k.count, RawTo: k.count, RawBits: 32, FromBoottimeNs: k.toldAt, Quality: wirepb.CountQuality_COUNT_QUALITY_SURE})}
+	recs := k.span()
 	var id [16]byte
 	copy(id[:], k.id)
 	begins, ends := !k.open && k.steps%every == 0, k.open
@@ -71,6 +70,12 @@ func (k *knitter) step(c *Channel, every int) error {
 		k.open = false
 	}
 	return nil
+}
+
+// span tells the counts that are not told yet.
+func (k *knitter) span() []*wirepb.Record {
+	life := append([]byte("life of machine "), k.id...)[:16]
+	return []*wirepb.Record{k.stamp(&wirepb.CountSpan{LifeId: life, From: k.told, To: k.count, RawTo: k.count, RawBits: 32, FromBoottimeNs: k.toldAt, Quality: wirepb.CountQuality_COUNT_QUALITY_SURE})}
 }
 
 // state is as long as that of a real machine.
