@@ -27,6 +27,7 @@ type input struct {
 	pending bool   // went off, the hold time runs
 	offAt   int64  // boottime of the first reading at which it was off
 	offExt  uint64 // extended counter then
+	watched int64  // boottime since which it was off at every poll
 }
 
 // resetInputs takes the inputs as they are: nobody knows since when.
@@ -46,9 +47,11 @@ func (p *pass) filter() (on uint64) {
 		case p.active&(1<<i) != 0:
 			in.on, in.pending = true, false
 		case in.on && !in.pending:
-			in.pending, in.offAt, in.offExt = true, now, p.base.Ext
+			in.pending, in.offAt, in.offExt, in.watched = true, now, p.base.Ext, now
+		case in.pending && p.st.failed > 0:
+			in.watched = now
 		}
-		if in.pending && time.Duration(now-in.offAt) >= p.w.conf.Stops[i].Hold {
+		if in.pending && p.wentOff(in, p.w.conf.Stops[i].Hold) {
 			in.on, in.pending = false, false
 		}
 		if in.on {
@@ -56,6 +59,16 @@ func (p *pass) filter() (on uint64) {
 		}
 	}
 	return on
+}
+
+// wentOff tells that an input that went off was off for its hold time. A reading
+// that failed may have been the one that found a blinking lamp lit: where there
+// was one the hold time begins anew, but for a cylinder that turned on by more
+// than its running out.
+func (p *pass) wentOff(in *input, hold time.Duration) bool {
+	now := p.r.At.Boottime
+	return time.Duration(now-in.watched) >= hold ||
+		time.Duration(now-in.offAt) >= hold && p.base.Ext-in.offExt > uint64(p.w.conf.PerRevolution)
 }
 
 // inputs ends and begins stops at stop inputs.

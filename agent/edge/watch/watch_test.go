@@ -98,6 +98,49 @@ func TestBlinkingLampIsOneStop(t *testing.T) {
 	s.want("21 span 01 (100,110] from 10")
 }
 
+// Readings that fail hide that a lamp was lit: it is off when it was off for the
+// hold time without one, or when the cylinder turns.
+func TestBlinkingLampAmongFailedReads(t *testing.T) {
+	blink := func(t *testing.T) *script {
+		s := newScript(t, Config{Stops: []Stop{{Cause: "unspecified", Hold: 1500 * time.Millisecond}}, StopAfter: time.Minute})
+		s.at(0, 100)
+		s.at(0.5, 100, 0)
+		s.at(1, 100)
+		s.fail(1.5)
+		s.at(2, 100)
+		s.fail(2.5)
+		s.at(3, 100)
+		s.at(3.5, 100, 0)
+		s.want("0 config", "0 first_sight", "0.5 stop unspecified/ at 100")
+		s.at(4, 100) // off from here on
+		s.fail(4.5)
+		return s
+	}
+	t.Run("off for long enough", func(t *testing.T) {
+		s := blink(t)
+		s.at(5, 100)
+		s.at(5.5, 100)
+		s.at(6, 100)
+		s.want()
+		s.at(6.5, 100)
+		s.want("4 end at 100")
+	})
+	t.Run("running out says nothing", func(t *testing.T) {
+		s := blink(t)
+		s.at(5, 101)
+		s.at(6, 101)
+		s.want()
+	})
+	t.Run("it turns", func(t *testing.T) {
+		s := blink(t)
+		s.at(5, 101)
+		s.fail(5.5)
+		s.want()
+		s.at(6, 102)
+		s.want("4 end at 100")
+	})
+}
+
 func TestStandstill(t *testing.T) {
 	s := newScript(t, Config{StopAfter: 5 * time.Second})
 	s.at(0, 100)
