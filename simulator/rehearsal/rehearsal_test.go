@@ -86,7 +86,7 @@ func TestMillionFaults(t *testing.T) {
 
 // replay plays one seed with a log.
 func replay(t *testing.T, seed uint64) {
-	r := Run(Options{Seed: seed, Faults: perSeed, Pauses: *pausesFlag, Copies: *copiesFlag, Until: *untilFlag, Logs: *logsFlag, Log: func(s string) { fmt.Println(s) }})
+	r := Run(Options{Seed: seed, Faults: min(perSeed, *faultsFlag), Pauses: *pausesFlag, Copies: *copiesFlag, Until: *untilFlag, Logs: *logsFlag, Log: func(s string) { fmt.Println(s) }})
 	for _, b := range r.Books {
 		t.Logf("books: %+v", b)
 	}
