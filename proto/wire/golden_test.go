@@ -6,10 +6,12 @@ import (
 	"flag"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"google.golang.org/protobuf/encoding/prototext"
 	"google.golang.org/protobuf/proto"
+	"google.golang.org/protobuf/reflect/protoreflect"
 
 	"turnwise/proto/turnwisepb/wirepb"
 )
@@ -37,6 +39,15 @@ func TestGoldenDown(t *testing.T) {
 			{Machine: "k01", StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE, LifeId: id('l'), Extended: 70_000, Raw: 4464, RawBits: 16,
 				CountsPerRevolution: 1, BootId: id('b'), BoottimeNs: 5, ReadingNs: 6, SentNs: 7, DbIncarnation: id('i'), StopId: id('x')},
 			{Machine: "k02", StreamId: id('t'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_NOTHING}}},
+		"acks-1.2": &wirepb.Acks{Acks: []*wirepb.Ack{
+			{StreamId: id('s'), AckedSeq: 7, Verdict: wirepb.Verdict_VERDICT_NEED_FROM, Machine: "k01"},
+			{StreamId: id('t'), AckedSeq: 8, Verdict: wirepb.Verdict_VERDICT_QUARANTINED, Reason: "not a batch", Machine: "k02"}}},
+		"agent-state-1.2": &wirepb.AgentState{SessionNo: 4, Online: true, Machines: []*wirepb.MachineLive{
+			{Machine: "k01", StreamId: id('s'), LifeId: id('l'), Extended: 70_000, Raw: 4464, RawBits: 16, CountsPerRevolution: 2, BoottimeNs: 5, Turning: true, SpeedRpm: 27.5,
+				Readable: true, HeadSeq: 9, AckedSeq: 7, Untold: 3},
+			{Machine: "k02", StreamId: id('t'), StopId: id('x'), Cause: "yarn"}}},
+		"command-1.2-refused": &wirepb.Command{Resumes: []*wirepb.Resume{
+			{Machine: "k03", StreamId: id('u'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED, Reason: "not registered"}}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join(dir, name)
@@ -91,4 +102,98 @@ func TestGoldenDown(t *testing.T) {
 			}
 		})
 	}
+}
+
+// TestGoldenIsWhole: some message of the corpus bears every field of the wire,
+// and every value of every enumeration. Who adds one adds a message that has it.
+func TestGoldenIsWhole(t *testing.T) {
+	seen := map[protoreflect.FullName]bool{}
+	var note func(m protoreflect.Message)
+	note = func(m protoreflect.Message) {
+		m.Range(func(f protoreflect.FieldDescriptor, v protoreflect.Value) bool {
+			seen[f.FullName()] = true
+			one := func(v protoreflect.Value) {
+				switch {
+				case f.Message() != nil:
+					note(v.Message())
+				case f.Enum() != nil:
+					if d := f.Enum().Values().ByNumber(v.Enum()); d != nil {
+						seen[d.FullName()] = true
+					}
+				}
+			}
+			if f.IsList() {
+				for i := range v.List().Len() {
+					one(v.List().Get(i))
+				}
+			} else {
+				one(v)
+			}
+			return true
+		})
+	}
+	files, err := filepath.Glob("../../testdata/wire/*.hex")
+	if err != nil || len(files) == 0 {
+		t.Fatal(files, err)
+	}
+	for _, file := range files {
+		text, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		kind, _, _ := strings.Cut(filepath.Base(file), "-")
+		m := map[string]proto.Message{"batch": &wirepb.Batch{}, "acks": &wirepb.Acks{}, "agent": &wirepb.AgentState{}, "server": &wirepb.ServerState{}, "command": &wirepb.Command{}}[kind]
+		if m == nil {
+			t.Fatalf("%s: no message is known by this name", file)
+		}
+		if err := proto.Unmarshal(dumped(t, text), m); err != nil {
+			t.Fatalf("%s: %v", file, err)
+		}
+		note(m.ProtoReflect())
+		if b, ok := m.(*wirepb.Batch); ok {
+			for _, s := range b.GetRecords() {
+				r := new(wirepb.Record)
+				if err := proto.Unmarshal(s.GetBody(), r); err != nil {
+					t.Fatalf("%s: %v", file, err)
+				}
+				note(r.ProtoReflect())
+			}
+		}
+	}
+	f := wirepb.File_turnwise_wire_v1_wire_proto
+	for i := range f.Messages().Len() {
+		fields := f.Messages().Get(i).Fields()
+		for k := range fields.Len() {
+			if name := fields.Get(k).FullName(); !seen[name] {
+				t.Errorf("no message of the corpus has the field %s", name)
+			}
+		}
+	}
+	for i := range f.Enums().Len() {
+		values := f.Enums().Get(i).Values()
+		for k := range values.Len() {
+			if d := values.Get(k); d.Number() != 0 && !seen[d.FullName()] {
+				t.Errorf("no message of the corpus has the value %s", d.FullName())
+			}
+		}
+	}
+}
+
+// dumped reads hexadecimal digits, or what hex.Dump wrote.
+func dumped(t *testing.T, text []byte) (b []byte) {
+	t.Helper()
+	if b, err := hex.DecodeString(string(bytes.TrimSpace(text))); err == nil {
+		return b
+	}
+	for line := range strings.Lines(string(text)) {
+		if len(line) < 59 {
+			continue // the length at the end
+		}
+		part, err := hex.DecodeString(strings.ReplaceAll(line[10:58], " ", ""))
+		if err != nil {
+			t.Fatal(err)
+		}
+		b = append(b, part...)
+	}
+	return b
 }

@@ -56,6 +56,20 @@ func everyKind(newest bool) []*wirepb.Record {
 	}
 }
 
+// everyValue is what everyKind leaves out: the other values of every
+// enumeration, in records that use them.
+func everyValue() (all []*wirepb.Record) {
+	for kind := wirepb.LinkKind_LINK_KIND_FIRST_SIGHT; kind <= wirepb.LinkKind_LINK_KIND_AMBIGUOUS; kind++ {
+		all = append(all, &wirepb.Record{Kind: &wirepb.Record_LifeLink{LifeLink: &wirepb.LifeLink{NewLife: seq16(byte(kind)), Kind: kind, Raw: 3, RawBits: 32, Extended: 3, LostMax: 5}}})
+	}
+	for q := wirepb.CountQuality_COUNT_QUALITY_SURE; q <= wirepb.CountQuality_COUNT_QUALITY_INCHED; q++ {
+		all = append(all, &wirepb.Record{Kind: &wirepb.Record_CountSpan{CountSpan: &wirepb.CountSpan{LifeId: seq16(5), From: 2 + uint64(q), To: 3 + uint64(q), RawTo: 3 + uint64(q), RawBits: 32, FromBoottimeNs: 1, Quality: q}}})
+	}
+	return append(all,
+		&wirepb.Record{Kind: &wirepb.Record_StopBegin{StopBegin: &wirepb.StopBegin{StopId: seq16(0x30), Source: wirepb.StopSource_STOP_SOURCE_STANDSTILL, At: 6}}},
+		&wirepb.Record{Kind: &wirepb.Record_StateGap{StateGap: &wirepb.StateGap{FromBoot: 1, FromBoottimeNs: 2e9, FromWallNs: day.UnixNano(), RawBefore: 6, RawAfter: 6, Reason: wirepb.GapReason_GAP_REASON_SOURCE_UNREADABLE}}})
+}
+
 // batchOf seals records the way an agent does; more is appended to each body.
 func batchOf(t *testing.T, records []*wirepb.Record, change func(*wirepb.Batch), more []byte) []byte {
 	t.Helper()
@@ -65,7 +79,10 @@ func batchOf(t *testing.T, records []*wirepb.Record, change func(*wirepb.Batch),
 		Boots: []*wirepb.Boot{{Index: 1, BootId: seq16(0x60)}},
 	}
 	for i, r := range records {
-		r.Seq, r.Boot, r.BoottimeNs, r.WallNs, r.Clock = b.FirstSeq+uint64(i), 1, int64(i+1)*1e9, day.UnixNano()+int64(i), wirepb.ClockQuality_CLOCK_QUALITY_FREE
+		r.Seq, r.Boot, r.BoottimeNs, r.WallNs = b.FirstSeq+uint64(i), 1, int64(i+1)*1e9, day.UnixNano()+int64(i)
+		if r.Clock == wirepb.ClockQuality_CLOCK_QUALITY_UNSPECIFIED {
+			r.Clock = wirepb.ClockQuality_CLOCK_QUALITY_FREE
+		}
 		body, err := proto.MarshalOptions{Deterministic: true}.Marshal(r)
 		if err != nil {
 			t.Fatal(err)
@@ -96,8 +113,13 @@ func crafted(t *testing.T) map[string][]byte {
 		{Kind: &wirepb.Record_StateGap{StateGap: &wirepb.StateGap{FromBoot: 1, Reason: 9}}},
 		{Kind: &wirepb.Record_LifeLink{LifeLink: &wirepb.LifeLink{NewLife: seq16(0x10), Kind: 9}}},
 	}
+	values := everyValue()
+	for i, r := range values {
+		r.Clock = wirepb.ClockQuality(1 + i%4)
+	}
 	return map[string][]byte{
-		"batch-1.0-every-kind": batchOf(t, everyKind(false), nil, nil),
+		"batch-1.2-every-value": batchOf(t, values, func(b *wirepb.Batch) { b.BeforeCrc32C = proto.Uint32(0xfeedc0de) }, nil),
+		"batch-1.0-every-kind":  batchOf(t, everyKind(false), nil, nil),
 		"batch-1.1-every-kind": batchOf(t, everyKind(true), func(b *wirepb.Batch) {
 			b.Clock.Server = &wirepb.ServerClock{Measured: true, OffsetNs: day.UnixNano() - 20e9, ErrorNs: 2e6}
 		}, nil),
@@ -117,6 +139,9 @@ func read(payload []byte) string {
 	x := ingest.Batch("a1", "k01", b, time.Time{})
 	var w strings.Builder
 	fmt.Fprintf(&w, "stream %x run %x from %d head %d\nclock %+v\n", x.Stream, x.Run, x.FirstSeq, x.HeadSeq, x.Clock)
+	if x.Before != nil { // the first forms did not tell it
+		fmt.Fprintf(&w, "after a record with check sum %08x\n", *x.Before)
+	}
 	for index, id := range x.Boots {
 		fmt.Fprintf(&w, "boot %d %x\n", index, id)
 	}
