@@ -313,9 +313,10 @@ func TestOtherWriter(t *testing.T) {
 	}
 }
 
-// TestFault_07_PowerCutOfTheServer: what was acknowledged is in a copy of the
-// files taken right afterwards, as a power cut would leave them.
-func TestFault_07_PowerCutOfTheServer(t *testing.T) {
+// What was acknowledged is in a copy of the files taken right afterwards, as a
+// process that is killed leaves them. [TestFault_07_PowerCutOfTheDisk] has what
+// a power cut leaves.
+func TestFault_07_KilledAfterTheAcknowledgement(t *testing.T) {
 	dir := t.TempDir()
 	s := open(t, dir)
 	defer s.Close()
@@ -328,10 +329,10 @@ func TestFault_07_PowerCutOfTheServer(t *testing.T) {
 		}
 		after := open(t, image)
 		if got, want := revolutions(t, after), int64(200*(i+1)); got != want {
-			t.Errorf("%d revolutions after a power cut, %d were acknowledged", got, want)
+			t.Errorf("%d revolutions after the kill, %d were acknowledged", got, want)
 		}
 		if o := commit(t, after, spans(t, "k01", 50*i+26, 50*i+75)); o.Acked != 50*i+75 || o.Applied != 25 {
-			t.Errorf("after a power cut: %+v", o)
+			t.Errorf("after the kill: %+v", o)
 		}
 		if err := after.Close(); err != nil {
 			t.Fatal(err)

@@ -1,0 +1,93 @@
+package sqlite
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"testing"
+	"unsafe"
+
+	"golang.org/x/sys/unix"
+)
+
+// mortalDisk mounts an ext4 file system in a file and gives the means to cut
+// its power: what was not synced is gone then. cut closes files by closeFiles
+// before it mounts the disk again.
+func mortalDisk(t *testing.T) (dir string, cut func(closeFiles func())) {
+	t.Helper()
+	if os.Geteuid() != 0 {
+		t.Skip("only root can mount a disk whose power is cut")
+	}
+	image, dir := filepath.Join(t.TempDir(), "disk.img"), filepath.Join(t.TempDir(), "disk")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(image, nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.Truncate(image, 64<<20); err != nil {
+		t.Fatal(err)
+	}
+	mount := func() ([]byte, error) {
+		return exec.Command("mount", "-o", "loop,nodev,nosuid,noexec", image, dir).CombinedOutput()
+	}
+	if out, err := exec.Command("mkfs.ext4", "-q", "-m", "0", image).CombinedOutput(); err != nil {
+		t.Skipf("no disk whose power can be cut: mkfs.ext4: %v: %s", err, out)
+	}
+	if out, err := mount(); err != nil {
+		t.Skipf("no disk whose power can be cut: mount: %v: %s", err, out)
+	}
+	t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
+	return dir, func(closeFiles func()) {
+		t.Helper()
+		f, err := os.Open(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		const shutdown, noLogFlush = 0x8004587d, uint32(2) // FS_IOC_SHUTDOWN
+		how := noLogFlush
+		_, _, errno := unix.Syscall(unix.SYS_IOCTL, f.Fd(), shutdown, uintptr(unsafe.Pointer(&how)))
+		_ = f.Close()
+		if errno != 0 {
+			t.Fatalf("cut the power: %v", errno)
+		}
+		closeFiles()
+		if err := unix.Unmount(dir, 0); err != nil {
+			t.Fatal(err)
+		}
+		if out, err := mount(); err != nil {
+			t.Fatalf("mount again: %v: %s", err, out)
+		}
+	}
+}
+
+// TestFault_07_PowerCutOfTheDisk: the power of the disk is cut, and whatever
+// was not synced is gone, which a letter beside the database shows. What was
+// acknowledged is there.
+func TestFault_07_PowerCutOfTheDisk(t *testing.T) {
+	disk, cut := mortalDisk(t)
+	dir, letter := filepath.Join(disk, "d"), filepath.Join(disk, "letter")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	s := open(t, dir)
+	register(t, s, "k01")
+	for i := range uint64(6) {
+		commit(t, s, spans(t, "k01", 50*i+1, 50*i+50))
+		if err := os.WriteFile(letter, []byte("not synced"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		cut(func() { _ = s.Close() }) // it can write nothing any more
+		if b, err := os.ReadFile(letter); err == nil && len(b) > 0 {
+			t.Fatal("what was not synced is there: the power was not cut")
+		}
+		s = open(t, dir)
+		if got, want := revolutions(t, s), int64(200*(i+1)); got != want {
+			t.Errorf("%d revolutions after power cut %d, %d were acknowledged", got, i+1, want)
+		}
+	}
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	undamaged(t, file(dir))
+}
