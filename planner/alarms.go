@@ -53,6 +53,7 @@ type alarmJSON struct {
 var alarmClasses = map[pb.AlarmClass]string{
 	pb.AlarmClass_ALARM_CLASS_NOT_ATTENDED: "not-attended", pb.AlarmClass_ALARM_CLASS_SILENT: "silent", pb.AlarmClass_ALARM_CLASS_OTHER_LOT: "other-lot",
 	pb.AlarmClass_ALARM_CLASS_PROMISE: "promise", pb.AlarmClass_ALARM_CLASS_RATIO: "ratio",
+	pb.AlarmClass_ALARM_CLASS_BACKUP: "backup",
 }
 
 // alarmStates are the words of ISA-18.2.

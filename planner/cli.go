@@ -74,6 +74,7 @@ type cli struct {
 	Alarms   alarmsCmd   `cmd:"" help:"What needs an answer: acknowledge, shelve, take out of service."`
 	Asked    askedCmd    `cmd:"" help:"Calls and alarms of each person, which is a set of machines, in 10 minutes."`
 	Units    unitsCmd    `cmd:"" help:"Agents: who reads which machine, and who is sick."`
+	Upkeep   upkeepCmd   `cmd:"" help:"How the server keeps its records: since when, in how much room, and the newest backup."`
 	Book     bookCmd     `cmd:"" help:"The mill's book: machines, yarns, articles, cards, orders."`
 	Watch    watchCmd    `cmd:"" help:"Follow changes as they are committed."`
 	Calc     calcCmd     `cmd:"" help:"Calculate kilos, counts, cloth, cones, rolls and regain; no server is asked."`

@@ -37,6 +37,7 @@ type fake struct {
 	pb.UnimplementedBookServiceServer
 	pb.UnimplementedPlanServiceServer
 	pb.UnimplementedAlarmServiceServer
+	pb.UnimplementedUpkeepServiceServer
 
 	mu      sync.Mutex
 	asked   []proto.Message
@@ -409,6 +410,7 @@ func (f *fake) serve(t *testing.T) string {
 	pb.RegisterBookServiceServer(s, f)
 	pb.RegisterPlanServiceServer(s, f)
 	pb.RegisterAlarmServiceServer(s, f)
+	pb.RegisterUpkeepServiceServer(s, f)
 	go s.Serve(l)
 	t.Cleanup(s.Stop)
 	return l.Addr().String()

@@ -110,6 +110,7 @@ func (s *session) plans() pb.PlanServiceClient       { return pb.NewPlanServiceC
 func (s *session) creels() pb.CreelServiceClient     { return pb.NewCreelServiceClient(s.conn) }
 func (s *session) alarms() pb.AlarmServiceClient     { return pb.NewAlarmServiceClient(s.conn) }
 func (s *session) agents() pb.AgentServiceClient     { return pb.NewAgentServiceClient(s.conn) }
+func (s *session) upkeep() pb.UpkeepServiceClient    { return pb.NewUpkeepServiceClient(s.conn) }
 func (s *session) books() pb.BookServiceClient       { return pb.NewBookServiceClient(s.conn) }
 
 // explain turns the answer of a server into an error with an exit code.

@@ -1,7 +1,7 @@
 // Package alarm keeps the states of alarms and adds up what they ask of people.
 //
 // An alarm is a condition that needs an answer of a person in time; there are
-// five classes and no more. Its states follow ANSI/ISA-18.2 and IEC 62682. The
+// six classes and no more. Its states follow ANSI/ISA-18.2 and IEC 62682. The
 // one rule: an alarm is acknowledged by a person or not at all, and one that
 // was hidden while its condition began is told when it is shown again.
 //
@@ -19,17 +19,18 @@ import (
 // Class says what the condition is.
 type Class string
 
-// The five classes.
+// The six classes.
 const (
 	NotAttended Class = "not-attended" // a machine stands and nobody came
 	Silent      Class = "silent"       // a machine is not heard
 	OtherLot    Class = "other-lot"    // cones of another lot at a creel
 	Promise     Class = "promise"      // a promise is less sure than the mill wants
 	Ratio       Class = "ratio"        // counted over weighed kilos are outside limits
+	Backup      Class = "backup"       // no verified backup of the records is young enough
 )
 
 // Classes in the order in which a mill loses by them.
-var Classes = []Class{OtherLot, Silent, NotAttended, Promise, Ratio}
+var Classes = []Class{OtherLot, Silent, NotAttended, Promise, Backup, Ratio}
 
 // State of an alarm after ANSI/ISA-18.2.
 type State uint8

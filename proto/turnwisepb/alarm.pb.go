@@ -38,6 +38,8 @@ const (
 	AlarmClass_ALARM_CLASS_PROMISE AlarmClass = 4
 	// Counted over weighed kilos are outside the limits.
 	AlarmClass_ALARM_CLASS_RATIO AlarmClass = 5
+	// There is no verified backup of the records that is young enough.
+	AlarmClass_ALARM_CLASS_BACKUP AlarmClass = 6
 )
 
 // Enum value maps for AlarmClass.
@@ -49,6 +51,7 @@ var (
 		3: "ALARM_CLASS_OTHER_LOT",
 		4: "ALARM_CLASS_PROMISE",
 		5: "ALARM_CLASS_RATIO",
+		6: "ALARM_CLASS_BACKUP",
 	}
 	AlarmClass_value = map[string]int32{
 		"ALARM_CLASS_UNSPECIFIED":  0,
@@ -57,6 +60,7 @@ var (
 		"ALARM_CLASS_OTHER_LOT":    3,
 		"ALARM_CLASS_PROMISE":      4,
 		"ALARM_CLASS_RATIO":        5,
+		"ALARM_CLASS_BACKUP":       6,
 	}
 )
 
@@ -1578,7 +1582,7 @@ const file_turnwise_v1_alarm_proto_rawDesc = "" +
 	"start_time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\tstartTime\x125\n" +
 	"\bend_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\aendTime\x12\x1f\n" +
 	"\valarm_count\x18\x03 \x01(\x05R\n" +
-	"alarmCount*\xaa\x01\n" +
+	"alarmCount*\xc2\x01\n" +
 	"\n" +
 	"AlarmClass\x12\x1b\n" +
 	"\x17ALARM_CLASS_UNSPECIFIED\x10\x00\x12\x1c\n" +
@@ -1586,7 +1590,8 @@ const file_turnwise_v1_alarm_proto_rawDesc = "" +
 	"\x12ALARM_CLASS_SILENT\x10\x02\x12\x19\n" +
 	"\x15ALARM_CLASS_OTHER_LOT\x10\x03\x12\x17\n" +
 	"\x13ALARM_CLASS_PROMISE\x10\x04\x12\x15\n" +
-	"\x11ALARM_CLASS_RATIO\x10\x05*\xfd\x01\n" +
+	"\x11ALARM_CLASS_RATIO\x10\x05\x12\x16\n" +
+	"\x12ALARM_CLASS_BACKUP\x10\x06*\xfd\x01\n" +
 	"\n" +
 	"AlarmState\x12\x1b\n" +
 	"\x17ALARM_STATE_UNSPECIFIED\x10\x00\x12\x16\n" +

@@ -28,7 +28,7 @@ type alarmService struct {
 
 var classToPB = map[alarm.Class]pb.AlarmClass{
 	alarm.NotAttended: pb.AlarmClass_ALARM_CLASS_NOT_ATTENDED, alarm.Silent: pb.AlarmClass_ALARM_CLASS_SILENT, alarm.OtherLot: pb.AlarmClass_ALARM_CLASS_OTHER_LOT,
-	alarm.Promise: pb.AlarmClass_ALARM_CLASS_PROMISE, alarm.Ratio: pb.AlarmClass_ALARM_CLASS_RATIO,
+	alarm.Promise: pb.AlarmClass_ALARM_CLASS_PROMISE, alarm.Ratio: pb.AlarmClass_ALARM_CLASS_RATIO, alarm.Backup: pb.AlarmClass_ALARM_CLASS_BACKUP,
 }
 
 var alarmStateToPB = map[alarm.State]pb.AlarmState{

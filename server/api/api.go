@@ -5,6 +5,7 @@
 package api
 
 import (
+	"context"
 	"log/slog"
 	"time"
 
@@ -24,6 +25,8 @@ type Options struct {
 	Creel store.CreelRecord
 	// Calls keeps the alarms. Nil = there are none.
 	Calls *calls.Desk
+	// Upkeep tells how the records are kept. Nil = nobody knows.
+	Upkeep func(context.Context) (store.Upkeep, error)
 }
 
 // api is what all services share.
@@ -34,6 +37,7 @@ type api struct {
 	log    *slog.Logger
 	told   store.CreelRecord
 	desk   *calls.Desk
+	upkeep func(context.Context) (store.Upkeep, error)
 	status statuses
 }
 
@@ -45,7 +49,7 @@ func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	a := &api{floor: f, st: st, now: o.Now, log: o.Log, told: o.Creel, desk: o.Calls, status: statuses{o.Log}}
+	a := &api{floor: f, st: st, now: o.Now, log: o.Log, told: o.Creel, desk: o.Calls, upkeep: o.Upkeep, status: statuses{o.Log}}
 	turnwisepb.RegisterMachineServiceServer(s, &machineService{api: a})
 	turnwisepb.RegisterOrderServiceServer(s, &orderService{api: a})
 	turnwisepb.RegisterCreelServiceServer(s, &creelService{api: a})
@@ -53,4 +57,5 @@ func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
 	turnwisepb.RegisterBookServiceServer(s, &bookService{api: a})
 	turnwisepb.RegisterPlanServiceServer(s, &planService{api: a})
 	turnwisepb.RegisterAlarmServiceServer(s, &alarmService{api: a})
+	turnwisepb.RegisterUpkeepServiceServer(s, &upkeepService{api: a})
 }

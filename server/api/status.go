@@ -72,6 +72,7 @@ func (s statuses) of(method string, err error) error {
 		{alarm.ErrRequest, codes.InvalidArgument, "INVALID"},
 		{alarm.ErrState, codes.FailedPrecondition, "ALARM_STATE"},
 		{errNoAlarms, codes.FailedPrecondition, "NOT_KEPT"},
+		{errNoUpkeep, codes.FailedPrecondition, "NOT_KEPT"},
 		{store.ErrTask, codes.FailedPrecondition, "TASK_STATE"},
 		{floor.ErrNoTaps, codes.FailedPrecondition, "NOT_KEPT"},
 		{floor.ErrNoRecord, codes.FailedPrecondition, "NO_RECORD"},

@@ -1,5 +1,5 @@
 // Package calls is the desk where what needs an answer comes in: it raises
-// alarms of the five classes from what the floor shows, keeps their states over
+// alarms of the six classes from what the floor shows, keeps their states over
 // a restart, and adds up what each person was asked. A person is a set of
 // machines; nobody's name is known here.
 //
@@ -26,9 +26,10 @@ import (
 
 // Who is asked, besides sets of machines.
 const (
-	planning = "planning"
-	quality  = "quality"
-	noSet    = "no set"
+	planning    = "planning"
+	quality     = "quality"
+	engineering = "engineering"
+	noSet       = "no set"
 )
 
 // Floor is what the desk looks at.
@@ -57,6 +58,8 @@ type Options struct {
 	// MinRolls rolls; 0 = 0.98, 1.02 and 5.
 	RatioLow, RatioHigh float64
 	MinRolls            int
+	// Backup tells of the copies of the records; nil = nobody is told of them.
+	Backup func() Backup
 	// Aim is how many alarms a person should get in ten minutes, on average.
 	Aim    float64
 	Zone   *time.Location   // of times in sentences; nil = UTC
@@ -101,6 +104,13 @@ func (o *Options) defaults() {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
+}
+
+// Backup is how old the copies of the records are.
+type Backup struct {
+	Since  time.Time     // instant of the newest verified one, or of the database where there is none; zero = not known
+	Limit  time.Duration // that one may be old
+	Failed bool          // the newest attempt
 }
 
 // Alarm is one alarm with what it is about.

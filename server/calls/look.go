@@ -52,7 +52,7 @@ func (d *Desk) Look(ctx context.Context) error {
 	conds = d.grouped(conds)
 	c := changes{d: d, now: now, next: map[string]Alarm{}}
 	seen := map[string]bool{}
-	for _, cond := range append(conds, orders...) {
+	for _, cond := range slices.Concat(conds, orders, d.backupConditions(now)) {
 		if seen[cond.id()] = true; cond.holds {
 			c.holds(cond)
 		}
@@ -208,6 +208,23 @@ func (d *Desk) ratioConditions(ratios []floor.RatioView, now time.Time) []condit
 			Sentence: sentence + " Measure the course length and check the scale, then put the card right."}})
 	}
 	return out
+}
+
+// backupConditions is that there is no young copy of the records.
+func (d *Desk) backupConditions(now time.Time) []condition {
+	if d.o.Backup == nil {
+		return nil
+	}
+	b := d.o.Backup()
+	if b.Since.IsZero() || now.Sub(b.Since) <= b.Limit {
+		return nil
+	}
+	why := "None was taken."
+	if b.Failed {
+		why = "The newest attempt failed; the page of records says why."
+	}
+	return []condition{{holds: true, alarm: Alarm{ID: string(alarm.Backup), Class: alarm.Backup, Asked: []string{engineering}, Begin: b.Since,
+		Sentence: fmt.Sprintf("There is no verified backup of the records since %s: a broken disk would lose what agents no longer hold. %s Look at the folder of the backups and take one: server backup.", d.clock(b.Since), why)}}}
 }
 
 // changes gathers what a look or a request does to alarms.

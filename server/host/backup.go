@@ -22,6 +22,9 @@ const (
 	// backupLate is how long a mill may be without a new backup before it is
 	// told, without end.
 	backupLate = 7 * day
+	// backupOld is how old the newest backup may be before people are told, where
+	// one is taken every day.
+	backupOld = 2 * day
 	// keepAcked is how long agents then keep what the server has.
 	keepAcked = 35 * day
 	// backupGrace lets a server start in peace before it makes up for a backup.
@@ -132,6 +135,40 @@ type backups struct {
 	newest atomic.Int64 // taken at, Unix ms; 0 = none
 	late   atomic.Bool
 	failed atomic.Int64
+	young  atomic.Int64 // instant of the newest, or of the database; Unix ms, 0 = not known yet
+	wrong  atomic.Pointer[failure]
+}
+
+// failure is a backup that could not be taken.
+type failure struct {
+	at   time.Time
+	text string
+}
+
+// limit is how old the newest backup may be before people are told.
+func (c *BackupConfig) limit() time.Duration { return max(backupOld, time.Duration(c.Every)+day) }
+
+// since is the instant of the newest backup, or of the database where there is
+// none; zero where it is not known yet.
+func (b *backups) since() time.Time {
+	if at := b.young.Load(); at != 0 {
+		return time.UnixMilli(at)
+	}
+	return time.Time{}
+}
+
+// failure is the newest attempt since the newest backup that failed.
+func (b *backups) failure() (at time.Time, text string) {
+	if f := b.wrong.Load(); f != nil {
+		return f.at, f.text
+	}
+	return time.Time{}, ""
+}
+
+// fail notes that a backup could not be taken.
+func (b *backups) fail(text string) {
+	b.failed.Add(1)
+	b.wrong.Store(&failure{b.now(), text})
 }
 
 func newBackups(c *Config, db *sqlite.Store, log *slog.Logger, now func() time.Time) *backups {
@@ -168,10 +205,12 @@ func (b *backups) look(ctx context.Context) time.Duration {
 		since = taken
 		b.newest.Store(taken.UnixMilli())
 	}
+	b.young.Store(since.UnixMilli())
 	every := time.Duration(b.c.Backup.Every)
 	if every > 0 && !now.Before(since.Add(every)) && !now.Before(b.notBefore) {
 		if b.take(ctx) {
 			since = now
+			b.young.Store(b.newest.Load())
 		}
 	}
 	b.lateness(ctx, now, since)
@@ -190,7 +229,7 @@ func (b *backups) take(ctx context.Context) bool {
 	sqlite.Sweep(dir)
 	if st, err := os.Stat(b.c.Database.File); err == nil && b.room != nil && filepath.Dir(dir) == filepath.Dir(b.c.Database.File) && !b.room(st.Size()) {
 		b.notBefore = b.now().Add(backupAgain)
-		b.failed.Add(1)
+		b.fail(fmt.Sprintf("%d bytes would fill the disk of %s", st.Size(), dir))
 		b.log.Error("backup not taken: it would fill the disk", "dir", dir, "bytes", st.Size(), "again_in", backupAgain)
 		return false
 	}
@@ -198,12 +237,13 @@ func (b *backups) take(ctx context.Context) bool {
 	if err != nil {
 		b.notBefore = b.now().Add(backupAgain)
 		if ctx.Err() == nil {
-			b.failed.Add(1)
+			b.fail(err.Error())
 			b.log.Error("backup not taken", "dir", dir, "error", err, "again_in", backupAgain)
 		}
 		return false
 	}
 	b.newest.Store(x.Taken.UnixMilli())
+	b.wrong.Store(nil)
 	b.log.Info("verified backup taken", "file", x.File, "bytes", x.Bytes, "records", x.Records, "took", x.Took())
 	all := b.c.listBackups(dir)
 	for _, old := range all[:max(len(all)-b.c.Backup.Keep, 0)] {

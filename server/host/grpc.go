@@ -50,7 +50,7 @@ func (h *Host) newGRPC() {
 		opts = append(opts, grpc.Creds(credentials.NewTLS(h.tls)))
 	}
 	h.grpc = grpc.NewServer(opts...)
-	api.Register(h.grpc, h.floor, h.st, api.Options{Now: h.o.Now, Log: h.o.Log, Creel: h.told, Calls: h.calls})
+	api.Register(h.grpc, h.floor, h.st, api.Options{Now: h.o.Now, Log: h.o.Log, Creel: h.told, Calls: h.calls, Upkeep: h.upkeep.tell})
 	h.health = health.NewServer()
 	for name := range h.grpc.GetServiceInfo() {
 		h.health.SetServingStatus(name, healthpb.HealthCheckResponse_SERVING)

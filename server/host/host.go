@@ -81,6 +81,7 @@ type Host struct {
 	resumes     *resumes
 	backups     *backups
 	retention   *retention
+	upkeep      *upkeep
 	space       *space
 	clock       *clock
 	counts      *counts
@@ -178,7 +179,9 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	}
 	h.searcher = floor.NewSearcher(h.floor)
 	h.record = record.New(h.floor, h.promises, record.Options{Calendar: cal, Log: h.o.Log})
-	if h.calls, err = calls.New(ctx, h.floor, h.answers, h.c.calls(h.o)); err != nil {
+	desk := h.c.calls(h.o)
+	desk.Backup = h.backupAge
+	if h.calls, err = calls.New(ctx, h.floor, h.answers, desk); err != nil {
 		return fmt.Errorf("host: %w", err)
 	}
 	h.heads = newHeads(h.st, h.o.Log)
@@ -188,6 +191,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	h.clock = newClock(h.o.Now, h.o.Log)
 	h.ingest = ingest.New(watched{h.st, h.space}, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
 	h.retention = newRetention(h.c.Retain, h.backups.db, h.o.Log, h.o.Now, func() bool { return h.ingest.Waiting() > 0 })
+	h.upkeep = &upkeep{h: h}
 	h.counts = newCounts(h)
 	return nil
 }

@@ -22,7 +22,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	}
 	cal := h.c.calendar()
 	pages, err := web.New(h.floor, web.Options{
-		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, KeepPlan: h.keepPlan, ApplyPlan: h.applyPlan, UndoPlan: h.undoPlan, BeginJob: h.beginJob, Searches: h.searcher, Now: h.o.Now, Log: h.o.Log,
+		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, Upkeep: h.upkeep.tell, KeepPlan: h.keepPlan, ApplyPlan: h.applyPlan, UndoPlan: h.undoPlan, BeginJob: h.beginJob, Searches: h.searcher, Now: h.o.Now, Log: h.o.Log,
 	})
 	if err != nil {
 		return nil, fmt.Errorf("host: pages: %w", err)

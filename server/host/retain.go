@@ -2,6 +2,7 @@ package host
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"path/filepath"
@@ -11,6 +12,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"turnwise/proto/conf"
+	"turnwise/server/store"
 	"turnwise/server/store/sqlite"
 )
 
@@ -94,7 +96,24 @@ func (c RetainConfig) prune(ctx context.Context, st *sqlite.Store, now time.Time
 	if p.Room, rerr = st.Room(ctx); err == nil {
 		err = rerr
 	}
-	return err
+	if o.DryRun || ctx.Err() != nil {
+		return err
+	}
+	return errors.Join(err, st.NotePrune(ctx, p.note(now, err)))
+}
+
+// note is what is kept of a prune for those who ask how it ended.
+func (p *Pruned) note(at time.Time, err error) store.Prune {
+	x := store.Prune{At: at, Before: p.Before, Records: p.Records, Given: max(p.RoomBefore.Bytes-p.Room.Bytes, 0)}
+	for _, m := range p.Machines {
+		if m.Kept != "" {
+			x.Held = append(x.Held, store.Held{Machine: m.Machine, Reason: m.Kept})
+		}
+	}
+	if err != nil {
+		x.Error = err.Error()
+	}
+	return x
 }
 
 func (c RetainConfig) drop(ctx context.Context, st *sqlite.Store, now time.Time, p *Pruned, o sqlite.PruneOptions) error {
@@ -150,6 +169,7 @@ type retention struct {
 
 	told time.Time // that something stays
 
+	nextAt  atomic.Int64 // the next look, Unix ms; 0 = none comes
 	dropped atomic.Int64 // records
 	kept    atomic.Int64 // machines of which older records stay
 	failed  atomic.Int64
@@ -164,10 +184,21 @@ func (r *retention) run(ctx context.Context) error {
 	if r.c == (RetainConfig{}) {
 		return nil
 	}
-	for next := retainGrace; wait(ctx, next) == nil; next = retainEvery {
+	for next := retainGrace; ; next = retainEvery {
+		r.nextAt.Store(r.now().Add(next).UnixMilli())
+		if wait(ctx, next) != nil {
+			return nil
+		}
 		r.look(ctx)
 	}
-	return nil
+}
+
+// next is when old records are looked for; zero where they never are.
+func (r *retention) next() time.Time {
+	if at := r.nextAt.Load(); at != 0 {
+		return time.UnixMilli(at)
+	}
+	return time.Time{}
 }
 
 // rest waits between two transactions, and until no batch does.

@@ -25,6 +25,7 @@ import (
 	"turnwise/planner/calendar"
 	"turnwise/planner/outlook"
 	"turnwise/server/floor"
+	"turnwise/server/store"
 )
 
 // Floor is what the pages need of the live picture.
@@ -87,6 +88,8 @@ type Options struct {
 	BeginJob func(ctx context.Context, machine, order string) error
 	// Calls keeps the alarms. Nil = there are none.
 	Calls Calls
+	// Upkeep tells how the records are kept. Nil = nobody knows.
+	Upkeep func(context.Context) (store.Upkeep, error)
 	// ApplyPlan writes a kept plan into the book, and Searches look for better
 	// ones. With one nil the page offers no search.
 	ApplyPlan func(ctx context.Context, id int64) error

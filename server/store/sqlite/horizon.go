@@ -19,7 +19,7 @@ func (s *Store) FallBack(ctx context.Context, before time.Time) (int, error) {
 	err := s.transact(ctx, "fall-back of the backup horizon", func(ctx context.Context, w *writer) error {
 		moved = 0
 		for _, st := range w.Streams {
-			h, err := w.newestBefore(ctx, st, before.UnixMilli())
+			h, err := w.newestBefore(ctx, st, st.Horizon, st.Acked, before.UnixMilli())
 			if err != nil {
 				return err
 			}
@@ -40,10 +40,9 @@ func (s *Store) FallBack(ctx context.Context, before time.Time) (int, error) {
 	return moved, err
 }
 
-// newestBefore finds the newest record of a stream from before an instant, by
-// halving: a stream is in the order of time.
-func (w *writer) newestBefore(ctx context.Context, st *stream, before int64) (uint64, error) {
-	lo, hi := st.Horizon, st.Acked // lo is safe; the answer is in [lo, hi]
+// newestBefore finds the newest record of a stream from before an instant, in
+// [lo, hi], of which lo is; by halving: a stream is in the order of time.
+func (w *writer) newestBefore(ctx context.Context, st *stream, lo, hi uint64, before int64) (uint64, error) {
 	for lo < hi {
 		mid := lo + (hi-lo+1)/2
 		var seq int64
