@@ -60,8 +60,10 @@ func (s *Sights) add(x *Sights) {
 
 func (e *Excused) add(x Excused) { e.Taken, e.Hid = e.Taken+x.Taken, e.Hid+x.Hid }
 
-// Unjudged is the share of the sights in which an excuse was taken.
-func (s *Sights) Unjudged(i int) float64 { return float64(s.By[i].Taken) / float64(max(s.Of, 1)) }
+// Unjudged is the share of the sights in which one excuse was taken.
+func (s *Sights) Unjudged(e excuse) float64 {
+	return float64(s.By[bits.TrailingZeros(uint(e))].Taken) / float64(max(s.Of, 1))
+}
 
 // String tells each excuse on a line of its own.
 func (j Judged) String() string {

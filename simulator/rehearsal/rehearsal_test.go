@@ -4,6 +4,7 @@ import (
 	"flag"
 	"fmt"
 	"maps"
+	"math/bits"
 	"reflect"
 	"runtime"
 	"slices"
@@ -79,8 +80,29 @@ func TestMillionFaults(t *testing.T) {
 		t.Logf("%9d  %s", kinds[kind], kind)
 	}
 	t.Logf("of the judgements:\n%s", judged)
+	checkShares(t, judged)
 	if total < faults && !t.Failed() {
 		t.Errorf("%d faults injected, want %d", total, faults)
+	}
+}
+
+// checkShares fails when more sights are judged with an excuse than were when this
+// was written, over seeds 1 to 400 with and without pauses, and a tenth of that.
+// Of few sights the shares say little.
+func checkShares(t *testing.T, j Judged) {
+	for _, c := range []struct {
+		name  string
+		got   Sights
+		which excuse
+		most  float64
+	}{
+		{"commits", j.Commits, unknown, 0.33},
+		{"counts", j.Counts, unknown, 0.66},
+		{"counts", j.Counts, clockBack, 0.16},
+	} {
+		if share := c.got.Unjudged(c.which); c.got.Of >= 500 && share > c.most {
+			t.Errorf("%.3f of the sights of %s are excused, at most %.3f expected: %s", share, c.name, c.most, excuseNames[bits.TrailingZeros(uint(c.which))])
+		}
 	}
 }
 

@@ -119,7 +119,10 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 			r.order(st, at, false, c)
 			m.Come(st.Num, st.Late, st.Latest())
 		}
-		if st.Fenced && at > st.Fence {
+		if st.Fenced && (at > st.Fence || st.Fence > b.Received.UnixMilli()+placing) {
+			// Where the fence is not yet, the server's clock was set back since, and
+			// where on its scale this was cannot be told. Nothing is counted twice
+			// then: who took over accounts for what was counted before.
 			return i, handedOver(st)
 		}
 	}

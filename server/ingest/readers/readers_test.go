@@ -62,3 +62,31 @@ func TestBootOfBeforeTheClockWasSet(t *testing.T) {
 		}
 	}
 }
+
+// A reader that was replaced is not believed until the clock of a server that
+// was set back reaches the time of the hand-over again.
+func TestReplacedReaderUnderAClockSetBack(t *testing.T) {
+	fence := time.Date(2031, 3, 3, 6, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		name     string
+		received time.Time
+		at       time.Time // of the record
+		want     int
+	}{
+		{"late word of before the hand-over", fence.Add(time.Minute), fence.Add(-time.Second), 1},
+		{"word of after it", fence.Add(time.Minute), fence.Add(time.Second), 0},
+		{"the clock was set back by an hour", fence.Add(-time.Hour), fence.Add(-time.Hour), 0},
+		{"two clocks that do not quite agree", fence.Add(-2 * time.Second), fence.Add(-4 * time.Second), 1},
+	} {
+		r, ch := NewRow(), NewChanges()
+		st := r.Begin(store.ID{1}, "a1", "k01", Run{}, ch)
+		st.Begun, st.Begin, st.Records = true, fence.Add(-2*time.Hour).UnixMilli(), 1
+		st.restrict(fence.UnixMilli(), true)
+		st.Places.Offsets[1] = c.at.UnixNano() - int64(time.Minute)
+		rec := store.Record{Seq: 2, Boot: 1, Boottime: int64(time.Minute), Kind: &store.CountSpan{}}
+		b := &store.Batch{Agent: "a1", Machine: "k01", Stream: st.ID, Received: c.received, Boots: map[uint32]store.ID{1: {7}}, Clock: store.Clock{Boot: 1, Boottime: int64(time.Minute)}, Records: []store.Record{rec}}
+		if n, why := r.Believed(new(tally.Machine), st, b, b.Records, ch); n != c.want {
+			t.Errorf("%s: %d records believed, want %d (%s)", c.name, n, c.want, why)
+		}
+	}
+}

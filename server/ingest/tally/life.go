@@ -195,11 +195,14 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 		if m.Lives[prev] == nil && fresh && m.Buried[stream] {
 			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
 		}
-		if twin, at := m.twin(stream, key, prev, k, t); fresh && twin != (LifeKey{}) {
+		if twin, at, lost := m.twin(stream, key, prev, k, t); fresh && twin != (LifeKey{}) {
 			m.joinAt(key, Join{twin, at - k.Ext}, t, c)
 			reading.Ext = at
 			m.grow(twin, at, at, t, t, c)
 			m.read(twin, reading, c)
+			if lost > 0 {
+				m.mayLack(key, lost, c)
+			}
 			return ""
 		}
 	} else if fresh {

@@ -157,6 +157,7 @@ func TestVerifyTwoStreams(t *testing.T) {
 		b.Boots = map[uint32]store.ID{1: {3, 'x'}}
 		b.Clock.Boottime += 1000e9
 		b.Clock.Wall += 1000e9
+		b.Received = b.Received.Add(1000 * time.Second)
 		for i := range b.Records {
 			b.Records[i].Boottime += 1000e9
 			k := b.Records[i].Kind.(*store.CountSpan)
@@ -166,6 +167,7 @@ func TestVerifyTwoStreams(t *testing.T) {
 	}
 	other(1, 10)
 	old := spans(t, "k01", 65, 70)
+	old.Received = old.Received.Add(1001 * time.Second) // late word
 	commit(t, s, old)
 	other(11, 20)
 	if err := s.Close(); err != nil {

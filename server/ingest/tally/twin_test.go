@@ -1,0 +1,78 @@
+package tally
+
+import (
+	"testing"
+
+	"turnwise/server/store"
+)
+
+// Two readers of one counter see it fall. Whatever each of them tells, and in
+// which order it comes, each turn is counted once.
+func TestTwoReadersSeeOneFall(t *testing.T) {
+	// What a reader tells: of the life before up to a value, of the fall at an
+	// instant in s, and of the counts of the new life up to a value by another.
+	type told struct {
+		upTo         uint64
+		at           int64
+		first, to    uint64
+		until        int64
+		anotherFalls *told
+	}
+	tests := []struct {
+		name   string
+		bits   uint32
+		a, b   told
+		want   int64
+		source string
+	}{
+		{"both see it at once", 32, told{100, 100, 0, 50, 150, nil}, told{98, 101, 2, 40, 142, nil}, 150, "100 before, 50 after"},
+		{"the second sees more", 32, told{90, 100, 0, 20, 120, nil}, told{100, 104, 4, 90, 190, nil}, 190, "100 before, 90 after"},
+		{"the second saw it first", 32, told{90, 110, 1_000_010, 1_000_020, 120, nil}, told{100, 101, 1_000_001, 1_000_030, 130, nil}, 129, "100 before, from 1000001 to 1000030"},
+		{"each sees another fall", 32, told{100, 100, 0, 50, 150, nil}, told{100, 5000, 3_000_000, 3_000_040, 5040, nil}, 190, "100, and 50, and 40: the registers are far apart"},
+		{"a second fall that one has missed", 32, told{100, 100, 0, 50, 150, &told{50, 160, 7_000_000, 7_000_030, 190, nil}}, told{100, 165, 7_000_005, 7_000_060, 220, nil}, 210, "100, and 50, and 60"},
+		{"a narrow counter", 16, told{100, 100, 0, 50, 150, nil}, told{98, 101, 2, 60, 160, nil}, 160, "100 before, 60 after"},
+		{"a narrow counter, far apart", 16, told{100, 100, 0, 50, 150, nil}, told{100, 900, 30_000, 30_020, 920, nil}, 170, "100, and 50, and 20"},
+	}
+	for _, tt := range tests {
+		for _, order := range []string{"a first", "b first"} {
+			t.Run(tt.name+", "+order, func(t *testing.T) {
+				m, c := new(Machine), NewChanges(nil)
+				place := Places{Offsets: map[uint32]int64{1: 0}}
+				tell := func(stream, at int64, kind any) {
+					if why := m.Apply(stream, &store.Record{Boot: 1, Boottime: at * 1e9, Kind: kind}, place, c); why != "" {
+						t.Fatal(why)
+					}
+				}
+				span := func(stream, from, to int64, life store.ID, a, b uint64) {
+					tell(stream, to, &store.CountSpan{Life: life, PerRev: 1, From: a, To: b, RawTo: b, RawBits: tt.bits, FromBoottime: from * 1e9})
+				}
+				old := store.ID{1}
+				tell(1, 0, &store.LifeLink{New: old, PerRev: 1, RawBits: tt.bits, MaxRPM: 60})
+				lives := byte(10)
+				var fall func(stream int64, before store.ID, x *told)
+				fall = func(stream int64, before store.ID, x *told) {
+					if before == old {
+						span(stream, 0, min(x.at, int64(x.upTo)), before, 0, x.upTo)
+					}
+					lives++
+					life := store.ID{lives}
+					tell(stream, x.at, &store.LifeLink{New: life, Prev: before, PrevTo: x.upTo, PerRev: 1, Raw: x.first, Ext: x.first, RawBits: tt.bits, MaxRPM: 60, LostMax: 5})
+					span(stream, x.at, x.until, life, x.first, x.to)
+					if x.anotherFalls != nil {
+						fall(stream, life, x.anotherFalls)
+					}
+				}
+				if order == "a first" {
+					fall(1, old, &tt.a)
+					fall(2, old, &tt.b)
+				} else {
+					fall(2, old, &tt.b)
+					fall(1, old, &tt.a)
+				}
+				if m.Revolutions != tt.want {
+					t.Errorf("%d revolutions in the books, want %d (%s)", m.Revolutions, tt.want, tt.source)
+				}
+			})
+		}
+	}
+}
