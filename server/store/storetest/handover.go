@@ -172,6 +172,7 @@ func testLateLink(t *testing.T, b *bench) {
 		b.ok(two.sight(1210, "two"+c.machine, c.at, c.bits).counts(1210, 1220, c.at, c.at+4, c.bits).batch())
 		b.within(c.machine, 4+c.truth+4, c.exact)
 		if c.truth > 5 {
+			late.Received = at(1221)
 			b.ok(late) // told before the second one began: known, or lost no more
 			b.within(c.machine, 4+c.truth+4, c.exact)
 		}
@@ -200,6 +201,7 @@ func testLateReset(t *testing.T, b *bench) {
 		add(100, &store.LifeLink{New: two.life, Prev: first, PrevTo: 90_004, Kind: "reset", LostMax: 115 - 20, PerRev: 1, Raw: 20, RawBits: 32, Ext: 20, MaxRPM: 60}).
 		add(100, &store.CountSpan{Life: two.life, From: 0, To: 20, RawTo: 20, RawBits: 32, FromBoottime: ns(100), PerRev: 1, TimeUnknown: true}).batch())
 	b.within("k01", 4+4+20, false)
+	late.Received = at(101)
 	b.ok(late)
 	b.within("k01", 4+4+20, false)
 	if x := b.totals("k01"); x.Revolutions != 28 || x.LostMax != 91 {
