@@ -135,6 +135,9 @@ func TestInspectMissingSegment(t *testing.T) {
 		mustAppend(t, c, strings.Repeat("s", 100), span(j.Boot([16]byte{7}), n+1))
 		mustSync(t, j)
 	}
+	if err := j.Close(); err != nil {
+		t.Fatal(err)
+	}
 	if err := os.Remove(filepath.Join(dir, (&segment{number: 2}).name())); err != nil {
 		t.Fatal(err)
 	}

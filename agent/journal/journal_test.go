@@ -22,8 +22,28 @@ func mustOpen(t testing.TB, dir string, o Options) (*Journal, Report) {
 	if err != nil {
 		t.Fatalf("Open: %v", err)
 	}
-	t.Cleanup(func() { j.Close() })
+	t.Cleanup(func() { checkAfterwards(t, j, dir, o) })
 	return j, rep
+}
+
+// checkAfterwards looks at the invariants when a test is over, also of a
+// journal that it closed, crashed or damaged: what opens keeps them.
+func checkAfterwards(t testing.TB, j *Journal, dir string, o Options) {
+	t.Helper()
+	checkJournal(t, j)
+	j.Close()
+	if t.Failed() || o.Disk != nil {
+		return
+	}
+	o.Log = silent
+	again, _, err := Open(dir, o)
+	switch {
+	case err == nil:
+		checkJournal(t, again)
+		again.Close()
+	case !errors.Is(err, ErrDamaged) && !errors.Is(err, ErrLocked):
+		t.Errorf("opened once more after the test: %v", err)
+	}
 }
 
 func mustChannel(t testing.TB, j *Journal, machine string) *Channel {
