@@ -100,7 +100,7 @@ func checkShares(t *testing.T, j Judged) {
 		{"counts", j.Counts, unknown, 0.66},
 		{"counts", j.Counts, clockBack, 0.16},
 	} {
-		if share := c.got.Unjudged(c.which); c.got.Of >= 500 && share > c.most {
+		if share := c.got.Unjudged(c.which); j.Counts.Of >= 500 && share > c.most {
 			t.Errorf("%.3f of the sights of %s are excused, at most %.3f expected: %s", share, c.name, c.most, excuseNames[bits.TrailingZeros(uint(c.which))])
 		}
 	}
