@@ -1,6 +1,7 @@
 package sqlite
 
 import (
+	"context"
 	"database/sql"
 	"encoding/json"
 	"errors"
@@ -96,7 +97,26 @@ func open(t testing.TB, dir string) *Store {
 	if err != nil {
 		t.Fatal(err)
 	}
+	if t, ok := t.(*testing.T); ok {
+		t.Cleanup(func() { verifyAfterwards(t, file(dir)) })
+	}
 	return s
+}
+
+// verifyAfterwards looks at the invariants when a test is over, unless the
+// test has spoilt or removed the database.
+func verifyAfterwards(t *testing.T, file string) {
+	t.Helper()
+	if _, err := os.Stat(file); err != nil || spoilt[file] || t.Failed() {
+		return
+	}
+	rep, err := Verify(context.Background(), file, VerifyOptions{})
+	if err == nil {
+		err = rep.Err()
+	}
+	if err != nil && !errors.Is(err, store.ErrNewerSchema) { // which the store refuses too
+		t.Errorf("after the test: %v", err)
+	}
 }
 
 // spans is a batch of count spans of 10 s with 4 revolutions each, seqs first

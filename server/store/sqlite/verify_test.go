@@ -18,6 +18,10 @@ import (
 	"turnwise/server/store"
 )
 
+// spoilt are the databases that a test has changed behind the store's back.
+// Tests of this package are not parallel.
+var spoilt = map[string]bool{}
+
 // undamaged verifies a database in which nothing may be wrong: what was kept
 // while records came in is what they give when they are read again.
 func undamaged(t *testing.T, file string) *Report {
@@ -38,6 +42,7 @@ func undamaged(t *testing.T, file string) *Report {
 // spoil executes a statement behind the store's back.
 func spoil(t *testing.T, file, statement string) {
 	t.Helper()
+	spoilt[file] = true
 	db := sql.OpenDB(connector{dsn(file, "")})
 	defer db.Close()
 	if _, err := db.Exec(statement); err != nil {
@@ -48,6 +53,7 @@ func spoil(t *testing.T, file, statement string) {
 // unguard takes away what guards the tables, as in a database of before.
 func unguard(t *testing.T, file string) {
 	t.Helper()
+	spoilt[file] = true
 	db := sql.OpenDB(connector{dsn(file, "")})
 	defer db.Close()
 	drop := `DROP TABLE guard;`
