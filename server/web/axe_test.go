@@ -72,11 +72,11 @@ func TestAxe(t *testing.T) {
 		{"overdue creels", overdue + "/creel?set=A", openAll}, {"creel with the strip", base + "/creel?set=A", `document.querySelector(".tk-row:nth-child(3) .hit").click()`},
 		{"wrong lot", base + "/creel?set=A", `document.getElementById("stop-head").textContent = "Wrong lot"; document.getElementById("stop").showModal()`},
 		{"runs", base + "/runs", openAll}, {"machine", base + "/m/k04", openAll}, {"promises", base + "/promises", openAll}, {"order", base + "/o/SO-1041", openAll},
-		{"what if", base + "/whatif?c=down+k04+6h,+slow+K03+27", openAll}, {"kept", base + "/kept", openAll}, {"plan beside", plans + "/loading?c=plan+12&c2=move+SO-1052+K02", openAll}, {"search", plans + "/loading/search/" + search.told.ID, ""}, {"loading tried", base + "/loading?c=move+SO-1052+K02", openAll},
+		{"what if", base + "/whatif?c=down+k04+6h,+slow+K03+27", openAll}, {"kept", base + "/kept", openAll}, {"records", base + "/records", openAll}, {"plan beside", plans + "/loading?c=plan+12&c2=move+SO-1052+K02", openAll}, {"search", plans + "/loading/search/" + search.told.ID, ""}, {"loading tried", base + "/loading?c=move+SO-1052+K02", openAll},
 	}
 	phoneOnly := []test{
 		{"no creel", empty + "/creel", ""}, {"fifty machines", fifty + "/creel?machines=all", ""}, {"silent machine", base + "/m/k09", ""},
-		{"no runs", empty + "/runs", ""}, {"no promises", empty + "/promises", ""}, {"none kept", empty + "/kept", ""},
+		{"no runs", empty + "/runs", ""}, {"no promises", empty + "/promises", ""}, {"none kept", empty + "/kept", ""}, {"no records", empty + "/records", ""}, {"late backup", fifty + "/records", openAll},
 		{"loading", base + "/loading", openAll}, {"no loading", empty + "/loading", ""}, {"no such page", base + "/nothing", ""},
 	}
 	for _, look := range []struct {

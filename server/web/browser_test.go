@@ -104,7 +104,7 @@ func serve(t *testing.T, f *fakeFloor, o Options) *httptest.Server {
 }
 
 func millOptions(f *fakeFloor) Options {
-	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now }, Calls: deskFor(f),
+	return Options{Site: "Mill Fourteen", Zone: istanbul, Calendar: weekdays(), Now: func() time.Time { return f.now }, Calls: deskFor(f), Upkeep: upkeepOf(f),
 		Tap: func(_ context.Context, t Tap) (Heard, error) {
 			if t.Lot == "L-433" {
 				return Heard{}, fmt.Errorf("lot %s: %w: another is expected", t.Lot, floor.ErrLot)
@@ -312,6 +312,7 @@ func TestShots(t *testing.T) {
 		{"loading-1440", srv.URL + "/loading", 1440, ""}, {"loading-390", srv.URL + "/loading", 390, ""}, {"loading-print", srv.URL + "/loading", 1050, "print"}, {"loading-dark", srv.URL + "/loading", 1440, "dark"},
 		{"loading-try-1440", srv.URL + "/loading?c=move+SO-1052+K02&c2=split+SO-1041+K05+200", 1440, ""}, {"loading-fifty-1440", srvBig.URL + "/loading", 1440, ""}, {"loading-none-390", srvNone.URL + "/loading", 390, ""},
 		{"alarms-1440", srv.URL + "/alarms", 1440, ""}, {"alarms-390", srv.URL + "/alarms", 390, ""}, {"alarms-dark", srv.URL + "/alarms", 390, "dark"}, {"alarms-print", srv.URL + "/alarms", 1050, "print"}, {"alarms-none-390", srvNone.URL + "/alarms", 390, ""}, {"alarms-none-1440", srvNone.URL + "/alarms", 1440, ""}, {"alarms-fifty-1440", srvBig.URL + "/alarms", 1440, ""},
+		{"records-1440", srv.URL + "/records", 1440, ""}, {"records-390", srv.URL + "/records", 390, ""}, {"records-dark", srv.URL + "/records", 390, "dark"}, {"records-print", srv.URL + "/records", 1050, "print"}, {"records-fifty-1440", srvBig.URL + "/records", 1440, "dark"}, {"records-none-390", srvNone.URL + "/records", 390, ""},
 		{"loading-plan-1440", srv.URL + "/loading?c=plan+12&c2=move+SO-1052+K02", 1440, ""}, {"loading-plan-390", srv.URL + "/loading?c=plan+12&c2=move+SO-1052+K02", 390, ""}, {"loading-plan-dark", srv.URL + "/loading?c=plan+12", 1440, "dark"}, {"loading-plan-print", srv.URL + "/loading?c=plan+12", 1050, "print"},
 		{"search-1440", srv.URL + "/loading/search/" + search.told.ID, 1440, ""}, {"search-390", srv.URL + "/loading/search/" + search.told.ID, 390, ""},
 		{"promises-900", srv.URL + "/promises", 1100, ""}, {"runs-800", srv.URL + "/runs", 800, ""},

@@ -128,7 +128,7 @@ func strangeMill() *fakeFloor {
 func everyPage(f *fakeFloor) []string {
 	list := []string{"/runs", "/runs?sort=stops", "/runs?sort=number", "/runs?at=2026-11-22T10:00", "/runs?at=nonsense", "/creel", "/creel?set=A", "/creel?machines=K01,k02",
 		"/creel?machines=nobody", "/creel?set=A,B", "/creel?set=A&set=B", "/creel?machines=k01&machines=k02", "/promises", "/promises?risk=80", "/promises?risk=50&order=SO-1044", "/promises?order=none",
-		"/loading", "/loading?c=move+SO-1052+K02", "/loading?c=move+SO-1052+K02&c2=split+SO-1041+K05+200&c3=nonsense", "/loading?kept=7", "/alarms"}
+		"/loading", "/loading?c=move+SO-1052+K02", "/loading?c=move+SO-1052+K02&c2=split+SO-1041+K05+200&c3=nonsense", "/loading?kept=7", "/alarms", "/records"}
 	for _, m := range f.Machines() {
 		list = append(list, "/m/"+strings.ReplaceAll(strings.ReplaceAll(strings.ReplaceAll(strings.ReplaceAll(m.ID, "/", "%2F"), " ", "%20"), "?", "%3F"), "#", "%23"))
 	}

@@ -129,6 +129,7 @@ func New(f Floor, o Options) (http.Handler, error) {
 	mux.HandleFunc("GET /o/{order}", s.page("order"))
 	mux.HandleFunc("GET /whatif", s.page("whatif"))
 	mux.HandleFunc("GET /kept", s.page("kept"))
+	mux.HandleFunc("GET /records", s.page("records"))
 	mux.HandleFunc("GET /orders.ics", s.calendarFeed)
 	mux.HandleFunc("GET /events", s.events)
 	mux.HandleFunc("GET /static/{file}", s.files.serve)
@@ -194,7 +195,7 @@ func open(f Floor, o Options) (*site, error) {
 	}
 	s.pages = map[string]func(context.Context, url.Values, time.Time) (view, error){
 		"runs": s.runs, "machine": s.machine, "creel": s.creel, "promises": s.promises,
-		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading, "search": s.search, "alarms": s.alarms,
+		"order": s.order, "whatif": s.whatif, "kept": s.kept, "loading": s.loading, "search": s.search, "alarms": s.alarms, "records": s.records,
 	}
 	var err error
 	if s.files, err = newStatics(); err != nil {
@@ -239,7 +240,7 @@ var keptQuery = map[string][]string{
 }
 
 // behind are pages that one comes to from a page of the navigation.
-var behind = map[string]string{"search": "/loading", "order": "/promises", "whatif": "/promises", "kept": "/promises"}
+var behind = map[string]string{"search": "/loading", "order": "/promises", "whatif": "/promises", "kept": "/promises", "records": "/alarms"}
 
 // namedBy are the pages of one thing, with the part of the address that names it.
 var namedBy = map[string]string{"search": "search", "machine": "machine", "order": "order"}
