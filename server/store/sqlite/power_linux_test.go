@@ -1,9 +1,13 @@
 package sqlite
 
 import (
+	"bytes"
+	"fmt"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"unsafe"
 
@@ -90,4 +94,41 @@ func TestFault_07_PowerCutOfTheDisk(t *testing.T) {
 		t.Fatal(err)
 	}
 	undamaged(t, file(dir))
+}
+
+// A restore that finds no room leaves the database as it was and nothing else,
+// and tells where room is needed.
+func TestRestoreWithoutRoom(t *testing.T) {
+	if os.Geteuid() != 0 {
+		t.Skip("only root can mount a small disk")
+	}
+	disk, backup := t.TempDir(), filepath.Join(t.TempDir(), "b.db")
+	s := open(t, t.TempDir())
+	smallMill(t, s)
+	size := take(t, s, backup).Bytes
+	if err := s.Close(); err != nil {
+		t.Fatal(err)
+	}
+	if err := unix.Mount("small", disk, "tmpfs", 0, fmt.Sprintf("size=%d", size*3/2)); err != nil {
+		t.Skip("a small disk cannot be mounted:", err)
+	}
+	t.Cleanup(func() { _ = unix.Unmount(disk, unix.MNT_DETACH) })
+	db := filepath.Join(disk, "turnwise.db")
+	was, err := os.ReadFile(backup)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(db, was, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	_, err = Restore(t.Context(), db, backup, RestoreOptions{})
+	if err == nil || !strings.Contains(err.Error(), "free space in "+disk) || !strings.Contains(err.Error(), "the database is unchanged") {
+		t.Errorf("restored with %v, want what to do", err)
+	}
+	if now, err := os.ReadFile(db); err != nil || !bytes.Equal(now, was) {
+		t.Errorf("the database was changed: %v", err)
+	}
+	if left := names(t, disk); !slices.Equal(left, []string{"turnwise.db", "turnwise.db" + lockSuffix}) {
+		t.Errorf("left %v", left)
+	}
 }

@@ -8,7 +8,11 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
+	"syscall"
 	"time"
+
+	"github.com/mattn/go-sqlite3"
 
 	"turnwise/server/store"
 )
@@ -52,6 +56,9 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 		o.Progress = func(string, int64, int64) {}
 	}
 	fail := func(err error) (*Restored, error) {
+		if e, ok := errors.AsType[sqlite3.Error](err); ok && e.Code == sqlite3.ErrFull || errors.Is(err, syscall.ENOSPC) {
+			err = fmt.Errorf("%w; free space in %s, as much as the backup takes", err, filepath.Dir(file))
+		}
 		return nil, fmt.Errorf("sqlite: restore %s from %s: %w; the database is unchanged", file, from, err)
 	}
 	file = linked(file)
