@@ -347,7 +347,8 @@ func (m *Machine) precedes(l *Life, back uint64, stream int64, k *store.LifeLink
 	}
 	ms, two := m.took(l.Read, stream, t), int64(wrongClock) // where nobody knows when it began
 	if m.Vague[stream] == 0 {
-		if two = max(ms, l.Read.At+placing-t); t < l.MinAt-placing {
+		// A newest reading from before the first one says that a clock was set back.
+		if two = max(ms, l.Read.At+placing-t); t < min(l.MinAt, l.Read.At)-placing {
 			return false // before the life
 		}
 	}

@@ -144,6 +144,43 @@ func TestReaderUnderWrongClock(t *testing.T) {
 	}
 }
 
+// TestReadersAsideUnderAClockSetBack: the server's clock was set back while the
+// first reader told of its life, so that all that is new seems to be from before
+// the life. A second one that was at the counter at the same time is joined to it
+// all the same.
+func TestReadersAsideUnderAClockSetBack(t *testing.T) {
+	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	rec := func(s int64, kind any) *store.Record {
+		return &store.Record{Boot: 1, Boottime: s * 1e9, Kind: kind}
+	}
+	link := func(life byte, raw uint64) *store.LifeLink {
+		return &store.LifeLink{New: store.ID{life}, PerRev: 1, Raw: raw, Ext: raw, RawBits: 32, MaxRPM: 60}
+	}
+	span := func(life byte, from, to uint64, begin int64) *store.CountSpan {
+		return &store.CountSpan{Life: store.ID{life}, From: from, To: to, FromBoottime: begin * 1e9, RawTo: to, RawBits: 32, PerRev: 1}
+	}
+	m, c := new(Machine), NewChanges(nil)
+	for _, r := range []struct {
+		stream int64
+		rec    *store.Record
+	}{
+		{1, rec(7200, link(1, 1000))},
+		{1, rec(7260, span(1, 1000, 1060, 7200))},
+		{1, rec(3760, span(1, 1060, 1160, 3660))}, // an hour was taken back
+		{2, rec(3765, link(2, 1120))},
+		{2, rec(3845, span(2, 1120, 1200, 3765))},
+	} {
+		if why := m.Apply(r.stream, r.rec, place, c); why != "" {
+			t.Fatal(why)
+		}
+	}
+	// By hand: the counter went from 1000 to 1200. Had it been set back instead, 40
+	// turns and those of 10 s at 1.25 times 60 a minute and 2 for the edges were lost.
+	if m.Revolutions != 200 || m.LostMin != 0 || m.LostMax != 40+15 {
+		t.Errorf("%d revolutions, %d to %d lost; want 200, 0 to 55", m.Revolutions, m.LostMin, m.LostMax)
+	}
+}
+
 // TestVagueReader: a new journal whose first boot spoke to nobody is placed
 // where the newest reading is. What it missed may have taken until it was met;
 // where it was met before that reading, the server's clock was set back, and a

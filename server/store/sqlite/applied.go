@@ -31,8 +31,10 @@ import (
 // life before holds also where that one is heard of later. 11: a life that begins
 // before the newest reading, because two readers were at the counter at a time, is
 // joined too. 12: what a pulse counter may have made before the first count that is
-// not lost is bounded by all the time since it was met.
-const bookingRules = 13
+// not lost is bounded by all the time since it was met. 13: two readers that saw
+// the same fall of a register are counted on one line. 14: a life that seems to begin
+// before the one that it is joined to is joined too, where the clock was set back.
+const bookingRules = 14
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
