@@ -260,7 +260,7 @@ func (m *memory) apply(a *account, st *readers.Stream, p *page, b *store.Batch, 
 			m.w.say(fmt.Sprintf("book %s of stream %d, record %d: %T %+v; %d counts made", st.Machine, st.Num, r.Seq, r.Kind, r.Kind, m.truth(st.Machine)))
 		}
 		st.Book(r)
-		if why, how := m.state.Strange(&a.Machine, st, r); why != "" {
+		if why, how := m.state.Strange(&a.Machine, st, r, b.Received); why != "" {
 			m.w.note("not booked: " + why)
 			if how == readers.Doubted {
 				a.Doubt(r, changes)

@@ -135,9 +135,9 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 // the reader that took over accounts for all counts since the newest reading
 // of then, and they would be counted twice. Of the stream that took over it is
 // what the one before has told too, when its successor was not known yet.
-func (r *Row) Strange(m *tally.Machine, st *Stream, x *store.Record) (why string, how Refusal) {
+func (r *Row) Strange(m *tally.Machine, st *Stream, x *store.Record, received time.Time) (why string, how Refusal) {
 	if !st.Closed {
-		return r.toldBefore(m, st, x)
+		return r.toldBefore(m, st, x, received.UnixMilli())
 	}
 	var life store.ID
 	switch k := x.Kind.(type) {
@@ -168,17 +168,19 @@ const (
 // stream was known, and has told of the time of a record.
 //
 // What the other one told was read before this one was met: it cannot have told
-// of any time after that, whatever its clock shows.
-func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record) (why string, how Refusal) {
+// of any time after that, whatever its clock shows. A record that seems to be from
+// after its own receipt is on the scale of a server's clock that was set back
+// since, and so is that: then the two are compared as they are.
+func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record, received int64) (why string, how Refusal) {
 	now := m.Lives[m.Current]
 	if now == nil || now.Read.Stream == st.Num {
 		return "", Untrue
 	}
-	told, ahead := now.Read.At, false
-	if st.Met != 0 && told > st.Met {
+	at, told, ahead := st.Places.At(x.Boot, x.Boottime), now.Read.At, false
+	if st.Met != 0 && told > st.Met && at <= received+placing {
 		told, ahead = st.Met, told > st.Met+placing
 	}
-	after := st.Places.At(x.Boot, x.Boottime) > told
+	after := at > told
 	how = Told
 	switch k := x.Kind.(type) {
 	case *store.CountSpan: // also one that began before, or whose counts may have

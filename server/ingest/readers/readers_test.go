@@ -90,3 +90,34 @@ func TestReplacedReaderUnderAClockSetBack(t *testing.T) {
 		}
 	}
 }
+
+// What a reader tells is not counted where the one that it replaced has told of
+// that time, as far as instants can be compared: seconds of the server's clock,
+// which may have been set back before the new reader was met.
+func TestToldBeforeTheReaderWasKnown(t *testing.T) {
+	const s = 1000
+	for _, c := range []struct {
+		name                   string
+		read, met, received, x int64 // the other one's newest reading; the record
+		told                   bool
+	}{
+		{"before the newest reading", 2000, 2100, 2100, 1900, true},
+		{"after it", 2000, 2100, 2100, 2050, false},
+		{"the clock was set back since the reading", 2000, 1000, 1000, 990, true},
+		{"and the reader goes on", 2000, 1000, 1300, 1290, false},
+		{"record and reading are of before the clock was set back", 2000, 1000, 1000, 1900, true},
+		{"of before that too, but after the reading", 2000, 1000, 1000, 2050, false},
+	} {
+		r, ch := NewRow(), NewChanges()
+		other := r.Begin(store.ID{1}, "a1", "k01", Run{}, ch)
+		other.Reach = Reach{Begun: true, Begin: 10 * s, Fenced: true, Fence: 500 * s}
+		st := r.Begin(store.ID{2}, "a2", "k01", Run{}, ch)
+		st.Met, st.Places.Offsets[1] = c.met*s, 0
+		key := tally.LifeKey{ID: store.ID{9}, PerRev: 1}
+		m := &tally.Machine{Current: key, Lives: map[tally.LifeKey]*tally.Life{key: {Read: tally.Reading{At: c.read * s, Stream: other.Num}}}}
+		why, how := r.Strange(m, st, &store.Record{Boot: 1, Boottime: c.x * 1e9, Kind: &store.StopBegin{Stop: store.ID{5}}}, time.UnixMilli(c.received*s))
+		if told := why != ""; told != c.told || told && how != Told {
+			t.Errorf("%s: %q, refusal %d; want it told %v", c.name, why, how, c.told)
+		}
+	}
+}

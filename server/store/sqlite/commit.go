@@ -250,7 +250,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 			return err
 		}
 		st.Book(r)
-		refused, how := k.w.Strange(&m.Machine, st, r)
+		refused, how := k.w.Strange(&m.Machine, st, r, b.Received)
 		switch {
 		case refused == "":
 			refused = m.Apply(st.Num, r, st.Places, c)
