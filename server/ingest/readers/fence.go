@@ -170,10 +170,11 @@ const (
 // What the other one told was read before this one was met: it cannot have told
 // of any time after that, whatever its clock shows. A record that seems to be from
 // after its own receipt is on the scale of a server's clock that was set back
-// since, and so is that: then the two are compared as they are.
+// since, and so is that: then the two are compared as they are. What goes on from
+// the newest reading is of after it, whatever any clock says.
 func (r *Row) toldBefore(m *tally.Machine, st *Stream, x *store.Record, received int64) (why string, how Refusal) {
 	now := m.Lives[m.Current]
-	if now == nil || now.Read.Stream == st.Num {
+	if now == nil || now.Read.Stream == st.Num || m.GoesOn(x) {
 		return "", Untrue
 	}
 	at, told, ahead := st.Places.At(x.Boot, x.Boottime), now.Read.At, false

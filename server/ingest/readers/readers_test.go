@@ -121,3 +121,37 @@ func TestToldBeforeTheReaderWasKnown(t *testing.T) {
 		}
 	}
 }
+
+// What goes on from the newest reading is of after it, however the clocks stand.
+func TestWhatGoesOnWasNotTold(t *testing.T) {
+	const s = 1000
+	life, other := store.ID{9}, store.ID{8}
+	for _, c := range []struct {
+		name string
+		kind any
+		told bool
+	}{
+		{"counts from the newest reading", &store.CountSpan{Life: life, From: 500, To: 520, RawTo: 520, RawBits: 32}, false},
+		{"counts from before it", &store.CountSpan{Life: life, From: 490, To: 520, RawTo: 520, RawBits: 32}, true},
+		{"counts of another life", &store.CountSpan{Life: other, From: 500, To: 520, RawTo: 520, RawBits: 32}, true},
+		{"a life after the newest reading", &store.LifeLink{New: other, Prev: life, PrevTo: 500, RawBits: 32}, false},
+		{"a life that began before it", &store.LifeLink{New: other, Prev: life, PrevTo: 490, RawBits: 32}, true},
+		{"a life after one that is not the newest", &store.LifeLink{New: life, Prev: other, PrevTo: 500, RawBits: 32}, true},
+		{"a first sight", &store.LifeLink{New: other, RawBits: 32}, true},
+	} {
+		r, ch := NewRow(), NewChanges()
+		first := r.Begin(store.ID{1}, "a1", "k01", Run{}, ch)
+		first.Reach = Reach{Begun: true, Begin: 10 * s, Fenced: true, Fence: 500 * s}
+		st := r.Begin(store.ID{2}, "a2", "k01", Run{}, ch)
+		st.Met, st.Places.Offsets[1] = 4000*s, 0
+		key := tally.LifeKey{ID: life, PerRev: 1}
+		m := &tally.Machine{Current: key, Lives: map[tally.LifeKey]*tally.Life{
+			key: {Counted: true, Min: 400, Max: 500, Read: tally.Reading{Raw: 500, Ext: 500, Bits: 32, At: 3000 * s, Stream: first.Num}},
+		}}
+		// The clock by which the new reader is placed was an hour slow.
+		why, _ := r.Strange(m, st, &store.Record{Boot: 1, Boottime: 400e9, Kind: c.kind}, time.UnixMilli(4000*s))
+		if (why != "") != c.told {
+			t.Errorf("%s: %q; want it told %v", c.name, why, c.told)
+		}
+	}
+}

@@ -107,6 +107,24 @@ func (m *Machine) Newest() (key LifeKey, r Reading, ok bool) {
 	return m.Current, l.Read, true
 }
 
+// GoesOn tells that a record goes on from the newest reading of the machine's
+// counter: nobody has told of what it counts.
+func (m *Machine) GoesOn(r *store.Record) bool {
+	var key LifeKey
+	var from uint64
+	switch k := r.Kind.(type) {
+	case *store.CountSpan:
+		key, from = LifeKey{k.Life, perRev(k.PerRev)}, k.From
+	case *store.LifeLink:
+		key, from = LifeKey{k.Prev, perRev(k.PerRev)}, k.PrevTo
+	}
+	if key.ID == (store.ID{}) {
+		return false
+	}
+	line, offset := m.joined(key)
+	return line == m.Current && from+offset >= m.reached(line)
+}
+
 const (
 	maxBits = 32
 	// placing is how far two instants of different boots may be from where
