@@ -60,7 +60,7 @@ func TestTwoBoxesAtANarrowCounter(t *testing.T) {
 			for i := range recs {
 				row.Place(m, st, b, &recs[i], c)
 				st.Book(&recs[i])
-				if why, _ := row.Strange(m, st, &recs[i]); why != "" {
+				if why, _ := row.Strange(m, st, &recs[i], b.Received); why != "" {
 					continue
 				}
 				if why := m.Apply(st.Num, &recs[i], st.Places, changes); why != "" {
