@@ -430,6 +430,11 @@ func (p *process) receive(l *link, m sender.Message) {
 		p.s.Receive(now, m)
 		if p.drained() {
 			p.b.told = p.b.w.now
+			for _, s := range p.seats {
+				if !p.b.stray {
+					p.b.mill.oracle.heard(s.plc)
+				}
+			}
 		}
 		p.dirty()
 		p.step()

@@ -40,11 +40,13 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 		// off for 35 days, or nobody could switch it off for a night.
 		took = 35 * 24 * time.Hour
 	}
+	s.pending = max(s.pending, o.mayTell(p, s, took, at))
 	for i := s.settled; i < len(p.upsets); i++ {
 		o.pair(p, s, i, len(p.upsets)-1, took)
 	}
 	if newest := p.upsets[len(p.upsets)-1].at; o.w.now-max(s.calm, newest) >= settling {
-		s.settled = len(p.upsets)
+		s.bounds += s.pending * int64(len(p.upsets)-s.settled)
+		s.settled, s.pending = len(p.upsets), 0
 	}
 }
 
@@ -109,6 +111,7 @@ func (o *oracle) setBack(p *plc, told time.Duration) {
 				o.pair(p, s, i, k, o.w.now-from)
 			}
 		}
+		s.unheard = append(s.unheard, from)
 		return
 	}
 }

@@ -41,6 +41,11 @@ type Judged struct {
 	Commits Sights // of the counts of a machine after each commit
 	Counts  Sights // of those of a machine at the end
 	Stops   Sights
+	// Turns that are told as lost at the most, and that the ledger excuses.
+	Declared, Excusable int64
+	// Machines with more told than excused that are let pass: pulses, read by a box
+	// that does not know how long it was off.
+	Beyond int
 }
 
 // Add adds what another play has judged.
@@ -48,6 +53,8 @@ func (j *Judged) Add(x Judged) {
 	j.Commits.add(&x.Commits)
 	j.Counts.add(&x.Counts)
 	j.Stops.add(&x.Stops)
+	j.Declared, j.Excusable = j.Declared+x.Declared, j.Excusable+x.Excusable
+	j.Beyond += x.Beyond
 }
 
 func (s *Sights) add(x *Sights) {
@@ -83,6 +90,7 @@ func (j Judged) String() string {
 			}
 		}
 	}
+	fmt.Fprintf(b, "%d turns told as lost at the most, %d excused by the ledger; more than excused at %d machines with pulses and no set clock, which pass\n", j.Declared, j.Excusable, j.Beyond)
 	return b.String()
 }
 
@@ -118,6 +126,12 @@ func (o *oracle) judge() {
 		if r.lostMax > 0 && len(s.reasons) == 0 {
 			o.w.fail("machine %s: up to %d turns are declared lost, and nothing happened that nobody could know", p.id, r.lostMax)
 		}
+		if most := s.mayLose(p)/p.perRev + max(r.lives, 1); r.lostMax > most && p.width == 0 && s.vague {
+			o.judged.Beyond++
+		} else if r.lostMax > most {
+			o.w.fail("machine %s (%d bits): up to %d turns are declared lost, and the ledger excuses %d; why bounds: %v", p.id, p.width, r.lostMax, most, keys(s.reasons))
+		}
+		o.judged.Declared, o.judged.Excusable = o.judged.Declared+r.lostMax, o.judged.Excusable+s.mayLose(p)/p.perRev
 		sure, maybe := o.seenStops(p, s)
 		apply := excuse(0)
 		if maybe > 0 {

@@ -28,7 +28,8 @@ type Options struct {
 	// Copies is the share of the troubles of a journal in which it is copied, and
 	// two boxes go on with it, beyond those that are drawn anyway.
 	Copies float64
-	// Break is a negative control: "hasty", "double", "copies" or "lying disk".
+	// Break is a negative control: "hasty", "double", "copies", "vague" or "lying
+	// disk".
 	Break string
 	// Open brings another database; nil = one in memory.
 	open func(w *world) database
@@ -100,7 +101,7 @@ func (m *mill) build() {
 		st := newMemory(w)
 		st.truth = func(id string) int64 { return m.plc(id).at() }
 		st.doubles, st.hasty = m.o.Break == "double", m.o.Break == "hasty"
-		st.copies = m.o.Break == "copies"
+		st.copies, st.vague = m.o.Break == "copies", m.o.Break == "vague"
 		m.server.st = st
 	}
 	kinds := []struct {

@@ -31,6 +31,7 @@ type sight struct {
 	deaths   int           // of processes that looked
 	holes    []stretch     // times in which nobody looked, or what was seen was forgotten
 	doubts
+	excusable
 	reasons  map[string]bool // why bounds may be declared
 	everRead bool
 	clone    time.Duration // since when two boxes have one journal; 0 = none
@@ -73,10 +74,20 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 	if !taken {
 		return
 	}
-	if gap := o.w.now - s.last; s.everRead && gap > 3*poll {
-		s.calm = o.w.now
-		o.hole(p, s.last, o.w.now)
+	if gap := o.w.now - s.last; s.everRead && (gap > 3*poll || s.died) {
+		from := s.last
+		if s.died {
+			from = max(s.last-rollback, 0)
+		}
+		if p.width == 0 || o.most(p, o.w.now-from) >= int64(p.mask()/32) || s.unset(o.w.now, r.At) {
+			s.bounds += o.mayTell(p, s, o.w.now-from, r.At)
+		}
+		if gap > 3*poll {
+			s.calm = o.w.now
+			o.hole(p, s.last, o.w.now)
+		}
 	}
+	s.died = false
 	if right {
 		o.judgeUpsets(p, s, r.At)
 		if r.At.Boot != s.lastBoot {
@@ -128,10 +139,14 @@ func (o *oracle) strayRead(eyes *sight, p *plc, r source.Reading, taken bool) {
 	if o.w.now-eyes.last > 3*poll {
 		eyes.calm = o.w.now
 	}
+	if r.At.Boot != eyes.lastBoot {
+		eyes.bounds += o.mayTell(p, eyes, o.w.now-eyes.last, r.At)
+	}
 	o.judgeUpsets(p, eyes, r.At)
 	s := o.of(p)
 	s.over, s.under = s.over+eyes.over, s.under+eyes.under
-	eyes.over, eyes.under, eyes.last, eyes.lastBoot = 0, 0, o.w.now, r.At.Boot
+	s.bounds, s.vague = s.bounds+eyes.bounds, s.vague || eyes.vague
+	eyes.bounds, eyes.over, eyes.under, eyes.last, eyes.lastBoot = 0, 0, 0, o.w.now, r.At.Boot
 }
 
 // hole notes a time in which nobody looked.
@@ -164,7 +179,7 @@ func (o *oracle) tooShort(p *plc) {
 func (o *oracle) unwatched(p *plc) {
 	s := o.of(p)
 	s.deaths++
-	s.calm = o.w.now
+	s.calm, s.died = o.w.now, true
 	if s.everRead {
 		s.holes = append(s.holes, stretch{from: max(s.last-rollback, 0), to: o.w.now})
 	}
@@ -190,6 +205,7 @@ func (o *oracle) forgotten(p *plc, since time.Duration) {
 		s.holes = append(s.holes, stretch{max(min(since, s.last)-rollback, 0), o.w.now, true})
 	}
 	s.renewed = append(s.renewed, o.w.now)
+	s.unheard = append(s.unheard, max(min(since, s.last)-rollback, 0))
 	s.unsettle(p, since)
 	o.unwatched(p)
 }
@@ -203,6 +219,7 @@ func (o *oracle) committed() {
 			o.w.fail("machine %s: run %d + stop %d + unknown %d ms is not the %d ms elapsed", r.machine, r.run, r.stop, r.unknown, r.last-r.first)
 		}
 		if r.buried > s.buried {
+			s.bounds += o.most(p, o.w.now) + o.wrong(p)
 			o.tooShort(p)
 		}
 		s.buried = r.buried

@@ -120,6 +120,9 @@ func (m *memory) books() (list []record) {
 			machine: id, revolutions: a.Revolutions, stops: a.Stops, lostMin: a.LostMin, lostMax: a.LostMax,
 			run: a.RunMS, stop: a.StopMS, unknown: a.UnknownMS, first: a.First, last: a.Last, lives: int64(len(a.Lives)), buried: a.buried,
 		}
+		if m.vague {
+			r.lostMax += 100 * r.lives
+		}
 		if m.doubles {
 			for k := range a.Lives {
 				r.revolutions = a.summed / int64(k.PerRev)

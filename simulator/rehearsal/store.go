@@ -27,9 +27,10 @@ type memory struct {
 	// Negative controls. doubles: what comes again is added again. hasty: what
 	// was committed last is not durable yet when it is acknowledged. copies: two
 	// processes may write a stream, and nobody looks whether records that come
-	// again, or were there before, are the same.
-	doubles, hasty, copies bool
-	durable                *books
+	// again, or were there before, are the same. vague: a hundred turns more are
+	// told as lost for every life of a counter.
+	doubles, hasty, copies, vague bool
+	durable                       *books
 
 	truth   func(machine string) int64 // for the log
 	refused func(format string, args ...any)

@@ -276,6 +276,9 @@ func (m *mill) takeAway(b *box) {
 	if b.stray {
 		b.kill()
 		b.gone, b.stray = true, false
+		for _, p := range b.plcs {
+			m.oracle.strayed(p)
+		}
 		m.w.note("stray box of " + b.id + " taken away")
 		for _, x := range m.boxes {
 			x.tampered = x.tampered || x.id == b.id // by its late word

@@ -234,6 +234,10 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 			}
 			return ""
 		}
+		if twin, at := m.told(stream, key, k, t); twin != (LifeKey{}) {
+			m.joinAt(key, Join{twin, at - k.Ext}, t, c)
+			return ""
+		}
 		hi = max(hi, m.unseen(stream, key, k, t))
 		prev, prevTo = m.Current, m.reached(m.Current)
 	}

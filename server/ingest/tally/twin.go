@@ -9,7 +9,8 @@ import "turnwise/server/store"
 //
 // Both begin at what the register showed, so that their lines are the same, up to
 // turns of the register; and both first readings are as near to each other as
-// turning explains. Where the counter fell twice and that fits more than one
+// turning explains. A life that the reader's own follows is one only where others
+// have told of a later time already. Where the counter fell twice and that fits more than one
 // life, it is the one that was counted then. Where it was counted at another time
 // only, as far as the clocks tell, it may have been another fall: lost bounds what
 // is counted too little then, and nothing is counted twice.
@@ -17,7 +18,7 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 	if k.RawBits == 0 || k.RawBits > maxBits || !saneRPM(k.MaxRPM) {
 		return LifeKey{}, 0, 0
 	}
-	path, root := map[LifeKey]bool{key: true}, prev
+	path, root := map[LifeKey]bool{}, prev
 	for range maxTwins {
 		path[root] = true
 		before := m.Lives[root]
@@ -26,12 +27,14 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 		}
 		root = before.Prev
 	}
+	now := m.Lives[m.Current]
+	late := now != nil && now.Read.Stream != stream && now.Read.At > t+placing
 	aside, all := int64(0), []LifeKey{root}
 	for i := 0; i < len(all) && i < maxTwins*maxTwins; i++ {
 		for _, f := range m.followers()[all[i]] {
 			all = append(all, f)
 			l := m.Lives[f]
-			if path[f] || f.PerRev != key.PerRev || !l.Counted || l.Read.Bits != k.RawBits || l.Read.Stream == stream {
+			if f == key || path[f] && !(l.during(t) || late && l.near(t)) || f.PerRev != key.PerRev || !l.Counted || l.Read.Bits != k.RawBits || l.Read.Stream == stream {
 				continue
 			}
 			apart := max(l.MinAt-t, t-l.MaxAt, 0)
@@ -47,6 +50,35 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 	}
 	return twin, at, lost
 }
+
+// told finds the life of another reader that was counted at t and holds a first
+// reading: of a reader that was at the counter too, and of which the store hears
+// when that has gone on to other lives.
+func (m *Machine) told(stream int64, key LifeKey, k *store.LifeLink, t int64) (twin LifeKey, at uint64) {
+	if k.RawBits == 0 || k.RawBits > maxBits || m.Vague[stream] != 0 || k.Kind == apart {
+		return LifeKey{}, 0
+	}
+	for f, l := range m.Lives {
+		if f == key || f.PerRev != key.PerRev || !l.Counted || l.Read.Bits != k.RawBits || l.Read.Stream == stream || !l.during(t) {
+			continue
+		}
+		ahead := (k.Raw - l.Min) & (1<<k.RawBits - 1)
+		switch {
+		case ahead > l.Max-l.Min:
+		case twin != (LifeKey{}):
+			return LifeKey{}, 0 // which of them cannot be told
+		default:
+			twin, at = f, l.Min+ahead
+		}
+	}
+	return twin, at
+}
+
+// during tells that a life was counted at t beyond doubt.
+func (l *Life) during(t int64) bool { return t >= l.MinAt-placing && t < l.MaxAt-placing }
+
+// near tells that a life was counted at t, as far as clocks of two hosts tell.
+func (l *Life) near(t int64) bool { return t >= l.MinAt-placing && t <= l.MaxAt+placing }
 
 // maxTwins bounds how many lives, one after the other, are looked at: nobody
 // misses so many falls of a register that another reader has seen.

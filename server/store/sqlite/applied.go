@@ -34,7 +34,7 @@ import (
 // not lost is bounded by all the time since it was met. 13: two readers that saw
 // the same fall of a register are counted on one line. 14: a life that seems to begin
 // before the one that it is joined to is joined too, where the clock was set back.
-const bookingRules = 14
+const bookingRules = 15
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
