@@ -33,7 +33,8 @@ import (
 // joined too. 12: what a pulse counter may have made before the first count that is
 // not lost is bounded by all the time since it was met. 13: two readers that saw
 // the same fall of a register are counted on one line. 14: a life that seems to begin
-// before the one that it is joined to is joined too, where the clock was set back.
+// before the one that it is joined to is joined too, where the clock was set back. 15: a
+// reader that is heard of late is found on the lives that others have told of since.
 const bookingRules = 15
 
 // noteOrder writes down that records of another stream of the machine, or by
