@@ -27,6 +27,8 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 		}
 		root = before.Prev
 	}
+	// Where a life would begin before the other line does, its counts from 0 would
+	// be refused: it stays apart.
 	now := m.Lives[m.Current]
 	late := now != nil && now.Read.Stream != stream && now.Read.At > t+placing
 	aside, all := int64(0), []LifeKey{root}
@@ -39,7 +41,7 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 			}
 			apart := max(l.MinAt-t, t-l.MaxAt, 0)
 			x, ok := l.holds(k, f.PerRev, max(l.MaxAt-t, t-l.MinAt))
-			if !ok || twin != (LifeKey{}) && apart >= aside {
+			if !ok || x < k.Ext || twin != (LifeKey{}) && apart >= aside {
 				continue
 			}
 			twin, at, lost, aside = f, x, 0, apart
@@ -64,7 +66,7 @@ func (m *Machine) told(stream int64, key LifeKey, k *store.LifeLink, t int64) (t
 		}
 		ahead := (k.Raw - l.Min) & (1<<k.RawBits - 1)
 		switch {
-		case ahead > l.Max-l.Min:
+		case ahead > l.Max-l.Min || l.Min+ahead < k.Ext:
 		case twin != (LifeKey{}):
 			return LifeKey{}, 0 // which of them cannot be told
 		default:
