@@ -337,7 +337,7 @@ func (m *mill) strike(h hit) *station {
 func (m *mill) checkAlive() {
 	if m.server != nil && m.server.over() {
 		if !m.server.foundNoRoom(m.log("server"), m.roomAgain) {
-			m.note("server ended by itself: %v: %s", m.server.err, tail(m.log("server"), 3))
+			m.note("%s", m.server.ended(m.log("server")))
 		}
 		m.server = nil
 		if err := m.startServer(); err != nil {
@@ -347,7 +347,7 @@ func (m *mill) checkAlive() {
 	for _, s := range m.stations {
 		if s.proc != nil && s.proc.over() {
 			if !s.proc.foundNoRoom(m.log(s.id), s.roomAgain) {
-				m.note("agent %s ended by itself: %v: %s", s.id, s.proc.err, tail(m.log(s.id), 3))
+				m.note("%s", s.proc.ended(m.log(s.id)))
 			}
 			if err := m.startAgent(s, false); err != nil {
 				m.note("%v", err)

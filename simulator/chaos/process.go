@@ -170,6 +170,38 @@ func tail(file string, lines int) string {
 	return strings.Join(all[max(0, len(all)-lines):], "\n")
 }
 
+// crashed gives the lines with which the runtime begins to tell why a program
+// fell, the last time it did, or "" when its log has none.
+func crashed(file string) string {
+	text, err := os.ReadFile(file)
+	if err != nil {
+		return err.Error()
+	}
+	all := strings.Split(string(text), "\n")
+	for i := len(all) - 1; i >= 0; i-- {
+		for _, word := range []string{"panic: ", "fatal error: ", "SIG", "unexpected fault address", "runtime: "} {
+			if strings.HasPrefix(all[i], word) {
+				for i > 0 && strings.TrimSpace(all[i-1]) != "" && !strings.HasPrefix(all[i-1], "time=") && !strings.HasPrefix(all[i-1], "{") {
+					i--
+				}
+				return strings.Join(all[i:min(len(all), i+fallLines)], "\n")
+			}
+		}
+	}
+	return ""
+}
+
+// fallLines is how much of what a fallen program says is told.
+const fallLines = 40
+
+// ended tells how a program ended that nobody asked to.
+func (p *process) ended(log string) string {
+	if fell := crashed(log); fell != "" && p.cmd.ProcessState.ExitCode() == 2 { // as the runtime of Go leaves it
+		return fmt.Sprintf("%s ended by itself: %v:\n%s", p.name, p.err, fell)
+	}
+	return fmt.Sprintf("%s ended by itself: %v: %s", p.name, p.err, tail(log, 3))
+}
+
 // frozen lists the agents of which the server's log says that a stream froze,
 // and how far the log was read.
 func frozen(file string, from int64) (agents []string, to int64) {
