@@ -61,6 +61,10 @@ func (s *Store) writer(ctx context.Context) (*writer, error) {
 		w.close()
 		return nil, fmt.Errorf("sqlite: read %s: %w", s.file, err)
 	}
+	if err := reserveIndex(s.file); err != nil {
+		w.close()
+		return nil, fmt.Errorf("sqlite: open %s: %w", s.file, err)
+	}
 	s.w = w
 	return w, nil
 }
