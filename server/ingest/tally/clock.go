@@ -198,7 +198,8 @@ func (p Places) rate(boot uint32, now, sample int64) (rate int64) {
 // Another boot never spoke to the server. A disciplined clock of its time is
 // believed; any other clock only between the instant before it, prev, and the
 // beginning of the boot that sends. Without a clock that can be true it is put
-// at the newest instant known. prev is of the stream itself, newest of the
+// at the newest instant known, between the same two: another reader may have told
+// of times long after this boot. prev is of the stream itself, newest of the
 // machine; both in Unix ms, 0 = none.
 func Offset(b *store.Batch, boot uint32, prev, newest int64) int64 {
 	received := b.Received.UnixNano()
@@ -230,15 +231,17 @@ func Offset(b *store.Batch, boot uint32, prev, newest int64) int64 {
 			best = i // a clock that was set meanwhile is the better one
 		}
 	}
+	var offset int64
 	switch {
 	case best < 0 && cmp.Or(prev, newest) == 0:
 		return received - last
 	case best < 0:
-		return cmp.Or(prev, newest)*1e6 - first
-	}
-	offset := own[best].Wall - own[best].Boottime
-	if own[best].Synced {
-		return offset
+		offset = cmp.Or(prev, newest)*1e6 - first
+	default:
+		offset = own[best].Wall - own[best].Boottime
+		if own[best].Synced {
+			return offset
+		}
 	}
 	offset = min(offset, Offset(b, b.Clock.Boot, 0, 0)-last)
 	if prev != 0 {

@@ -74,6 +74,35 @@ func TestOffset(t *testing.T) {
 	}
 }
 
+// A boot whose clock says nothing was over when the boot that sends began, although
+// another reader has told of a later time since. It does not come before what its
+// own stream has told.
+func TestOffsetBeforeTheBootThatSends(t *testing.T) {
+	received := time.Date(2031, 3, 3, 6, 0, 0, 0, time.UTC)
+	up := int64(7 * time.Minute) // of the boot that sends
+	const first, last = int64(20 * time.Second), int64(90 * time.Second)
+	b := &store.Batch{
+		Received: received, Clock: store.Clock{Boot: 2, Boottime: up},
+		Records: []store.Record{{Boot: 1, Boottime: first, Wall: 5}, {Boot: 1, Boottime: last, Wall: 6}, {Boot: 2, Boottime: up}},
+	}
+	before := func(d time.Duration) int64 { return received.Add(-d).UnixMilli() }
+	began := received.UnixNano() - up
+	for _, c := range []struct {
+		name         string
+		prev, newest int64
+		want         int64
+	}{
+		{"another reader told of a later time", 0, before(30 * time.Second), began - last},
+		{"another reader told of an earlier time", 0, before(time.Hour), before(time.Hour)*1e6 - first},
+		{"nothing is known", 0, 0, received.UnixNano() - last},
+		{"its own stream told of a later time", before(time.Minute), before(30 * time.Second), before(time.Minute)*1e6 - first},
+	} {
+		if got := Offset(b, 1, c.prev, c.newest); got != c.want {
+			t.Errorf("%s: placed %v after what is expected", c.name, time.Duration(got-c.want))
+		}
+	}
+}
+
 func TestCellStart(t *testing.T) {
 	for _, c := range [][2]int64{{0, 0}, {Fine - 1, 0}, {Fine, Fine}, {-1, -Fine}, {-Fine, -Fine}, {-Fine - 1, -2 * Fine}} {
 		if got := CellStart(c[0], Fine); got != c[1] {
