@@ -22,11 +22,13 @@ import (
 	"turnwise/agent/journal"
 )
 
-// plc is a machine whose register 41 counts at every look.
+// plc is a machine whose register 41 counts at every look. looked is closed at
+// the fifth look, when what was read before is kept.
 type plc struct {
-	t  *testing.T
-	mu sync.Mutex
-	n  uint16
+	t      *testing.T
+	mu     sync.Mutex
+	n      uint16
+	looked chan struct{}
 }
 
 func (p *plc) HandleCoils(r *mb.CoilsRequest) ([]bool, error) {
@@ -56,7 +58,9 @@ func (p *plc) HandleHoldingRegisters(r *mb.HoldingRegistersRequest) ([]uint16, e
 	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.n++
+	if p.n++; p.n == 5 {
+		close(p.looked)
+	}
 	out := make([]uint16, r.Quantity)
 	for i := range out {
 		if int(r.Addr)+i == 41 {
@@ -71,13 +75,19 @@ func (p *plc) HandleInputRegisters(*mb.InputRegistersRequest) ([]uint16, error) 
 }
 
 func startPLC(t *testing.T) (addr string) {
+	addr, _ = startWatchedPLC(t)
+	return addr
+}
+
+func startWatchedPLC(t *testing.T) (addr string, looked <-chan struct{}) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
 	addr = l.Addr().String()
 	l.Close()
-	s, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + addr, Logger: log.New(io.Discard, "", 0)}, &plc{t: t})
+	p := &plc{t: t, looked: make(chan struct{})}
+	s, err := mb.NewServer(&mb.ServerConfiguration{URL: "tcp://" + addr, Logger: log.New(io.Discard, "", 0)}, p)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -85,7 +95,7 @@ func startPLC(t *testing.T) (addr string) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { s.Stop() })
-	return addr
+	return addr, p.looked
 }
 
 // agentFile writes an agent.yaml; the broker that it names does not exist.
@@ -195,7 +205,8 @@ func TestConfigShow(t *testing.T) {
 // TestRun: without a broker the agent counts and keeps; it tells its service
 // manager, and ends soon.
 func TestRun(t *testing.T) {
-	file, spool := agentFile(t, startPLC(t))
+	addr, looked := startWatchedPLC(t)
+	file, spool := agentFile(t, addr)
 	name := filepath.Join(t.TempDir(), "notify")
 	socket, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: name, Net: "unixgram"})
 	if err != nil {
@@ -219,6 +230,7 @@ func TestRun(t *testing.T) {
 		}
 		heard = append(heard, string(buf[:n]))
 	}
+	<-looked // a life begins with the second reading
 	cancel()
 	begun := time.Now()
 	if c := <-code; c != exitOK {
