@@ -1,6 +1,12 @@
 package tally
 
-import "turnwise/server/store"
+import (
+	"bytes"
+	"cmp"
+	"slices"
+
+	"turnwise/server/store"
+)
 
 // twin finds the life that another reader began when the counter left the same
 // life before, and where on its number line a first reading is: two readers saw
@@ -10,10 +16,10 @@ import "turnwise/server/store"
 // Both begin at what the register showed, so that their lines are the same, up to
 // turns of the register; and both first readings are as near to each other as
 // turning explains. A life that the reader's own follows is one only where others
-// have told of a later time already. Where the counter fell twice and that fits more than one
-// life, it is the one that was counted then. Where it was counted at another time
-// only, as far as the clocks tell, it may have been another fall: lost bounds what
-// is counted too little then, and nothing is counted twice.
+// have told of a later time already. Where the counter fell twice and that fits
+// more than one life, it is the one that was counted then. Where it was counted at
+// another time only, as far as the clocks tell, it may have been another fall: lost
+// bounds what is counted too little then, and nothing is counted twice.
 func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int64) (twin LifeKey, at, lost uint64) {
 	if k.RawBits == 0 || k.RawBits > maxBits || !saneRPM(k.MaxRPM) {
 		return LifeKey{}, 0, 0
@@ -33,7 +39,9 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 	late := now != nil && now.Read.Stream != stream && now.Read.At > t+placing
 	aside, all := int64(0), []LifeKey{root}
 	for i := 0; i < len(all) && i < maxTwins*maxTwins; i++ {
-		for _, f := range m.followers()[all[i]] {
+		// In an order of their own: a recount must find the same one of two that
+		// are as near as each other.
+		for _, f := range slices.SortedFunc(slices.Values(m.followers()[all[i]]), LifeKey.compare) {
 			all = append(all, f)
 			l := m.Lives[f]
 			if f == key || path[f] && !(l.during(t) || late && l.near(t)) || f.PerRev != key.PerRev || !l.Counted || l.Read.Bits != k.RawBits || l.Read.Stream == stream {
@@ -51,6 +59,11 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 		}
 	}
 	return twin, at, lost
+}
+
+// compare is an order of lives, without a meaning.
+func (k LifeKey) compare(o LifeKey) int {
+	return cmp.Or(bytes.Compare(k.ID[:], o.ID[:]), cmp.Compare(k.PerRev, o.PerRev))
 }
 
 // told finds the life of another reader that was counted at t and holds a first

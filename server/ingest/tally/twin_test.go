@@ -76,3 +76,28 @@ func TestTwoReadersSeeOneFall(t *testing.T) {
 		}
 	}
 }
+
+// Of two lives that are as near as each other the same one is found each time, in
+// whatever order they are kept in memory.
+func TestTwinOfEqualsIsTheSame(t *testing.T) {
+	before := LifeKey{store.ID{1}, 1}
+	key, link := LifeKey{store.ID{99}, 1}, &store.LifeLink{New: store.ID{99}, Prev: before.ID, Raw: 10, Ext: 10, RawBits: 32, MaxRPM: 60}
+	found := map[LifeKey]int{}
+	for range 200 {
+		m := &Machine{Lives: map[LifeKey]*Life{before: {Counted: true, Max: 100}}}
+		for id := byte(2); id < 10; id++ {
+			m.Lives[LifeKey{store.ID{id}, 1}] = &Life{
+				Prev: before, Counted: true, Max: 50, MinAt: 100_000, MaxAt: 150_000,
+				Read: Reading{Stream: int64(id), Bits: 32, Ext: 50, Raw: 50, At: 150_000},
+			}
+		}
+		twin, at, _ := m.twin(20, key, before, link, 110_000)
+		if at != 10 {
+			t.Fatalf("at %d of %v, 10 expected", at, twin)
+		}
+		found[twin]++
+	}
+	if len(found) != 1 {
+		t.Errorf("found %v, one and the same expected", found)
+	}
+}
