@@ -13,7 +13,7 @@ import (
 
 type backupCommand struct {
 	configFlag
-	To   string `placeholder:"PATH" help:"File, or a folder for a dated file. Without it the folder of backup.dir."`
+	To   string `placeholder:"PATH" help:"File, or a folder for a dated file; the folder must be there. Without it the folder of backup.dir."`
 	JSON bool   `name:"json" help:"Print the result as JSON."`
 }
 

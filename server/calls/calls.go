@@ -111,6 +111,9 @@ type Backup struct {
 	Since  time.Time     // instant of the newest verified one, or of the database where there is none; zero = not known
 	Limit  time.Duration // that one may be old
 	Failed bool          // the newest attempt
+
+	Gone      time.Time // since when the named folder of the backups is not there; zero = it is there
+	GoneWords string    // which, and what to do
 }
 
 // Alarm is one alarm with what it is about.

@@ -210,21 +210,28 @@ func (d *Desk) ratioConditions(ratios []floor.RatioView, now time.Time) []condit
 	return out
 }
 
-// backupConditions is that there is no young copy of the records.
-func (d *Desk) backupConditions(now time.Time) []condition {
+// backupConditions are that there is no young copy of the records, and that the
+// folder where the next one would go is not there, which is told before one is due.
+func (d *Desk) backupConditions(now time.Time) (out []condition) {
 	if d.o.Backup == nil {
 		return nil
 	}
 	b := d.o.Backup()
+	tell := func(id string, begin time.Time, sentence string) {
+		out = append(out, condition{holds: true, alarm: Alarm{ID: id, Class: alarm.Backup, Asked: []string{engineering}, Begin: begin, Sentence: sentence}})
+	}
+	if !b.Gone.IsZero() {
+		tell(string(alarm.Backup)+"-folder", b.Gone, "No backup of the records can be taken: "+b.GoneWords+".")
+	}
 	if b.Since.IsZero() || now.Sub(b.Since) <= b.Limit {
-		return nil
+		return out
 	}
 	why := "None was taken."
 	if b.Failed {
 		why = "The newest attempt failed; the page of records says why."
 	}
-	return []condition{{holds: true, alarm: Alarm{ID: string(alarm.Backup), Class: alarm.Backup, Asked: []string{engineering}, Begin: b.Since,
-		Sentence: fmt.Sprintf("There is no verified backup of the records since %s: a broken disk would lose what agents no longer hold. %s Look at the folder of the backups and take one: server backup.", d.clock(b.Since), why)}}}
+	tell(string(alarm.Backup), b.Since, fmt.Sprintf("There is no verified backup of the records since %s: a broken disk would lose what agents no longer hold. %s Look at the folder of the backups and take one: server backup.", d.clock(b.Since), why))
+	return out
 }
 
 // changes gathers what a look or a request does to alarms.

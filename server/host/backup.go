@@ -33,6 +33,8 @@ const (
 	backupAgain = hour
 	// backupLook bounds how long a backup that others took goes unnoticed.
 	backupLook = hour
+	// folderLook is how often it is looked whether the named folder is still there.
+	folderLook = 5 * minute
 )
 
 // BackupDir is the folder of the backups.
@@ -41,6 +43,21 @@ func (c *Config) BackupDir() string {
 		return c.Backup.Dir
 	}
 	return filepath.Join(filepath.Dir(c.Database.File), "backups")
+}
+
+// backupFolder makes sure of the folder of the backups. Only the one beside the
+// database is made: another may be on a disk that is not mounted.
+func (c *Config) backupFolder() error {
+	if c.Backup.Dir == "" {
+		if err := os.MkdirAll(c.BackupDir(), 0o700); err != nil {
+			return fmt.Errorf("folder of the backups: %w; name another one in backup.dir", err)
+		}
+		return nil
+	}
+	if err := sqlite.Folder(c.Backup.Dir); err != nil {
+		return fmt.Errorf("backup.dir: %w", err)
+	}
+	return nil
 }
 
 var backupForm = regexp.MustCompile(`-[0-9]{8}T[0-9]{6}Z\.db$`)
@@ -67,9 +84,13 @@ func TakeBackup(ctx context.Context, c Config, target string, now func() time.Ti
 		now = time.Now
 	}
 	if target == "" {
+		if err := c.backupFolder(); err != nil {
+			return nil, fmt.Errorf("host: backup: %w", err)
+		}
 		target = c.BackupDir()
-		if err := os.MkdirAll(target, 0o700); err != nil {
-			return nil, fmt.Errorf("host: folder of the backups (backup.dir): %w", err)
+	} else if os.IsPathSeparator(target[len(target)-1]) { // a folder is meant
+		if err := sqlite.Folder(filepath.Clean(target)); err != nil {
+			return nil, fmt.Errorf("host: backup: %w", err)
 		}
 	}
 	if st, err := os.Stat(target); err == nil && st.IsDir() {
@@ -131,12 +152,14 @@ type backups struct {
 
 	notBefore time.Time // the next one
 	told      time.Time // that there is none
+	recalled  bool      // what failed before the start
 
 	newest atomic.Int64 // taken at, Unix ms; 0 = none
 	late   atomic.Bool
 	failed atomic.Int64
 	young  atomic.Int64 // instant of the newest, or of the database; Unix ms, 0 = not known yet
 	wrong  atomic.Pointer[failure]
+	gone   atomic.Pointer[failure] // the named folder is not there
 }
 
 // failure is a backup that could not be taken.
@@ -165,10 +188,61 @@ func (b *backups) failure() (at time.Time, text string) {
 	return time.Time{}, ""
 }
 
-// fail notes that a backup could not be taken.
-func (b *backups) fail(text string) {
+// missing is since when the named folder of the backups is not there, and what to do.
+func (b *backups) missing() (since time.Time, text string) {
+	if f := b.gone.Load(); f != nil {
+		return f.at, f.text
+	}
+	return time.Time{}, ""
+}
+
+// fail notes that a backup could not be taken, in the database too: who starts the
+// server again to repair it must not lose the reason.
+func (b *backups) fail(ctx context.Context, text string) {
+	f := &failure{b.now(), text}
 	b.failed.Add(1)
-	b.wrong.Store(&failure{b.now(), text})
+	b.wrong.Store(f)
+	if err := b.db.NoteBackupFailure(ctx, f.at, text); err != nil && ctx.Err() == nil {
+		b.log.Error("reason of a failed backup not kept", "error", err)
+	}
+}
+
+// recall reads, once, what failed before the start.
+func (b *backups) recall(ctx context.Context) {
+	if b.recalled {
+		return
+	}
+	at, text, err := b.db.BackupFailure(ctx)
+	if err != nil {
+		b.log.Error("reason of the newest failed backup is not known", "error", err)
+		return
+	}
+	b.recalled = true
+	if !at.IsZero() {
+		b.wrong.Store(&failure{at, text})
+	}
+}
+
+// lookForFolder notes whether the named folder is there. A disk that comes back
+// gets a backup at once where one is due.
+func (b *backups) lookForFolder(now time.Time) {
+	if b.c.Backup.Dir == "" || b.c.Backup.Every == 0 {
+		return
+	}
+	err := b.c.backupFolder()
+	was := b.gone.Load()
+	switch {
+	case err == nil && was != nil:
+		b.gone.Store(nil)
+		b.notBefore = time.Time{}
+		b.log.Info("folder of the backups is there again", "dir", b.c.Backup.Dir)
+	case err != nil && was == nil:
+		b.log.Error("folder of the backups is not there; no backup can be taken", "error", err)
+		was = &failure{at: now}
+		fallthrough
+	case err != nil:
+		b.gone.Store(&failure{was.at, err.Error()})
+	}
 }
 
 func newBackups(c *Config, db *sqlite.Store, log *slog.Logger, now func() time.Time) *backups {
@@ -200,6 +274,8 @@ func (b *backups) look(ctx context.Context) time.Duration {
 		return backupAgain
 	}
 	now := b.now()
+	b.recall(ctx)
+	b.lookForFolder(now)
 	since := created
 	if !taken.IsZero() {
 		since = taken
@@ -213,15 +289,22 @@ func (b *backups) look(ctx context.Context) time.Duration {
 			b.young.Store(b.newest.Load())
 		}
 	}
+	if f := b.wrong.Load(); f != nil && since.After(f.at) {
+		b.wrong.Store(nil) // one by hand since
+	}
 	b.lateness(ctx, now, since)
 	if every == 0 {
 		return backupLook
+	}
+	least := backupLook
+	if b.c.Backup.Dir != "" {
+		least = folderLook
 	}
 	due := since.Add(every)
 	if due.Before(b.notBefore) {
 		due = b.notBefore
 	}
-	return min(max(due.Sub(now), time.Second), backupLook)
+	return min(max(due.Sub(now), time.Second), least)
 }
 
 func (b *backups) take(ctx context.Context) bool {
@@ -229,7 +312,7 @@ func (b *backups) take(ctx context.Context) bool {
 	sqlite.Sweep(dir)
 	if st, err := os.Stat(b.c.Database.File); err == nil && b.room != nil && filepath.Dir(dir) == filepath.Dir(b.c.Database.File) && !b.room(st.Size()) {
 		b.notBefore = b.now().Add(backupAgain)
-		b.fail(fmt.Sprintf("%d bytes would fill the disk of %s", st.Size(), dir))
+		b.fail(ctx, fmt.Sprintf("%d bytes would fill the disk of %s", st.Size(), dir))
 		b.log.Error("backup not taken: it would fill the disk", "dir", dir, "bytes", st.Size(), "again_in", backupAgain)
 		return false
 	}
@@ -237,7 +320,7 @@ func (b *backups) take(ctx context.Context) bool {
 	if err != nil {
 		b.notBefore = b.now().Add(backupAgain)
 		if ctx.Err() == nil {
-			b.fail(err.Error())
+			b.fail(ctx, err.Error())
 			b.log.Error("backup not taken", "dir", dir, "error", err, "again_in", backupAgain)
 		}
 		return false

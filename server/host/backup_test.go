@@ -123,10 +123,10 @@ func TestDailyBackup(t *testing.T) {
 	if b.late.Load() || b.newest.Load() != now.UnixMilli() || b.failed.Load() != 0 {
 		t.Errorf("late %v, newest %d, failed %d; log %s", b.late.Load(), b.newest.Load(), b.failed.Load(), &log)
 	}
-	// A folder that cannot be written is told, and tried again later.
+	// A folder that cannot be used is told, and tried again later.
 	c.Backup.Dir = filepath.Join(c.Database.File, "x")
 	now = now.Add(25 * time.Hour)
-	if wait := b.look(t.Context()); wait != backupAgain || b.failed.Load() != 1 || !strings.Contains(log.String(), "backup not taken") {
+	if wait := b.look(t.Context()); wait != folderLook || b.failed.Load() != 1 || !strings.Contains(log.String(), "backup not taken") {
 		t.Errorf("next look in %s, failed %d, log %s", wait, b.failed.Load(), &log)
 	}
 	b.look(t.Context())
@@ -241,6 +241,50 @@ func TestNoBackupIsTold(t *testing.T) {
 	cancel()
 	if err := b.run(ctx); err != nil {
 		t.Error(err)
+	}
+}
+
+// The disk of the backups is not mounted: no folder is made in its place, people are
+// told at once, and when it is there again what is due is taken.
+func TestBackupFolderGone(t *testing.T) {
+	c := config(t)
+	c.Backup.Dir = filepath.Join(t.TempDir(), "disk", "backups")
+	var log bytes.Buffer
+	now := time.Now()
+	b := keeper(t, &c, &log, &now)
+	h := &Host{c: c, backups: b}
+	begun := now
+	if wait := b.look(t.Context()); wait > folderLook || wait <= 0 {
+		t.Errorf("looks again in %s, want within %s", wait, folderLook)
+	}
+	if x := h.backupAge(); !x.Gone.Equal(begun) || !strings.Contains(x.GoneWords, "backup.dir") || !strings.Contains(x.GoneWords, "mkdir -p "+c.Backup.Dir) || x.Failed {
+		t.Errorf("at the start %+v, want since when the folder is gone and what to do", x)
+	}
+	for _, to := range []string{"", filepath.Join(c.Backup.Dir, "x.db"), filepath.Dir(c.Backup.Dir) + "/"} {
+		if _, err := TakeBackup(t.Context(), c, to, b.now, nil); err == nil || !strings.Contains(err.Error(), "mkdir -p") {
+			t.Errorf("backup to %q: error %v, want the folder and what to do", to, err)
+		}
+	}
+	now = now.Add(25 * time.Hour)
+	b.look(t.Context())
+	now = now.Add(folderLook)
+	b.look(t.Context())
+	if n := strings.Count(log.String(), "folder of the backups is not there"); n != 1 || b.failed.Load() != 1 {
+		t.Errorf("told %d times, %d attempts failed; want once and 1", n, b.failed.Load())
+	}
+	if _, err := os.Stat(filepath.Dir(c.Backup.Dir)); !os.IsNotExist(err) {
+		t.Errorf("a folder was made in the place of the disk: %v", err)
+	}
+	if x := h.backupAge(); !x.Gone.Equal(begun) || !x.Failed {
+		t.Errorf("a day later %+v, want gone since the start", x)
+	}
+	if err := os.MkdirAll(c.Backup.Dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	now = now.Add(folderLook)
+	b.look(t.Context())
+	if x := h.backupAge(); !x.Gone.IsZero() || x.Failed || len(c.listBackups(c.Backup.Dir)) != 1 {
+		t.Errorf("there again: %+v, backups %v", x, c.listBackups(c.Backup.Dir))
 	}
 }
 

@@ -60,11 +60,15 @@ func (k *upkeep) read(ctx context.Context, now time.Time) (store.Upkeep, error) 
 	if c := u.LastBackup(); c != nil && c.Taken.After(u.BackupFailed) { // one by hand since
 		u.BackupFailed, u.BackupFailure = time.Time{}, ""
 	}
+	if at, text := h.backups.missing(); u.BackupFailure == "" && text != "" {
+		u.BackupFailed, u.BackupFailure = at, text
+	}
 	return u, nil
 }
 
 // backupAge is what the desk is told.
 func (h *Host) backupAge() calls.Backup {
 	failed, _ := h.backups.failure()
-	return calls.Backup{Since: h.backups.since(), Limit: h.c.Backup.limit(), Failed: !failed.IsZero()}
+	gone, words := h.backups.missing()
+	return calls.Backup{Since: h.backups.since(), Limit: h.c.Backup.limit(), Failed: !failed.IsZero(), Gone: gone, GoneWords: words}
 }

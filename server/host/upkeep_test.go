@@ -1,6 +1,7 @@
 package host
 
 import (
+	"errors"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -79,11 +80,22 @@ func TestFailedBackupIsTold(t *testing.T) {
 	if age := now.Sub(b.since()); age < 24*time.Hour || age > 26*time.Hour {
 		t.Errorf("the database is %v old", age)
 	}
-	if err := os.Remove(c.Backup.Dir); err != nil {
+	// The reason outlives the server.
+	failed := now
+	b = newBackups(&c, db, slog.New(slog.DiscardHandler), clock)
+	now = now.Add(time.Minute / 2)
+	b.look(t.Context())
+	if at, text := b.failure(); !at.Equal(failed.Truncate(time.Millisecond)) || !strings.Contains(text, "backup.dir") {
+		t.Errorf("after a restart: failed at %v: %q, want at %v", at, text, failed)
+	}
+	if err := errors.Join(os.Remove(c.Backup.Dir), os.Mkdir(c.Backup.Dir, 0o700)); err != nil {
 		t.Fatal(err)
 	}
 	now = now.Add(2 * time.Hour)
 	b.look(t.Context())
+	if at, text, err := db.BackupFailure(t.Context()); err != nil || !at.IsZero() {
+		t.Errorf("kept after a good one: %v %q, %v", at, text, err)
+	}
 	if at, text := b.failure(); !at.IsZero() || now.Sub(b.since()) > time.Minute {
 		t.Errorf("after a good one: failed at %v, %q, newest of %v", at, text, b.since())
 	}

@@ -88,7 +88,7 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 			return fail(notReplaced(err))
 		}
 	}
-	if err := os.MkdirAll(filepath.Dir(target), 0o700); err != nil {
+	if err := Folder(filepath.Dir(target)); err != nil {
 		return fail(err)
 	}
 	name, release, err := partial(target)
@@ -128,6 +128,22 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 	b.took = o.Now().Sub(began)
 	b.Seconds = b.took.Seconds()
 	return b, nil
+}
+
+// Folder tells whether a folder for backups is there. None is ever made where one
+// was named: in the place of a disk that is not mounted it would fill the disk
+// that the backups are to outlive.
+func Folder(dir string) error {
+	st, err := os.Stat(dir)
+	switch {
+	case errors.Is(err, os.ErrNotExist):
+		return fmt.Errorf("folder %s is not there; mount the disk that it is on, or make it: mkdir -p %s", dir, dir)
+	case err != nil:
+		return fmt.Errorf("folder %s: %w; mount the disk that it is on, or name another folder", dir, err)
+	case !st.IsDir():
+		return fmt.Errorf("%s is a file, a folder is expected; name another one", dir)
+	}
+	return nil
 }
 
 // copyChecked makes a sealed copy of a database and checks all of it.
@@ -351,6 +367,9 @@ func noteBackup(ctx context.Context, file string, b *Backup) error {
 	if _, err := tx.ExecContext(ctx, `INSERT OR REPLACE INTO backup (taken_ms, file, bytes, records) VALUES (?, ?, ?, ?)`, b.Taken.UnixMilli(), b.File, b.Bytes, b.Records); err != nil {
 		return err
 	}
+	if _, err := tx.ExecContext(ctx, `DELETE FROM backup_failure`); err != nil {
+		return err
+	}
 	if _, err := tx.ExecContext(ctx, `DELETE FROM backup WHERE taken_ms NOT IN (SELECT taken_ms FROM backup ORDER BY taken_ms DESC LIMIT 100)`); err != nil {
 		return err
 	}
@@ -373,4 +392,26 @@ func (s *Store) LastBackup(ctx context.Context) (taken time.Time, file string, c
 		taken = ms(at.Int64)
 	}
 	return taken, name.String, ms(made.Int64), nil
+}
+
+// NoteBackupFailure keeps why a backup could not be taken, until one is.
+func (s *Store) NoteBackupFailure(ctx context.Context, at time.Time, text string) error {
+	return s.transact(ctx, "note of a backup that failed", func(ctx context.Context, w *writer) error {
+		_, err := w.exec(ctx, `INSERT OR REPLACE INTO backup_failure (id, at_ms, error) VALUES (1, ?, ?)`, at.UnixMilli(), text)
+		return err
+	})
+}
+
+// BackupFailure is the newest attempt since the newest backup that failed; zero
+// where none did.
+func (s *Store) BackupFailure(ctx context.Context) (at time.Time, text string, err error) {
+	var n int64
+	err = s.read.QueryRowContext(ctx, `SELECT at_ms, error FROM backup_failure`).Scan(&n, &text)
+	if errors.Is(err, sql.ErrNoRows) {
+		return at, "", nil
+	}
+	if err != nil {
+		return at, "", fmt.Errorf("sqlite: read the newest backup that failed: %w", err)
+	}
+	return ms(n), text, nil
 }

@@ -232,7 +232,8 @@ func TestBackupTarget(t *testing.T) {
 		{"the database itself", s.file, "is not a finished backup", s, time.Now()},
 		{"a backup of another mill", target, "is of incarnation", foreign, time.Now()},
 		{"a newer backup", target, "it was taken at", s, time.Now().Add(-time.Hour)},
-		{"a folder that is a file", filepath.Join(letter, "b.db"), "not a directory", s, time.Now()},
+		{"a folder that is a file", filepath.Join(letter, "b.db"), "is a file, a folder is expected", s, time.Now()},
+		{"a folder that is not there", filepath.Join(out, "mnt", "disk", "b.db"), "mkdir -p " + filepath.Join(out, "mnt", "disk"), s, time.Now()},
 	} {
 		before := names(t, out)
 		content, _ := os.ReadFile(c.target)

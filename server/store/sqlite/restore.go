@@ -97,6 +97,7 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 	_, _ = rand.Read(incarnation) // never fails
 	r.Incarnation = fmt.Sprintf("%x", incarnation)
 	err = alter(ctx, name, `DROP TABLE `+sealTable,
+		`DELETE FROM backup_failure`, // the one restored from was taken after it
 		fmt.Sprintf(`UPDATE meta SET incarnation = x'%x', writes = writes + 1`, incarnation),
 		`PRAGMA journal_mode = WAL`)
 	if err != nil {

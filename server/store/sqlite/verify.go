@@ -213,7 +213,7 @@ func fromContent(err error) bool {
 var errOldSchema = errors.New("schema of an older version")
 
 // newestSchema is the version of the last migration.
-const newestSchema = 20
+const newestSchema = 21
 
 // head reads what kind of database this is.
 func (v *verifier) head(ctx context.Context) error {
