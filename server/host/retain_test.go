@@ -38,7 +38,8 @@ func (w *words) count(text string) int {
 func TestRetentionOfWeeks(t *testing.T) {
 	c := config(t)
 	c.Retain = RetainConfig{Records: Every(40 * day), FineCells: Every(50 * day)}
-	begun := time.Now() // as the database is stamped
+	// About when the database is stamped, and with all turns in one hour's cells.
+	begun := time.Now().Truncate(time.Hour).Add(-30 * time.Minute)
 	db := twenty(t, c, begun)
 	records := func() int64 {
 		t.Helper()
