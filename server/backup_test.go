@@ -130,6 +130,10 @@ func TestBackupCommands(t *testing.T) {
 	if left, _ := filepath.Glob(filepath.Join(dir, "killed*")); len(left) != 1 {
 		t.Errorf("left %v", left)
 	}
+	want(t, 1, "mkdir -p "+filepath.Join(dir, "safe"), "backup", "-c", config) // as where its disk is not mounted
+	if err := os.Mkdir(filepath.Join(dir, "safe"), 0o700); err != nil {
+		t.Fatal(err)
+	}
 	want(t, 0, filepath.Join(dir, "safe", "demo-"), "backup", "-c", config)
 	want(t, 0, filepath.Join(dir, "demo-"), "backup", "-c", config, "--to", dir)
 	want(t, 0, "good: "+db, "verify", "-c", config)
