@@ -39,7 +39,7 @@ func beside(ctx context.Context, c Config, log *slog.Logger, do func(*sqlite.Sto
 	if _, err := os.Stat(c.Database.File); err != nil {
 		return fmt.Errorf("host: records in %s (database.file): %w", c.Database.File, err)
 	}
-	st, err := sqlite.Open(ctx, c.Database.File, sqlite.Options{Log: log})
+	st, err := sqlite.OpenBeside(ctx, c.Database.File, sqlite.Options{Log: log})
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", c.Database.File, err)
 	}

@@ -83,6 +83,11 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 	} else if !st.Mode().IsRegular() {
 		return fail(errors.New("the database is not a file; correct database.file"))
 	}
+	used, err := share(file)
+	if err != nil {
+		return fail(err)
+	}
+	defer used.Close()
 	if _, err := os.Lstat(target); err == nil {
 		if _, err := sealOf(ctx, target); err != nil { // tell it before the work
 			return fail(notReplaced(err))

@@ -381,7 +381,7 @@ func TestRestoreRefuses(t *testing.T) {
 	// The lock stays, and what SQLite needs to read; nothing half done does.
 	for _, name := range names(t, filepath.Dir(file(dir))) {
 		switch strings.TrimPrefix(name, filepath.Base(file(dir))) {
-		case "", "-wal", "-shm", lockSuffix:
+		case "", "-wal", "-shm", lockSuffix, useSuffix:
 		default:
 			t.Errorf("left %s", name)
 		}

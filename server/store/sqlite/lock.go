@@ -3,6 +3,7 @@ package sqlite
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,7 +15,8 @@ import (
 
 // Files beside a database.
 const (
-	lockSuffix    = ".lock"      // held by the server and by restore
+	lockSuffix    = ".lock"      // held by the server, restore and shrink: one of them at a time
+	useSuffix     = ".use"       // held by all that have it open, together; by who replaces it, alone
 	partialSuffix = ".partial"   // being written, worth nothing
 	readySuffix   = ".restoring" // complete, to be put in the place of the database
 	asideMark     = ".before-restore-"
@@ -51,10 +53,47 @@ func Hold(file string) (*Lock, error) {
 		_, _ = f.WriteAt(fmt.Appendf(nil, "%d\n", os.Getpid()), 0)
 	}
 	discard(file + partialSuffix) // of a restore that was killed: only the holder restores
-	if _, err := swap(file); err != nil {
-		return nil, errors.Join(err, l.Free())
+	if _, err := os.Stat(file + readySuffix); err == nil {
+		used, err := l.alone()
+		if err == nil {
+			_, err = swap(file)
+			err = errors.Join(err, used.Close())
+		}
+		if err != nil {
+			return nil, errors.Join(err, l.Free())
+		}
 	}
 	return l, nil
+}
+
+// alone says that nobody may have the database open, until what it returns is closed:
+// another file is put in its place, and SQLite would take the journal of the one for
+// that of the other. The error is [store.ErrInUse] where somebody has.
+func (l *Lock) alone() (io.Closer, error) {
+	return use(strings.TrimSuffix(l.f.Name(), lockSuffix), syscall.LOCK_EX)
+}
+
+// share says that somebody has a database open, until what it returns is closed. It
+// is [store.ErrInUse] while a restore or a shrink is at it.
+func share(file string) (io.Closer, error) { return use(linked(file), syscall.LOCK_SH) }
+
+func use(file string, how int) (io.Closer, error) {
+	f, err := os.OpenFile(file+useSuffix, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, fmt.Errorf("sqlite: lock %s: %w; give the server's user write permission in its folder", file, err)
+	}
+	err = syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB)
+	if err == nil {
+		return f, nil
+	}
+	_ = f.Close()
+	switch {
+	case !errors.Is(err, syscall.EWOULDBLOCK):
+		return nil, fmt.Errorf("sqlite: lock %s: %w", file, err)
+	case how == syscall.LOCK_EX:
+		return nil, fmt.Errorf("sqlite: %s is %w: another command has it open (backup, verify, prune, streams or quarantine); wait for it to end", file, store.ErrInUse)
+	}
+	return nil, fmt.Errorf("sqlite: %s is %w: a restore or a shrink is at it; wait for it to end", file, store.ErrInUse)
 }
 
 // linked is the name of a file behind links, so that a database with two names

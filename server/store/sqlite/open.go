@@ -18,6 +18,7 @@ import (
 	"embed"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"log/slog"
 	"net/url"
@@ -51,7 +52,8 @@ type Options struct {
 // any goroutine; writers wait for each other, readers for nobody.
 type Store struct {
 	file string
-	keep string // setting of the page cache, for [dsn]
+	used io.Closer // says that the file is open
+	keep string    // setting of the page cache, for [dsn]
 	log  *slog.Logger
 	now  func() time.Time
 	read *sql.DB
@@ -91,11 +93,47 @@ func Open(ctx context.Context, file string, o Options) (*Store, error) {
 	if err := writable(abs); err != nil {
 		return nil, err
 	}
-	s := &Store{file: abs, keep: pageCache(cmp.Or(o.Cache, usualCache)), log: o.Log, now: o.Now}
+	used, err := share(abs)
+	if err != nil {
+		return nil, err
+	}
+	s := &Store{file: abs, used: used, keep: pageCache(cmp.Or(o.Cache, usualCache)), log: o.Log, now: o.Now}
 	if err := s.open(ctx); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
+}
+
+// OpenBeside opens a database for one short task, beside a server that may run on
+// it. A schema that is older than this program's is brought up to date only where
+// none does, else the error is [store.ErrInUse]: that server does not know the newer one.
+func OpenBeside(ctx context.Context, file string, o Options) (*Store, error) {
+	used, err := share(file) // before it is read: SQLite would wait for its own lock
+	if err != nil {
+		return nil, err
+	}
+	defer used.Close()
+	if olderSchema(ctx, file) {
+		lock, err := Hold(file)
+		if err != nil {
+			return nil, fmt.Errorf("sqlite: the schema of %s is older than this program's, which brings it up to date where no server runs: %w", file, err)
+		}
+		defer lock.Free()
+	}
+	return Open(ctx, file, o)
+}
+
+// olderSchema tells whether a database is there and has to be brought up to date.
+// What cannot be read is told by who opens it.
+func olderSchema(ctx context.Context, file string) bool {
+	if st, err := os.Stat(file); err != nil || !st.Mode().IsRegular() {
+		return false
+	}
+	db := sql.OpenDB(connector{dsn(file, readPragmas)})
+	defer db.Close()
+	var n int64
+	err := db.QueryRowContext(ctx, `SELECT max(version_id) FROM goose_db_version WHERE is_applied`).Scan(&n)
+	return err == nil && n < newestSchema
 }
 
 func (s *Store) open(ctx context.Context) error {
@@ -251,6 +289,10 @@ func (s *Store) Close() error {
 	if s.write != nil {
 		errs = append(errs, s.write.Close())
 		s.write = nil
+	}
+	if s.used != nil {
+		errs = append(errs, s.used.Close())
+		s.used = nil
 	}
 	return errors.Join(errs...)
 }

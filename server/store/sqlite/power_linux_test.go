@@ -128,7 +128,7 @@ func TestRestoreWithoutRoom(t *testing.T) {
 	if now, err := os.ReadFile(db); err != nil || !bytes.Equal(now, was) {
 		t.Errorf("the database was changed: %v", err)
 	}
-	if left := names(t, disk); !slices.Equal(left, []string{"turnwise.db", "turnwise.db" + lockSuffix}) {
+	if left := names(t, disk); !slices.Equal(left, []string{"turnwise.db", "turnwise.db" + lockSuffix, "turnwise.db" + useSuffix}) {
 		t.Errorf("left %v", left)
 	}
 }

@@ -50,7 +50,8 @@ type Restored struct {
 // dated name. The restored one gets a new incarnation, by which the agents
 // know that they must send what it lacks.
 //
-// No server may run on the database: the error is [store.ErrInUse] then.
+// No server may run on the database, and no other command have it open: the error
+// is [store.ErrInUse] then.
 func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restored, error) {
 	if o.Progress == nil {
 		o.Progress = func(string, int64, int64) {}
@@ -76,6 +77,11 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 		return fail(err)
 	}
 	defer lock.Free()
+	used, err := lock.alone()
+	if err != nil {
+		return fail(err)
+	}
+	defer used.Close()
 	name, release, err := partial(file)
 	if err != nil {
 		return fail(err)

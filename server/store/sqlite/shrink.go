@@ -93,6 +93,11 @@ func shrink(ctx context.Context, file string, o ShrinkOptions) (*Shrunk, error) 
 		return nil, err
 	}
 	defer lock.Free()
+	used, err := lock.alone()
+	if err != nil {
+		return nil, err
+	}
+	defer used.Close()
 	old, err := takeAlone(ctx, file)
 	if err != nil {
 		return nil, err

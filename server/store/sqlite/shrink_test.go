@@ -144,7 +144,7 @@ func TestGiveBack(t *testing.T) {
 func besideOf(t *testing.T, dir string) []string {
 	t.Helper()
 	return slices.DeleteFunc(names(t, filepath.Dir(file(dir))), func(name string) bool {
-		return strings.HasSuffix(name, lockSuffix) || strings.HasSuffix(name, "-shm") || strings.HasSuffix(name, "-wal") // of readers
+		return strings.HasSuffix(name, lockSuffix) || strings.HasSuffix(name, useSuffix) || strings.HasSuffix(name, "-shm") || strings.HasSuffix(name, "-wal") // of readers
 	})
 }
 
@@ -198,11 +198,23 @@ func TestShrinkRefused(t *testing.T) {
 	whole("a server")
 
 	other := open(t, dir) // has no lock of the server, as commands beside it
-	refused("another program", store.ErrInUse, "another program has it open", ShrinkOptions{})
+	refused("another command", store.ErrInUse, "another command has it open", ShrinkOptions{})
 	if got := books(t, other); !slices.Equal(got, want) {
-		t.Error("another program: other books than before")
+		t.Error("another command: other books than before")
 	}
 	other.Close()
+	whole("another command")
+	foreign, err := raw(t.Context(), file(dir), readPragmas) // of somebody who reads with SQL
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := foreign.Exec(`BEGIN; SELECT * FROM meta`, nil); err != nil {
+		t.Fatal(err)
+	}
+	refused("another program", store.ErrInUse, "another program has it open", ShrinkOptions{})
+	if err := foreign.Close(); err != nil {
+		t.Fatal(err)
+	}
 	whole("another program")
 
 	for stages := 1; stages <= 3; stages++ {

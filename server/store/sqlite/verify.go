@@ -8,9 +8,11 @@ import (
 	"errors"
 	"fmt"
 	"hash"
+	"io/fs"
 	"maps"
 	"os"
 	"slices"
+	"syscall"
 	"time"
 
 	"github.com/mattn/go-sqlite3"
@@ -94,6 +96,14 @@ type VerifyOptions struct {
 // in the report; the error is about not having been able to look. It holds
 // back the checkpoints of the journal while it reads.
 func Verify(ctx context.Context, file string, o VerifyOptions) (*Report, error) {
+	if !o.Backup {
+		used, err := share(file)
+		if err == nil {
+			defer used.Close()
+		} else if !errors.Is(err, fs.ErrPermission) && !errors.Is(err, fs.ErrNotExist) && !errors.Is(err, syscall.EROFS) { // who may only read may look
+			return nil, err
+		}
+	}
 	v, err := begin(ctx, file, o)
 	if err != nil {
 		return nil, err
