@@ -365,7 +365,7 @@ func TestShrinkCommand(t *testing.T) {
 	if st.Mode().Perm() != 0o600 {
 		t.Errorf("mode %v", st.Mode())
 	}
-	if left, _ := filepath.Glob(db + "*"); len(left) != 3 { // with its lock and the ballast
+	if left, _ := filepath.Glob(db + "*"); len(left) != 4 { // with its two locks and the ballast
 		t.Errorf("left %v", left)
 	}
 	startServer(t, config)()

@@ -82,6 +82,13 @@ func use(file string, how int) (io.Closer, error) {
 	if err != nil {
 		return nil, fmt.Errorf("sqlite: lock %s: %w; give the server's user write permission in its folder", file, err)
 	}
+	if os.Geteuid() == 0 { // the server's user must be able to open it too
+		if st, err := os.Stat(file); err == nil {
+			if s, ok := st.Sys().(*syscall.Stat_t); ok {
+				_ = f.Chown(int(s.Uid), int(s.Gid))
+			}
+		}
+	}
 	err = syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB)
 	if err == nil {
 		return f, nil
