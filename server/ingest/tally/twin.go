@@ -14,8 +14,9 @@ import (
 // Either may have missed falls before it.
 //
 // Both begin at what the register showed, so that their lines are the same, up to
-// turns of the register; and both first readings are as near to each other as
-// turning explains. A life that the reader's own follows is one only where others
+// turns of the register; and a first reading lies among the counts of the other
+// line, or as near to them as turning explains in the time that it lies outside of
+// theirs. A life that the reader's own follows is one only where others
 // have told of a later time already. Where the counter fell twice and that fits
 // more than one life, it is the one that was counted then. Where it was counted at
 // another time only, as far as the clocks tell, it may have been another fall: lost
@@ -48,7 +49,7 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 				continue
 			}
 			apart := max(l.MinAt-t, t-l.MaxAt, 0)
-			x, ok := l.holds(k, f.PerRev, max(l.MaxAt-t, t-l.MinAt))
+			x, ok := l.holds(k, f.PerRev, apart)
 			if !ok || x < k.Ext || twin != (LifeKey{}) && apart >= aside {
 				continue
 			}

@@ -34,8 +34,9 @@ import (
 // not lost is bounded by all the time since it was met. 13: two readers that saw
 // the same fall of a register are counted on one line. 14: a life that seems to begin
 // before the one that it is joined to is joined too, where the clock was set back. 15: a
-// reader that is heard of late is found on the lives that others have told of since.
-const bookingRules = 15
+// reader that is heard of late is found on the lives that others have told of since. 16: a first reading
+// belongs to a fall that others saw only as far as turning explains in the time between.
+const bookingRules = 16
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
