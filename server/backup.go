@@ -114,6 +114,9 @@ func (v *verifyCommand) Run(w *world) error {
 	}
 	fmt.Fprintf(w.out, "good: %s: %d records in %d streams of %d machines, %d turns; all sums counted again for %d machines\n",
 		x.File, x.Records, x.Streams, x.Machines, x.Revolutions, x.Recounted)
+	if x.CheckedAs > 0 {
+		fmt.Fprintf(w.out, "it has schema %d, of an older version: checked as what it is, and its sums in a private copy that was brought up to schema %d, as the server does after a restore\n", x.Schema, x.CheckedAs)
+	}
 	if x.Dropped > 0 {
 		fmt.Fprintf(w.out, "%d older records were dropped; sums were counted on from what they gave\n", x.Dropped)
 	}

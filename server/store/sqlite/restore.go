@@ -102,11 +102,11 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 	incarnation := make([]byte, len(store.ID{}))
 	_, _ = rand.Read(incarnation) // never fails
 	r.Incarnation = fmt.Sprintf("%x", incarnation)
-	err = alter(ctx, name, `DROP TABLE `+sealTable,
-		`DELETE FROM backup_failure`, // the one restored from was taken after it
-		fmt.Sprintf(`UPDATE meta SET incarnation = x'%x', writes = writes + 1`, incarnation),
-		`PRAGMA journal_mode = WAL`)
-	if err != nil {
+	changes := []string{`DROP TABLE ` + sealTable, fmt.Sprintf(`UPDATE meta SET incarnation = x'%x', writes = writes + 1`, incarnation)}
+	if rep.Schema == newestSchema { // else there is no such table yet; the server brings the file up to date
+		changes = append(changes, `DELETE FROM backup_failure`) // the backup was taken after it
+	}
+	if err := alter(ctx, name, append(changes, `PRAGMA journal_mode = WAL`)...); err != nil {
 		return fail(err)
 	}
 	if err := syncFile(name); err != nil {
@@ -130,20 +130,8 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 
 // copyBackup copies a backup and checks the copy.
 func copyBackup(ctx context.Context, from, name string, o RestoreOptions) (*Report, error) {
-	src, err := os.Open(from)
-	if err != nil {
-		return nil, err
-	}
-	defer src.Close()
-	dst, err := os.OpenFile(name, os.O_WRONLY, 0o600)
-	if err != nil {
-		return nil, err
-	}
 	o.Progress("copying the backup", 0, 0)
-	if _, err = io.Copy(dst, &untilDone{ctx, src}); err == nil {
-		err = dst.Sync()
-	}
-	if err := errors.Join(err, dst.Close()); err != nil {
+	if err := copyOver(ctx, from, name); err != nil {
 		return nil, err
 	}
 	rep, err := Verify(ctx, name, VerifyOptions{Backup: true, Progress: func(done, total int64) { o.Progress("checking records", done, total) }})
@@ -152,6 +140,23 @@ func copyBackup(ctx context.Context, from, name string, o RestoreOptions) (*Repo
 	}
 	rep.File = from
 	return rep, rep.Err()
+}
+
+// copyOver copies a file whole into another one, up to the disk.
+func copyOver(ctx context.Context, from, to string) error {
+	src, err := os.Open(from)
+	if err != nil {
+		return err
+	}
+	defer src.Close()
+	dst, err := os.OpenFile(to, os.O_WRONLY|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	if _, err = io.Copy(dst, &untilDone{ctx, src}); err == nil {
+		err = dst.Sync()
+	}
+	return errors.Join(err, dst.Close())
 }
 
 // untilDone reads until the context ends.

@@ -39,14 +39,17 @@ const maxDamages = 50
 
 // Report is what was found in a database or a backup.
 type Report struct {
-	File        string    `json:"file"`
-	Bytes       int64     `json:"bytes"`
-	Incarnation string    `json:"incarnation"`
-	Schema      int64     `json:"schema"`
-	Taken       time.Time `json:"taken,omitzero"` // of a backup
-	Machines    int       `json:"machines"`
-	Streams     int       `json:"streams"`
-	Records     int64     `json:"records"`
+	File        string `json:"file"`
+	Bytes       int64  `json:"bytes"`
+	Incarnation string `json:"incarnation"`
+	Schema      int64  `json:"schema"`
+	// CheckedAs is the schema of today, where the sums of a backup of an older one
+	// were checked in a copy that was brought up to it; else 0.
+	CheckedAs int64     `json:"checked_as_schema,omitempty"`
+	Taken     time.Time `json:"taken,omitzero"` // of a backup
+	Machines  int       `json:"machines"`
+	Streams   int       `json:"streams"`
+	Records   int64     `json:"records"`
 	// Dropped are older records, whose sums stand in their place; see RETAIN.md.
 	Dropped     int64 `json:"dropped_records"`
 	Revolutions int64 `json:"revolutions"`
@@ -109,7 +112,11 @@ func Verify(ctx context.Context, file string, o VerifyOptions) (*Report, error) 
 		return nil, err
 	}
 	defer v.end()
-	if err := v.run(ctx); err != nil {
+	checks := v.run
+	if v.olderBackup(ctx) {
+		checks = v.runOlder
+	}
+	if err := checks(ctx); err != nil {
 		return nil, fmt.Errorf("sqlite: verify %s: %w", file, err)
 	}
 	if s := v.rep.seal; o.Backup && s != nil && len(s.sum) == 0 {
@@ -226,8 +233,8 @@ var errOldSchema = errors.New("schema of an older version")
 const newestSchema = 21
 
 // head reads what kind of database this is.
-func (v *verifier) head(ctx context.Context) error {
-	if err := v.w.row(ctx, `SELECT max(version_id) FROM goose_db_version WHERE is_applied`).Scan(&v.rep.Schema); err != nil {
+func (v *verifier) head(ctx context.Context) (err error) {
+	if v.rep.Schema, err = v.schema(ctx); err != nil {
 		return err
 	}
 	if n := v.rep.Schema; n > newestSchema {
@@ -244,7 +251,20 @@ func (v *verifier) head(ctx context.Context) error {
 		return fmt.Errorf("%w; use the program that wrote it", err)
 	}
 	v.rep.Incarnation = fmt.Sprintf("%x", b)
-	var err error
+	if err := v.sealed(ctx); err != nil {
+		return err
+	}
+	return v.w.row(ctx, `SELECT coalesce(sum(records), 0) - (SELECT coalesce(sum(records), 0) FROM dropped) FROM stream`).Scan(&v.total)
+}
+
+// schema is the version of the schema.
+func (v *verifier) schema(ctx context.Context) (n int64, err error) {
+	err = v.w.row(ctx, `SELECT max(version_id) FROM goose_db_version WHERE is_applied`).Scan(&n)
+	return n, err
+}
+
+// sealed reads the seal, which a backup must bear.
+func (v *verifier) sealed(ctx context.Context) (err error) {
 	if v.rep.seal, err = readSeal(ctx, v.w.conn); err != nil {
 		return err
 	}
@@ -254,7 +274,7 @@ func (v *verifier) head(ctx context.Context) error {
 		v.damage("seal", "none", "the seal that a finished backup bears")
 		v.stop = true
 	}
-	return v.w.row(ctx, `SELECT coalesce(sum(records), 0) - (SELECT coalesce(sum(records), 0) FROM dropped) FROM stream`).Scan(&v.total)
+	return nil
 }
 
 // structure lets SQLite check its own.
@@ -299,7 +319,11 @@ type chain struct {
 // records checks every record and takes the sum of all content.
 func (v *verifier) records(ctx context.Context) error {
 	chains := map[int64]*chain{}
-	gone, err := readDropped(ctx, v.w.conn)
+	read := readDropped
+	if v.rep.Schema < newestSchema {
+		read = readOlderDropped
+	}
+	gone, err := read(ctx, v.w.conn)
 	if err != nil {
 		return err
 	}
