@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"slices"
 	"text/tabwriter"
 	"time"
@@ -118,8 +119,8 @@ func tell(w io.Writer, r chaos.Result) {
 	for _, m := range r.Mismatches {
 		fmt.Fprintln(w, "differs:", m)
 	}
-	for k, why := range r.NotInjected {
-		fmt.Fprintf(w, "not injected: %s: %s\n", k, why)
+	for _, k := range slices.Sorted(maps.Keys(r.NotInjected)) {
+		fmt.Fprintf(w, "not injected: %s: %s\n", k, r.NotInjected[k])
 	}
 	for _, k := range chaos.Kinds() {
 		if n := r.Faults[k.Name]; n > 0 {

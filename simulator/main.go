@@ -204,7 +204,7 @@ type plcCommand struct {
 	WriteConfig string        `type:"path" help:"Folder to write agent.yaml, server.yaml and book.yaml into."`
 	FreezeAfter time.Duration `help:"Stop all cylinders for good after so long."`
 	Stand       time.Duration `default:"60s" help:"Machines stand for so long at the first start, so that the agents see the first turn."`
-	LivelyEvery time.Duration `help:"Add a short stop to each machine so often in the first half hour."`
+	LivelyEvery time.Duration `help:"Add a short stop to each machine so often in the first half hour; at least 11 s more than --lively-for."`
 	LivelyFor   time.Duration `default:"20s" help:"Length of those stops."`
 	GRPC        string        `default:"127.0.0.1:7443" help:"Address of the API for the written files."`
 	HTTP        string        `default:"127.0.0.1:7080" help:"Address of the pages for the written files."`
@@ -224,6 +224,28 @@ func (*plcCommand) Help() string {
 The books count from the first look of an agent: have it running before the
 machines begin to turn (--stand). Each program may be killed and started again.
 A stop that begins and ends while no agent runs cannot be known to anybody.`
+}
+
+// livelyApart is the least time from the end of one short stop of a machine to the
+// begin of its next: machines turn 10 s between two stops, and a stop comes up to a
+// tenth of a second late.
+const livelyApart = 11 * time.Second
+
+// Validate refuses what no machine can do, before anything is written.
+func (c *plcCommand) Validate() error {
+	for _, x := range []struct {
+		flag string
+		d    time.Duration
+	}{{"--freeze-after", c.FreezeAfter}, {"--stand", c.Stand}, {"--lively-every", c.LivelyEvery}, {"--lively-for", c.LivelyFor}} {
+		if x.d < 0 {
+			return fmt.Errorf("%s is %s, 0 or more is expected", x.flag, x.d)
+		}
+	}
+	if c.LivelyEvery > 0 && c.LivelyEvery < c.LivelyFor+livelyApart {
+		return fmt.Errorf("--lively-every is %s and --lively-for %s: a machine turns between two stops, so --lively-every must be at least %s; raise it, or shorten the stops by --lively-for",
+			c.LivelyEvery, c.LivelyFor, c.LivelyFor+livelyApart)
+	}
+	return nil
 }
 
 // Run runs the machines until it is interrupted.
