@@ -100,6 +100,9 @@ func (m *Machine) implausible(key LifeKey, lo, hi uint64, from, t int64, timeUnk
 // revolutions. It returns how many there were.
 func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) int64 {
 	l := m.life(key)
+	if l.Counted && hi > l.Max {
+		m.goesAround(key, hi, t, c)
+	}
 	if l.Counted && lo >= l.Min && hi <= l.Max {
 		return 0
 	}
@@ -118,17 +121,22 @@ func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) in
 	m.bookFollowers(key, 1)
 	c.Lives[key] = true
 	n := l.revolutions(key.PerRev) - before
-	if n > 0 {
-		m.Revolutions += n
-		c.Counts[m.job(t)] += n
-		c.spreadRevolutions(from, t, n, func(x *Cell, n int64) { x.Revolutions += n })
-	}
+	m.turned(n, from, t, c)
 	if first {
 		for _, next := range m.followers()[key] {
 			m.reach(key, m.Lives[next].PrevTo, t, c)
 		}
 	}
 	return n
+}
+
+// turned books n revolutions that were made from an instant to another.
+func (m *Machine) turned(n, from, t int64, c *Changes) {
+	if n > 0 {
+		m.Revolutions += n
+		c.Counts[m.job(t)] += n
+		c.spreadRevolutions(from, t, n, func(x *Cell, n int64) { x.Revolutions += n })
+	}
 }
 
 // life finds the number line of a life or begins it.

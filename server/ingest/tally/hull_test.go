@@ -72,3 +72,90 @@ func TestTwinWithinTheTimeOfItsCounts(t *testing.T) {
 		})
 	}
 }
+
+// TestLifeGoesAround: a reader could not tell whether a register went around or
+// fell, and began a life. Another one goes on with the life before, over what the
+// new one first showed: the register did not fall, and each turn is counted once.
+func TestLifeGoesAround(t *testing.T) {
+	const top = 1 << 16
+	for _, tt := range []struct {
+		name   string
+		lost   uint64 // at most, as the first reader tells
+		upTo   uint64 // by the second
+		since  int64
+		want   int64
+		most   int64 // declared lost
+		source string
+	}{
+		{"not so far", 48, top - 3, 100, 96 + 1 + 50 + 20, 47, "96, and 1 more, and 50, and 20 of the life after that"},
+		{"over it", 48, top + 10, 100, 96 + 4 + 50 + 20, 0, "96, and 4 to the top, and 50, and 20"},
+		{"farther than both", 48, top + 80, 100, 96 + 4 + 80 + 20, 0, "96, and 4 to the top, and 80, and 20"},
+		{"farther than can be", 3, top + 10, 100, 96 + 14 + 50 + 20, 0, "the first reader knew that it fell: 96 and 14, and 50, and 20"},
+		{"more than one turn, at that time", top + 48, top + 10, 100, 96 + 4 + 50 + 20, 0, "96, and 4 to the top, and 50, and 20"},
+		{"more than one turn, at another time", top + 48, top + 10, 20, 96 + 14 + 50 + 20, top + 48 - 14, "nobody knows: 96 and 14, and 50, and 20"},
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			m := new(Machine)
+			second := counts(1, top-4, tt.upTo, 16, tt.since)
+			tell(t, m,
+				told{1, 0, sight(1, 0, 0, top-100, 16, 0)},
+				told{1, tt.since, counts(1, top-100, top-4, 16, 0)},
+				told{1, 130, sight(2, 1, top-4, 1, 16, tt.lost)},
+				told{1, 130, counts(2, 0, 1, 16, 130)},
+				told{1, 190, counts(2, 1, 50, 16, 130)},
+				told{1, 200, sight(3, 2, 50, 30_000, 16, 0)},
+				told{1, 230, counts(3, 30_000, 30_020, 16, 200)},
+				told{2, tt.since + 30, second},
+				told{2, tt.since + 30, second}, // again
+				told{1, 190, counts(2, 1, 50, 16, 130)},
+			)
+			recounted(t, m, tt.lost, second, tt.since+30)
+			if m.Revolutions != tt.want || m.LostMax != tt.most {
+				t.Errorf("%d revolutions in the books, at most %d lost; want %d and %d (%s)", m.Revolutions, m.LostMax, tt.want, tt.most, tt.source)
+			}
+		})
+	}
+}
+
+// TestJoinBeforeTheLine: a life is not joined where its counts from 0 would lie
+// before the number line of the other one: they would be refused when they come.
+func TestJoinBeforeTheLine(t *testing.T) {
+	m := new(Machine)
+	ahead := sight(2, 0, 0, 60, 16, 0)
+	ahead.Ext = 1<<16 + 60 // its register went around before
+	before := counts(2, 1<<16-40, 1<<16+60, 16, 10)
+	tell(t, m,
+		told{1, 0, sight(1, 0, 0, 0, 16, 0)},
+		told{1, 50, counts(1, 0, 50, 16, 0)},
+		told{2, 60, ahead},
+		told{2, 60, before},
+	)
+	// By hand: 50, and 100 of the other life; 10 more may have been turned, of
+	// (60 - 50 + 5 s) * 1.25 + 2, rounded up, 21 at the most.
+	if m.Revolutions != 150 || m.LostMax != 21 {
+		t.Errorf("%d revolutions in the books, at most %d lost; want 150 and 21", m.Revolutions, m.LostMax)
+	}
+}
+
+// recounted counts the end of the story of [TestLifeGoesAround] again, from the
+// account before the second reader spoke.
+func recounted(t *testing.T, m *Machine, lost uint64, second *store.CountSpan, at int64) {
+	t.Helper()
+	again := new(Machine)
+	tell(t, again,
+		told{1, 0, sight(1, 0, 0, 1<<16-100, 16, 0)},
+		told{1, at - 30, counts(1, 1<<16-100, 1<<16-4, 16, 0)},
+		told{1, 130, sight(2, 1, 1<<16-4, 1, 16, lost)},
+		told{1, 130, counts(2, 0, 1, 16, 130)},
+	)
+	c, place := NewChanges(nil), Places{Offsets: map[uint32]int64{1: 0}}
+	again.Joins = m.Joins
+	for _, r := range []told{
+		{1, 190, counts(2, 1, 50, 16, 130)}, {1, 200, sight(3, 2, 50, 30_000, 16, 0)}, {1, 230, counts(3, 30_000, 30_020, 16, 200)}, {2, at, second},
+	} {
+		again.Recount(&store.Record{Boot: 1, Boottime: r.at * 1e9, Kind: r.kind}, place, c)
+	}
+	if again.Revolutions != m.Revolutions {
+		t.Errorf("%d revolutions when counted again, %d in the books", again.Revolutions, m.Revolutions)
+	}
+}

@@ -335,20 +335,32 @@ func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c 
 		d, sure = -back, true
 		lost = m.setBack(now.Read, back, stream, k, t)
 	}
-	if !sure {
-		return 0, 0, false
+	if at := now.Read.Ext + d; !sure || at < k.Ext {
+		return 0, 0, false // or its counts from 0 would lie before the line
 	}
 	m.joinAt(key, Join{m.Current, now.Read.Ext + d - k.Ext}, t, c)
 	return min(now.Read.At, t), lost, true
 }
 
 func (m *Machine) joinAt(key LifeKey, j Join, t int64, c *Changes) {
+	m.counted(key, j, c)
+	m.adopt(key, j, t, c)
+}
+
+// counted notes that a life is counted on the number line of another one, and with
+// it what was counted on its own.
+func (m *Machine) counted(key LifeKey, j Join, c *Changes) {
 	if m.Joins == nil {
 		m.Joins = map[LifeKey]Join{}
 	}
+	for k, on := range m.Joins {
+		if on.To == key {
+			m.Joins[k] = Join{j.To, on.Offset + j.Offset}
+			c.Joins[k] = true
+		}
+	}
 	m.Joins[key] = j
 	c.Joins[key] = true
-	m.adopt(key, j, t, c)
 }
 
 // precedes tells that the first reading of another reader, which shows back counts

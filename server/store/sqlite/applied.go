@@ -35,7 +35,9 @@ import (
 // the same fall of a register are counted on one line. 14: a life that seems to begin
 // before the one that it is joined to is joined too, where the clock was set back. 15: a
 // reader that is heard of late is found on the lives that others have told of since. 16: a first reading
-// belongs to a fall that others saw only as far as turning explains in the time between.
+// belongs to a fall that others saw only as far as turning explains in the time between;
+// a life whose register went around, as another reader goes on over it, is counted on the
+// line of the one before; none is joined where its counts from 0 lie before the line.
 const bookingRules = 16
 
 // noteOrder writes down that records of another stream of the machine, or by

@@ -1,0 +1,70 @@
+package tally
+
+import "slices"
+
+// around gives the first place on the number line of a life, from an end on that
+// the life after it was told to follow, at which a register of so many bits shows
+// raw: where it is if it did not fall, but went around. ok says that it can have
+// come there: who told of the end could not know which it was, and not more than
+// most counts lie between.
+func (l *Life) around(end, raw uint64, bits uint32, most uint64) (at uint64, ok bool) {
+	if !l.Counted || bits == 0 || bits > maxBits || l.Read.Bits != bits {
+		return 0, false
+	}
+	way := (raw - l.Read.Raw - (end - l.Read.Ext)) & (1<<bits - 1)
+	return end + way, way <= most && end+way >= end
+}
+
+// goesAround looks which lives after one are a part of it, when that is counted up
+// to a value at t: its register did not fall, as another reader goes on over what
+// they first showed. What they count is on its number line.
+//
+// Where more than a turn of the register is possible, a value says little: then the
+// line must have come by it at the time at which the life after it began.
+func (m *Machine) goesAround(key LifeKey, to uint64, t int64, c *Changes) {
+	l := m.Lives[key]
+	for _, f := range slices.SortedFunc(slices.Values(m.followers()[key]), LifeKey.compare) {
+		next := m.Lives[f]
+		if !next.Counted || f.PerRev != key.PerRev {
+			continue
+		}
+		first := next.Read.Raw - (next.Read.Ext - next.Min)
+		at, ok := l.around(next.PrevTo, first, next.Read.Bits, next.LostMax)
+		turns := next.LostMax>>min(next.Read.Bits, maxBits) > 0
+		if !ok || at < l.Max || at > to || turns && (next.MinAt < l.MaxAt-placing || next.MinAt > t+placing) {
+			continue
+		}
+		m.fold(f, Join{key, at - next.Min}, t, c)
+	}
+}
+
+// fold moves a life to the number line of the one before, whose counts end before
+// it, with all that was booked of it and of the lives after it.
+func (m *Machine) fold(key LifeKey, j Join, t int64, c *Changes) {
+	l, line := *m.Lives[key], m.Lives[j.To]
+	after := m.after[key]
+	m.bookFollowers(key, -1)
+	m.bookFollowers(j.To, -1)
+	delete(m.after, key)
+	m.after[j.To] = slices.DeleteFunc(m.after[j.To], func(f LifeKey) bool { return f == key })
+	for _, f := range after {
+		m.Lives[f].Prev, m.Lives[f].PrevTo = j.To, m.Lives[f].PrevTo+j.Offset
+		m.after[j.To] = append(m.after[j.To], f)
+		c.Lives[f] = true
+	}
+	booked, from := line.revolutions(key.PerRev)+l.revolutions(key.PerRev), line.MaxAt
+	line.Max, line.MaxAt, *m.Lives[key] = l.Max+j.Offset, l.MaxAt, Life{}
+	m.bookFollowers(j.To, 1)
+	if l.Read.Ext += j.Offset; l.Read.Ext > line.Read.Ext {
+		line.Read = l.Read
+	}
+	if m.Current == key {
+		m.Current = j.To
+	}
+	c.Lives[key], c.Lives[j.To] = true, true
+	m.turned(line.revolutions(key.PerRev)-booked, min(from, t), t, c)
+	m.counted(key, j, c)
+	for _, f := range after {
+		m.reach(j.To, m.Lives[f].PrevTo, t, c)
+	}
+}
