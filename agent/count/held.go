@@ -148,7 +148,10 @@ func (c Counter) settle(st State, s Sample) (State, Verdict) {
 		v.LostMin, v.LostMax = min(old, since), max(now, most+since)
 	case h.why == Ambiguous:
 		v.Link, from, why = Ambiguous, h.first, "wrapped or fell, or went round more than once"
-		v.LostMin, v.LostMax = min(before, h.first, most), most
+		v.LostMax = most
+		if before <= bound { // else it may have taken another value, as when it went farther
+			v.LostMin = min(before, h.first, most)
+		}
 	case h.why == Reset:
 		// What it shows it has counted since it fell.
 		v.Link, from, why = Reset, 0, "fell to 0 and counts on"

@@ -97,7 +97,7 @@ func (m *machine) remember(ctx context.Context) {
 		}
 	case r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE:
 		m.scribe.Begin(m.watch.Resume(watch.Answer(r, got.at)))
-		m.log.Info("counter goes on from the server's reading", "raw", r.GetRaw(), "age", time.Duration(r.GetSentNs()-r.GetReadingNs()).Round(time.Second))
+		m.log.Info("counter goes on from the server's reading", "raw", r.GetRaw(), "age", time.Duration(r.GetSentNs()-r.GetReadingNs()).Round(time.Second), "or_longer_by", time.Duration(r.GetLongerAgoNs()).Round(time.Second))
 	case r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED:
 		m.log.Error("server does not hand the counter over", "reason", r.GetReason())
 	}

@@ -115,7 +115,9 @@ func FuzzDecodeCommand(f *testing.F) {
 		RawBits: 16, CountsPerRevolution: 1, BootId: id('b'), BoottimeNs: 5, ReadingNs: 6, SentNs: 7, DbIncarnation: id('i'), StopId: id('x')}
 	wide := proto.CloneOf(whole)
 	wide.Raw = 1 << 16
-	for _, rs := range [][]*wirepb.Resume{nil, {whole}, {wide}, {{StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_NOTHING}}, {{StreamId: []byte{1}}}} {
+	sooner := proto.CloneOf(whole)
+	sooner.LongerAgoNs = -1
+	for _, rs := range [][]*wirepb.Resume{nil, {whole}, {wide}, {sooner}, {{StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_NOTHING}}, {{StreamId: []byte{1}}}} {
 		p, err := proto.Marshal(&wirepb.Command{Resumes: rs})
 		if err != nil {
 			f.Fatal(err)
@@ -131,7 +133,7 @@ func FuzzDecodeCommand(f *testing.F) {
 			return
 		}
 		for i, r := range c.GetResumes() {
-			if len(r.GetStreamId()) != IDLen || r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE && (len(r.GetLifeId()) != IDLen || r.GetRaw()>>r.GetRawBits() != 0) {
+			if len(r.GetStreamId()) != IDLen || r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE && (len(r.GetLifeId()) != IDLen || r.GetRaw()>>r.GetRawBits() != 0 || r.GetLongerAgoNs() < 0) {
 				t.Errorf("accepted resume %d: %v", i, r)
 			}
 		}

@@ -48,6 +48,9 @@ func TestGoldenDown(t *testing.T) {
 			{Machine: "k02", StreamId: id('t'), StopId: id('x'), Cause: "yarn"}}},
 		"command-1.2-refused": &wirepb.Command{Resumes: []*wirepb.Resume{
 			{Machine: "k03", StreamId: id('u'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED, Reason: "not registered"}}},
+		"command-1.3-clock-set-back": &wirepb.Command{Resumes: []*wirepb.Resume{
+			{Machine: "k01", StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE, LifeId: id('l'), Extended: 70_000, Raw: 4464, RawBits: 16,
+				CountsPerRevolution: 1, BootId: id('b'), BoottimeNs: 5, ReadingNs: 7, SentNs: 7, LongerAgoNs: 3_600_000_000_000, DbIncarnation: id('i')}}},
 	} {
 		t.Run(name, func(t *testing.T) {
 			file := filepath.Join(dir, name)

@@ -192,9 +192,9 @@ func DecodeCommand(payload []byte) (*wirepb.Command, error) {
 		if r.GetVerdict() != wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE {
 			continue
 		}
-		if len(r.GetLifeId()) == 0 || r.GetRawBits() == 0 || r.GetRawBits() > 32 || r.GetRaw()>>r.GetRawBits() != 0 || r.GetReadingNs() > r.GetSentNs() {
-			return nil, fmt.Errorf("wire: resume %d: raw reading %d of %d bits, read %d ns before it was sent: a life, 1 to 32 bits and a time past expected: %w",
-				i, r.GetRaw(), r.GetRawBits(), r.GetSentNs()-r.GetReadingNs(), ErrMalformed)
+		if len(r.GetLifeId()) == 0 || r.GetRawBits() == 0 || r.GetRawBits() > 32 || r.GetRaw()>>r.GetRawBits() != 0 || r.GetReadingNs() > r.GetSentNs() || r.GetLongerAgoNs() < 0 {
+			return nil, fmt.Errorf("wire: resume %d: raw reading %d of %d bits, read %d ns before it was sent, or up to %d longer ago: a life, 1 to 32 bits and times past expected: %w",
+				i, r.GetRaw(), r.GetRawBits(), r.GetSentNs()-r.GetReadingNs(), r.GetLongerAgoNs(), ErrMalformed)
 		}
 	}
 	return c, nil

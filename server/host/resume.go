@@ -112,6 +112,10 @@ func (r *resumes) note(q asked, got store.Resume) {
 	switch got.Verdict {
 	case store.ResumeContinue:
 		r.log.Info("counter handed over", "agent", q.agent, "machine", q.machine, "raw", got.Raw, "read", got.At)
+		if got.Longer > 0 {
+			r.log.Warn("the clock of this host was set back since the reading that is handed over; the bounds of what nobody counted allow for it; see to the time service of the host",
+				"agent", q.agent, "machine", q.machine, "read", got.At, "longer_ago_by_up_to", got.Longer)
+		}
 	case store.ResumeRefused:
 		r.log.Error("counter not handed over", "agent", q.agent, "machine", q.machine, "reason", got.Reason)
 	}

@@ -26,7 +26,7 @@ func ResumeAnswer(machine string, stream store.ID, got store.Resume, incarnation
 	m.LifeId, m.Extended, m.Raw, m.RawBits, m.CountsPerRevolution = got.Life[:], got.Ext, got.Raw, got.RawBits, got.PerRev
 	m.BootId, m.BoottimeNs = got.Boot[:], got.Boottime
 	// A reader whose clock is placed a little late may have read after now.
-	m.ReadingNs = min(got.At.UnixNano(), m.SentNs)
+	m.ReadingNs, m.LongerAgoNs = min(got.At.UnixNano(), m.SentNs), int64(got.Longer)
 	if got.Stop != (store.ID{}) {
 		m.StopId = got.Stop[:]
 	}

@@ -259,7 +259,10 @@ type Resume struct {
 	Boot     ID    // of the reading, and CLOCK_BOOTTIME there, ns
 	Boottime int64 // ns
 	At       time.Time
-	Stop     ID // open then; zero = none
+	// Longer is how much longer ago than At tells that may have been: the
+	// server's clock was set back since.
+	Longer time.Duration
+	Stop   ID // open then; zero = none
 }
 
 // FrozenStream is a stream that takes nothing more.

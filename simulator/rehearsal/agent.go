@@ -96,6 +96,7 @@ func newBox(m *mill, id string, plcs []*plc) *box {
 
 func (b *box) powerUp() {
 	b.boot, b.bootAt = b.w.id(), b.w.now-time.Duration(b.w.rnd.Int64N(int64(time.Minute)))-time.Second
+	b.mill.oracle.boots[b.boot] = b.bootAt
 }
 
 func (b *box) clock() source.Instant {
@@ -207,8 +208,9 @@ func (p *process) answered(s *seat, r *wirepb.Resume, at source.Instant) {
 	s.asking = false
 	if r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE {
 		p.b.w.fault("agent: counter handed over")
-		p.b.mill.oracle.tooShort(s.plc)
-		s.scribe.Begin(s.watch.Resume(watch.Answer(r, at)))
+		word := watch.Answer(r, at)
+		p.b.mill.oracle.handedOver(s.plc, [16]byte(r.GetBootId()), r.GetBoottimeNs(), word.Age+word.Longer)
+		s.scribe.Begin(s.watch.Resume(word))
 	}
 	p.poll(s)
 }

@@ -2,6 +2,7 @@ package rehearsal
 
 import (
 	"fmt"
+	"math"
 	"time"
 
 	"turnwise/agent/source"
@@ -15,6 +16,7 @@ type oracle struct {
 	seen   map[string]*sight
 	acked  map[[16]byte]ackedAt
 	judged Judged
+	boots  map[[16]byte]time.Duration // when they began
 }
 
 type ackedAt struct {
@@ -165,13 +167,31 @@ func (o *oracle) hole(p *plc, from, to time.Duration) {
 // most is a generous bound on counts in a time, by the machine's own speed.
 func (o *oracle) most(p *plc, d time.Duration) int64 { return int64((d+5*time.Second)/p.fast)*2 + 20 }
 
-// tooShort is told when the server says how long nobody counted: where a counter
-// is handed over, and where records are lost. It has that from its own clock,
-// which is the root of all time, by the newest reading and the present. Where the
-// clock was set back since, by any part of what it was ahead, nothing shows it.
-func (o *oracle) tooShort(p *plc) {
-	if back := o.mill.server.ahead - o.mill.server.clock; back > 0 {
+// tooShort notes that the server says of too short a time that nobody counted, by
+// so much: by its own clock, which is the root of all time, from the newest reading
+// to the present. Where that was set back in between nothing may show it, of any
+// part of what it was ahead.
+func (o *oracle) tooShort(p *plc, by time.Duration) {
+	if back := min(o.mill.server.ahead-o.mill.server.clock, by); back > 0 {
 		o.of(p).short += o.most(p, back)
+	}
+}
+
+// placing is how far off a boot may be placed by who never measured a clock: what
+// the product adds to each such time.
+const placing = 5 * time.Second
+
+// handedOver is told where a counter is handed over, with what the server says of
+// the age of its newest reading. It is short by no more than its clock was set back.
+func (o *oracle) handedOver(p *plc, boot [16]byte, boottime int64, told time.Duration) {
+	booted, ok := o.boots[boot]
+	if !ok {
+		o.w.fail("machine %s is handed over from a reading of boot %x, which no box had", p.id, boot[:4])
+	}
+	o.judged.Ages.Of++
+	if short := o.w.now - booted - time.Duration(boottime) - told; short > placing {
+		o.judged.Ages.Short++
+		o.tooShort(p, short)
 	}
 }
 
@@ -220,7 +240,7 @@ func (o *oracle) committed() {
 		}
 		if r.buried > s.buried {
 			s.bounds += o.most(p, o.w.now) + o.wrong(p)
-			o.tooShort(p)
+			o.tooShort(p, math.MaxInt64)
 		}
 		s.buried = r.buried
 		apply := excuse(0)

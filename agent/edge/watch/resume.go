@@ -1,6 +1,7 @@
 package watch
 
 import (
+	"bytes"
 	"time"
 
 	"turnwise/agent/count"
@@ -18,6 +19,8 @@ type Resumed struct {
 	// the server's clock.
 	At  source.Instant
 	Age time.Duration
+	// Longer is how much longer ago it may have been: that clock was set back since.
+	Longer time.Duration
 	// Stop is the stop that was open; zero when there was none.
 	Stop [16]byte
 }
@@ -26,7 +29,11 @@ type Resumed struct {
 func Answer(r *wirepb.Resume, at source.Instant) Resumed {
 	x := Resumed{
 		Ext: r.GetExtended(), Raw: r.GetRaw(), Bits: uint(r.GetRawBits()), PerRevolution: max(r.GetCountsPerRevolution(), 1),
-		At: at, Age: time.Duration(r.GetSentNs() - r.GetReadingNs()),
+		At: at, Age: time.Duration(r.GetSentNs() - r.GetReadingNs()), Longer: min(time.Duration(r.GetLongerAgoNs()), mostSet),
+	}
+	if bytes.Equal(r.GetBootId(), at.Boot[:]) && r.GetBoottimeNs() <= at.Boottime {
+		// Read in this boot, whose time nobody can set.
+		x.Age, x.Longer = time.Duration(at.Boottime-r.GetBoottimeNs()), 0
 	}
 	copy(x.Life[:], r.GetLifeId())
 	copy(x.Stop[:], r.GetStopId())
@@ -43,6 +50,10 @@ const placing = 5 * time.Second
 // the register is never taken for turning here, however short; it is in bounds.
 const set = 1
 
+// mostSet is the most that a clock can have been set back by: nobody's machine has
+// run so long unheard.
+const mostSet = 10 * 365 * 24 * time.Hour
+
 // owed is how long a counter that stood may owe counts to its register.
 const owed = 3 * time.Second
 
@@ -57,7 +68,7 @@ func (w *Watch) Resume(r Resumed) State {
 	s := State{
 		Known: true, Counter: w.conf.Counter, Life: r.Life, Axis: placing,
 		Count: count.State{Known: true, Raw: r.Raw, Ext: r.Ext, Moved: -owed},
-		More:  set, Last: last, Raw: r.Raw, Told: r.Ext, resumed: true,
+		More:  set + r.Longer, Last: last, Raw: r.Raw, Told: r.Ext, resumed: true,
 	}
 	if r.Bits != w.conf.Bits || r.PerRevolution != w.conf.PerRevolution {
 		s.Counter = ^w.conf.Counter // another counter is read from now on

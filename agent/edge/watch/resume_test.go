@@ -24,17 +24,22 @@ func TestResume(t *testing.T) {
 		raw   uint64 // the server's reading
 		ext   uint64
 		age   time.Duration
+		more  time.Duration // by which it may have been longer ago
 		per   uint32
 		reads []uint64 // a second apart
 		truth uint64   // counts since the reading
 		want  expect
 	}{
-		{"counter intact", 32, 90_000, 90_000, time.Hour, 1, []uint64{91_200, 91_200}, 1200, expect{1, 91_200, 0, 0, 0}},
-		{"nothing moved", 32, 90_000, 90_000, time.Hour, 1, []uint64{90_000}, 0, expect{1, 90_000, 0, 0, 0}},
-		{"a wrap between", 16, 65_000, 130_536, 30 * time.Minute, 1, []uint64{100, 100, 100}, 636, expect{2, 100, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 2270}},
-		{"the end of the register, or a reset near it", 32, 1<<32 - 60, 1<<32 - 60, 217 * time.Second, 1, []uint64{185, 185, 185}, 185, expect{2, 185, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 290}},
-		{"a reset between", 32, 90_000, 90_000, time.Hour, 1, []uint64{50, 50, 50, 50}, 350, expect{2, 50, wirepb.LinkKind_LINK_KIND_RESET, 0, 4500}},
-		{"another width is configured", 32, 90_000, 90_000, time.Hour, 4, []uint64{91_200, 91_201}, 1201, expect{2, 91_201, wirepb.LinkKind_LINK_KIND_REPLACED, 0, 4600}},
+		{"counter intact", 32, 90_000, 90_000, time.Hour, 0, 1, []uint64{91_200, 91_200}, 1200, expect{1, 91_200, 0, 0, 0}},
+		{"nothing moved", 32, 90_000, 90_000, time.Hour, 0, 1, []uint64{90_000}, 0, expect{1, 90_000, 0, 0, 0}},
+		{"a wrap between", 16, 65_000, 130_536, 30 * time.Minute, 0, 1, []uint64{100, 100, 100}, 636, expect{2, 100, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 2270}},
+		{"the end of the register, or a reset near it", 32, 1<<32 - 60, 1<<32 - 60, 217 * time.Second, 0, 1, []uint64{185, 185, 185}, 185, expect{2, 185, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 290}},
+		{"a reset between", 32, 90_000, 90_000, time.Hour, 0, 1, []uint64{50, 50, 50, 50}, 350, expect{2, 50, wirepb.LinkKind_LINK_KIND_RESET, 0, 4500}},
+		{"another width is configured", 32, 90_000, 90_000, time.Hour, 0, 4, []uint64{91_200, 91_201}, 1201, expect{2, 91_201, wirepb.LinkKind_LINK_KIND_REPLACED, 0, 4600}},
+		// 12 minutes by a clock that was set back since: 902 counts were possible by it, 5405 in an hour more.
+		{"the server's clock was set back, near", 32, 90_000, 90_000, 12 * time.Minute, time.Hour, 1, []uint64{90_700, 90_700, 90_700}, 700, expect{1, 90_700, 0, 0, 0}},
+		{"the server's clock was set back, farther than it tells", 32, 90_000, 90_000, 12 * time.Minute, time.Hour, 1, []uint64{93_000, 93_000, 93_000}, 3000, expect{2, 93_000, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 5420}},
+		{"set back by nobody knows what, a register set to anything", 16, 27_000, 27_000, 0, 24 * time.Hour, 1, []uint64{59_192, 59_192, 59_192}, 110, expect{2, 59_192, wirepb.LinkKind_LINK_KIND_AMBIGUOUS, 0, 108_020}},
 	}
 	for _, tt := range tests {
 		t.Run(tt.name, func(t *testing.T) {
@@ -44,7 +49,7 @@ func TestResume(t *testing.T) {
 				t.Fatal(err)
 			}
 			now := source.Instant{Boot: [16]byte{9}, Boottime: int64(10 * time.Second), Wall: int64(5000 * time.Second)}
-			st := w.Resume(Resumed{Life: [16]byte{1}, Ext: tt.ext, Raw: tt.raw, Bits: tt.bits, PerRevolution: tt.per, At: now, Age: tt.age})
+			st := w.Resume(Resumed{Life: [16]byte{1}, Ext: tt.ext, Raw: tt.raw, Bits: tt.bits, PerRevolution: tt.per, At: now, Age: tt.age, Longer: tt.more})
 			var recs []*wirepb.Record
 			for _, raw := range tt.reads {
 				now.Boottime += int64(time.Second)
@@ -83,6 +88,29 @@ func TestResume(t *testing.T) {
 				t.Errorf("between %d and %d counts are told, %d were made", min, max, tt.truth)
 			}
 		})
+	}
+}
+
+// How old a reading is, the server's clock tells, unless it was made in this boot:
+// whose time nobody can set.
+func TestAnswerOfTheSameBoot(t *testing.T) {
+	boot, other := [16]byte{9}, [16]byte{8}
+	at := source.Instant{Boot: boot, Boottime: int64(10 * time.Minute)}
+	for _, x := range []struct {
+		name        string
+		boot        []byte
+		read        time.Duration // since the boot of the reading
+		age, longer time.Duration
+	}{
+		{"this boot", boot[:], 4 * time.Minute, 6 * time.Minute, 0},
+		{"another boot", other[:], 4 * time.Minute, time.Minute, time.Hour},
+		{"a boot that is not told", nil, 0, time.Minute, time.Hour},
+		{"later than now", boot[:], 11 * time.Minute, time.Minute, time.Hour},
+	} {
+		r := Answer(&wirepb.Resume{BootId: x.boot, BoottimeNs: int64(x.read), ReadingNs: 1e15, SentNs: 1e15 + int64(time.Minute), LongerAgoNs: int64(time.Hour)}, at)
+		if r.Age != x.age || r.Longer != x.longer {
+			t.Errorf("%s: %v ago and up to %v more, want %v and %v", x.name, r.Age, r.Longer, x.age, x.longer)
+		}
 	}
 }
 

@@ -2022,7 +2022,10 @@ type Resume struct {
 	SentNs        int64  `protobuf:"varint,13,opt,name=sent_ns,json=sentNs,proto3" json:"sent_ns,omitempty"`
 	DbIncarnation []byte `protobuf:"bytes,14,opt,name=db_incarnation,json=dbIncarnation,proto3" json:"db_incarnation,omitempty"`
 	// The stop that was open at the server; empty when none was.
-	StopId        []byte `protobuf:"bytes,15,opt,name=stop_id,json=stopId,proto3" json:"stop_id,omitempty"`
+	StopId []byte `protobuf:"bytes,15,opt,name=stop_id,json=stopId,proto3" json:"stop_id,omitempty"`
+	// How much longer ago the reading may have been than the two instants tell,
+	// because that clock was set back in between.
+	LongerAgoNs   int64 `protobuf:"varint,16,opt,name=longer_ago_ns,json=longerAgoNs,proto3" json:"longer_ago_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2160,6 +2163,13 @@ func (x *Resume) GetStopId() []byte {
 		return x.StopId
 	}
 	return nil
+}
+
+func (x *Resume) GetLongerAgoNs() int64 {
+	if x != nil {
+		return x.LongerAgoNs
+	}
+	return 0
 }
 
 // MachineLive is the newest look at one machine.
@@ -2724,7 +2734,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x19\n" +
 	"\bhead_seq\x18\x03 \x01(\x04R\aheadSeq\"=\n" +
 	"\aCommand\x122\n" +
-	"\aresumes\x18\x01 \x03(\v2\x18.turnwise.wire.v1.ResumeR\aresumes\"\xda\x03\n" +
+	"\aresumes\x18\x01 \x03(\v2\x18.turnwise.wire.v1.ResumeR\aresumes\"\xfe\x03\n" +
 	"\x06Resume\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x129\n" +
@@ -2743,7 +2753,8 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"reading_ns\x18\f \x01(\x03R\treadingNs\x12\x17\n" +
 	"\asent_ns\x18\r \x01(\x03R\x06sentNs\x12%\n" +
 	"\x0edb_incarnation\x18\x0e \x01(\fR\rdbIncarnation\x12\x17\n" +
-	"\astop_id\x18\x0f \x01(\fR\x06stopId\"\xe7\x03\n" +
+	"\astop_id\x18\x0f \x01(\fR\x06stopId\x12\"\n" +
+	"\rlonger_ago_ns\x18\x10 \x01(\x03R\vlongerAgoNs\"\xe7\x03\n" +
 	"\vMachineLive\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x17\n" +

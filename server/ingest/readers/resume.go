@@ -37,6 +37,7 @@ func (r *Row) Resume(m *tally.Machine, q store.ResumeQuery, at time.Time, c *Cha
 	out := store.Resume{
 		Verdict: store.ResumeContinue, Life: key.ID, PerRev: key.PerRev, Ext: read.Ext, Raw: read.Raw, RawBits: read.Bits,
 		Boottime: read.Boottime, At: time.UnixMilli(read.At).UTC(),
+		Longer: time.Duration(r.longerAgo(read.At, at.UnixMilli())) * time.Millisecond,
 	}
 	if m.Open != nil {
 		out.Stop = m.Open.ID
