@@ -115,7 +115,7 @@ func checkShares(t *testing.T, j Judged) {
 	}{
 		{"commits", j.Commits, unknown, 0.33},
 		{"counts", j.Counts, unknown, 0.66},
-		{"counts", j.Counts, clockBack, 0.09},
+		{"counts", j.Counts, clockBack, 0.11},
 	} {
 		if share := c.got.Unjudged(c.which); j.Counts.Of >= 500 && share > c.most {
 			t.Errorf("%.3f of the sights of %s are excused, at most %.3f expected: %s", share, c.name, c.most, excuseNames[bits.TrailingZeros(uint(c.which))])

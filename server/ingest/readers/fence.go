@@ -22,6 +22,10 @@ type Reach struct {
 	Met int64
 	// Vague says that Begin is by a clock that nobody had checked.
 	Vague bool
+	// Back is by how much, in ms, the server's clock was set back between the
+	// newest reading of the machine and when this stream first spoke: it is vague
+	// then, as no instant of before can be compared with its begin.
+	Back int64
 	// Late says that a stream which takes over from it was known before it.
 	Late bool
 }
@@ -87,10 +91,11 @@ func restrict(st *Stream, at int64, closed bool, c *Changes) {
 	}
 }
 
-// Latest is when the stream began at the latest where its begin is vague, else 0.
+// Latest is when the stream began at the latest where its begin is vague, else 0;
+// by the clock that placed the newest reading of then.
 func (r *Reach) Latest() int64 {
 	if r.Vague {
-		return r.Met
+		return r.Met + r.Back
 	}
 	return 0
 }
@@ -115,7 +120,12 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 		r.placeBoot(m, st, b, x.Boot, c)
 		at := st.Places.At(x.Boot, x.Boottime)
 		if !st.Begun {
-			st.Vague = x.Boot != b.Clock.Boot && !x.Synced
+			if _, read, ok := m.Newest(); ok && st.Met != 0 {
+				if back := r.SetBack(read.At); back > placing {
+					st.Back = back
+				}
+			}
+			st.Vague = x.Boot != b.Clock.Boot && !x.Synced || st.Back > 0
 			r.order(st, at, false, c)
 			m.Come(st.Num, st.Late, st.Latest())
 		}
