@@ -75,9 +75,9 @@ func (k *work) saveStream(st *stream) error {
 	}
 	begin, fence, met := sql.NullInt64{Int64: st.Begin, Valid: st.Begun}, sql.NullInt64{Int64: st.Fence, Valid: st.Fenced}, sql.NullInt64{Int64: st.Met, Valid: st.Met != 0}
 	if _, err := k.w.exec(k.ctx, `UPDATE stream SET acked = ?, records = ?, run = ?, run_boot = ?, run_boottime = ?, past_runs = ?, frozen = ?,
-		begin_ms = ?, covers = ?, fence_ms = ?, closed = ?, unread = ?, met_ms = ?, vague = ?, late = ?, buried = ? WHERE num = ?`,
+		begin_ms = ?, covers = ?, fence_ms = ?, closed = ?, unread = ?, met_ms = ?, vague = ?, late = ?, buried = ?, back_ms = ? WHERE num = ?`,
 		int64(st.Acked), st.Records, st.Run.ID[:], st.Run.Boot[:], st.Run.Boottime, past, st.Frozen, begin, st.Covers, fence, st.Closed, st.Unread,
-		met, st.Vague, st.Late, k.w.machines[st.Machine].Buried[st.Num], st.Num); err != nil {
+		met, st.Vague, st.Late, k.w.machines[st.Machine].Buried[st.Num], st.Back, st.Num); err != nil {
 		return err
 	}
 	return k.saveBooked(st)

@@ -255,6 +255,46 @@ func TestFault_26_ServerClockStep(t *testing.T) {
 	}
 }
 
+// A reader that is met after the server's clock was set back: nobody counted for
+// as long as the clock shows, and for what it was set back. The bounds say so, and
+// the same ones when all is counted again from the records.
+func TestReaderMetAfterTheClockWasSetBack(t *testing.T) {
+	for _, by := range []time.Duration{0, -time.Hour} {
+		t.Run(fmt.Sprint(by), func(t *testing.T) {
+			l := newLab(t)
+			b := l.box(20, func(at time.Time) time.Time { return at })
+			b.record(l.now, &store.ConfigApplied{PerRev: 1, MaxRPM: 60})
+			for i := range 20 {
+				if i == 10 {
+					l.set = by
+				}
+				b.run(time.Minute)
+				b.exchange()
+			}
+			l.now = l.now.Add(10 * time.Minute)
+			x := l.box(20, func(at time.Time) time.Time { return at })
+			x.stream, x.index, x.told = store.ID{17}, 2, x.boottime(l.now)
+			x.record(l.now, &store.LifeLink{Kind: "first sight", New: store.ID{19}, PerRev: 1, MaxRPM: 60})
+			x.exchange()
+			var back int64
+			if err := l.s.read.QueryRow(`SELECT back_ms FROM stream WHERE id = ?`, x.stream[:]).Scan(&back); err != nil {
+				t.Fatal(err)
+			}
+			if got := time.Duration(back) * time.Millisecond; (got + by).Abs() > lan {
+				t.Errorf("set back by %v, the stream says %v", -by, got)
+			}
+			totals, _, err := l.s.Totals(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			lost, away := totals[0].LostMax, 10*time.Minute-by
+			if least := int64(away.Minutes() * 75); lost < least || lost > least+20 {
+				t.Errorf("up to %d turns lost in %v at 75 a minute", lost, away)
+			}
+		})
+	}
+}
+
 // No NTP all day: a crystal that is wrong by 100 ppm goes 8.6 s wrong a day.
 // While the server is heard, the agent stays in its place; after a day without
 // it, what was journalled lies on the line between what was measured before

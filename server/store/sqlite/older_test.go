@@ -41,6 +41,16 @@ func sealAs(t *testing.T, file string) {
 	}
 }
 
+// reguard makes the guards anew that were taken away.
+func reguard(t *testing.T, name string) {
+	t.Helper()
+	db := sql.OpenDB(connector{dsn(name, "")})
+	defer db.Close()
+	if err := guard(t.Context(), db); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // olderBackups makes a backup of one mill in every schema from the first to the one
 // before today's, and tells how many turns are in each. All but the last lack what
 // the first schema did not keep; the last is as a version of yesterday left it.
@@ -70,7 +80,9 @@ func olderBackups(t *testing.T) (files []string, turns int64) {
 	if err := os.WriteFile(last, today, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	spoil(t, last, fmt.Sprintf(`DROP TABLE backup_failure; DELETE FROM guard WHERE name = 'backup_failure'; DELETE FROM goose_db_version WHERE version_id = %d`, newestSchema))
+	spoil(t, last, fmt.Sprintf(`DROP TRIGGER guard_stream_insert; DROP TRIGGER guard_stream_update; DROP TRIGGER guard_stream_delete;
+		ALTER TABLE stream DROP COLUMN back_ms; DELETE FROM goose_db_version WHERE version_id = %d`, newestSchema))
+	reguard(t, last)
 	sealAs(t, last)
 	for n := int64(1); n < newestSchema-1; n++ {
 		name := filepath.Join(out, fmt.Sprintf("b%02d.db", n))

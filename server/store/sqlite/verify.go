@@ -230,7 +230,7 @@ func fromContent(err error) bool {
 var errOldSchema = errors.New("schema of an older version")
 
 // newestSchema is the version of the last migration.
-const newestSchema = 21
+const newestSchema = 22
 
 // head reads what kind of database this is.
 func (v *verifier) head(ctx context.Context) (err error) {

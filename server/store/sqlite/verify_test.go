@@ -201,7 +201,7 @@ func firstSchema(t *testing.T, file string) {
 	old := `DROP TABLE backup_failure; DROP TABLE prune_run; DROP TABLE settled; DROP TABLE settlement; DROP TABLE dropped; DROP TABLE base_account; DROP TABLE base_life; DROP TABLE base_life_join; DROP TABLE base_stop; DROP TABLE base_gap; DROP TABLE base_cause_count; DROP TABLE base_rollup; DROP TABLE base_assignment_count; DROP TABLE creel_position; DROP TABLE creel_reading; DROP TABLE creel_learnt; DROP TABLE applied; DROP TABLE bounded; DROP TABLE backup; DROP TABLE kept_forecast; DROP TABLE loading_plan; DROP TABLE task_tap; DROP TABLE lot_move; DROP TABLE lot_release; DROP TABLE alarm; DROP TABLE alarm_act; DROP TABLE task_call; DROP TABLE life_join; DROP TABLE boot_line; DROP VIEW v1_totals; DELETE FROM goose_db_version WHERE version_id > 1;`
 	for table, columns := range map[string]string{
 		"life":    "raw ext raw_bits read_ms read_stream read_boot read_boottime prev prev_per_rev prev_to",
-		"account": "life life_per_rev gone inched max_rpm", "stream": "begin_ms covers fence_ms closed unread met_ms vague late buried", "refused": "how", "agent_machine": "turn",
+		"account": "life life_per_rev gone inched max_rpm", "stream": "begin_ms covers fence_ms closed unread met_ms vague late buried back_ms", "refused": "how", "agent_machine": "turn",
 		"stream_boot": "booked_ns", "rollup": "inched", "meta": "kinds fine_from_ms", "creel_load": "work positions places cone_cv cone_turns", "assignment": "planned planned_ms",
 	} {
 		for column := range strings.FieldsSeq(columns) {

@@ -295,7 +295,7 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		var begin, fence, met sql.NullInt64
 		var buried bool
 		if err := rows.Scan(&st.Num, &sid, &st.Agent, &st.Machine, &acked, &horizon, &st.Records, &rid, &rboot, &st.Run.Boottime, &past, &st.Frozen,
-			&begin, &st.Covers, &fence, &st.Closed, &st.Unread, &met, &st.Vague, &st.Late, &buried); err != nil {
+			&begin, &st.Covers, &fence, &st.Closed, &st.Unread, &met, &st.Vague, &st.Late, &buried, &st.Back); err != nil {
 			return err
 		}
 		st.Met = met.Int64
@@ -313,7 +313,7 @@ func (w *writer) loadStreams(ctx context.Context) error {
 		w.Streams[st.ID], byNum[st.Num] = st, st
 		return nil
 	}, `SELECT s.num, s.id, s.agent, m.id, s.acked, s.horizon, s.records, s.run, s.run_boot, s.run_boottime, s.past_runs, s.frozen,
-	           s.begin_ms, s.covers, s.fence_ms, s.closed, s.unread, s.met_ms, s.vague, s.late, s.buried
+	           s.begin_ms, s.covers, s.fence_ms, s.closed, s.unread, s.met_ms, s.vague, s.late, s.buried, s.back_ms
 	    FROM stream s JOIN machine m ON m.num = s.machine_num`)
 	if err != nil {
 		return err
