@@ -120,8 +120,8 @@ func (r *Row) Believed(m *tally.Machine, st *Stream, b *store.Batch, fresh []sto
 		r.placeBoot(m, st, b, x.Boot, c)
 		at := st.Places.At(x.Boot, x.Boottime)
 		if !st.Begun {
-			if now := m.Lives[m.Current]; now != nil && st.Met != 0 {
-				if back := r.SetBack(now.Read.At); back > placing {
+			if _, read, ok := m.Newest(); ok && st.Met != 0 {
+				if back := r.SetBack(read.At); back > placing {
 					st.Back = back
 				}
 			}
