@@ -6,7 +6,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"os"
 
 	"turnwise/server/store"
 	"turnwise/server/store/sqlite"
@@ -36,9 +35,6 @@ func ReleaseStream(ctx context.Context, c Config, name string, log *slog.Logger)
 
 // beside opens the records for one short task.
 func beside(ctx context.Context, c Config, log *slog.Logger, do func(*sqlite.Store) error) error {
-	if _, err := os.Stat(c.Database.File); err != nil {
-		return fmt.Errorf("host: records in %s (database.file): %w", c.Database.File, err)
-	}
 	st, err := sqlite.OpenBeside(ctx, c.Database.File, sqlite.Options{Log: log})
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", c.Database.File, err)

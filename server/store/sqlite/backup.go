@@ -78,10 +78,8 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 		return nil, fmt.Errorf("sqlite: backup of %s to %s: %w", file, target, err)
 	}
 	began := o.Now()
-	if st, err := os.Stat(file); err != nil {
+	if err := present(file); err != nil {
 		return fail(err)
-	} else if !st.Mode().IsRegular() {
-		return fail(errors.New("the database is not a file; correct database.file"))
 	}
 	used, err := share(file)
 	if err != nil {

@@ -104,10 +104,28 @@ func Open(ctx context.Context, file string, o Options) (*Store, error) {
 	return s, nil
 }
 
+// present makes sure that there are records in a file, for those who do not make it.
+func present(file string) error {
+	const repair = "correct database.file in the configuration (-c), or start the server once, which makes the records"
+	st, err := os.Stat(file)
+	switch {
+	case err != nil:
+		return fmt.Errorf("%w; %s", err, repair)
+	case !st.Mode().IsRegular():
+		return fmt.Errorf("%s is a folder or a device, a file is expected; %s", file, repair)
+	case st.Size() == 0:
+		return fmt.Errorf("%s is empty, records are expected; %s", file, repair)
+	}
+	return nil
+}
+
 // OpenBeside opens a database for one short task, beside a server that may run on
 // it. A schema that is older than this program's is brought up to date only where
 // none does, else the error is [store.ErrInUse]: that server does not know the newer one.
 func OpenBeside(ctx context.Context, file string, o Options) (*Store, error) {
+	if err := present(file); err != nil {
+		return nil, fmt.Errorf("sqlite: %w", err)
+	}
 	used, err := share(file) // before it is read: SQLite would wait for its own lock
 	if err != nil {
 		return nil, err

@@ -71,12 +71,12 @@ func Shrink(ctx context.Context, file string, o ShrinkOptions) (*Shrunk, error) 
 }
 
 func shrink(ctx context.Context, file string, o ShrinkOptions) (*Shrunk, error) {
+	if err := present(file); err != nil {
+		return nil, err
+	}
 	st, err := os.Stat(file)
 	if err != nil {
 		return nil, err
-	}
-	if !st.Mode().IsRegular() || st.Size() == 0 {
-		return nil, errors.New("it is no database file; correct database.file")
 	}
 	x := &Shrunk{File: file, DryRun: o.DryRun}
 	if o.DryRun {

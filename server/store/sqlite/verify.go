@@ -100,6 +100,9 @@ type VerifyOptions struct {
 // back the checkpoints of the journal while it reads.
 func Verify(ctx context.Context, file string, o VerifyOptions) (*Report, error) {
 	if !o.Backup {
+		if err := present(file); err != nil {
+			return nil, fmt.Errorf("sqlite: verify: %w", err)
+		}
 		used, err := share(file)
 		if err == nil {
 			defer used.Close()
@@ -152,7 +155,7 @@ type verifier struct {
 func begin(ctx context.Context, file string, o VerifyOptions) (*verifier, error) {
 	st, err := os.Stat(file)
 	if err != nil {
-		return nil, fmt.Errorf("sqlite: verify: %w", err)
+		return nil, fmt.Errorf("sqlite: verify: %w; name a database or a backup that is there", err)
 	}
 	if !st.Mode().IsRegular() {
 		return nil, fmt.Errorf("sqlite: verify %s: it is not a file; name a database or a backup", file)
