@@ -18,11 +18,11 @@ type excusable struct {
 }
 
 // mayTell is the most that a box may tell of a time. One that does not know how
-// long it was off must tell of fifteen times the 35 days that it believes in.
+// long it was off must tell of fifteen times what it believes in.
 func (o *oracle) mayTell(p *plc, s *sight, d time.Duration, at source.Instant) int64 {
 	if s.unset(o.w.now, at) {
 		s.vague = true
-		d = 15*35*24*time.Hour + d
+		d = 15*longOff + d
 	}
 	return o.most(p, d+rollback)
 }

@@ -26,6 +26,10 @@ type doubts struct {
 // shows, and its journal holds that for sure.
 const settling = 30 * time.Second
 
+// longOff is how long a box that does not know it must believe that it was off, or
+// nobody could switch it off for a night.
+const longOff = 35 * 24 * time.Hour
+
 // judgeUpsets looks, at each good reading, whether it may pass for turning from a
 // reading that somebody has from before an upset.
 func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
@@ -36,9 +40,7 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 	s.reasons["the register lost its memory"] = true
 	took := o.w.now - min(s.since, s.last)
 	if at.Boot != s.lastBoot && at.Quality != source.NTPSynced {
-		// A box that does not know how long it was off must believe that it was
-		// off for 35 days, or nobody could switch it off for a night.
-		took = 35 * 24 * time.Hour
+		took = longOff
 	}
 	s.pending = max(s.pending, o.mayTell(p, s, took, at))
 	for i := s.settled; i < len(p.upsets); i++ {

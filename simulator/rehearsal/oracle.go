@@ -97,9 +97,11 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 		}
 		s.remember(o.w.now, p.register(), r.At.Boot)
 		// Whoever still knows the register of another boot, and no set clock,
-		// cannot tell going around from falling.
+		// cannot tell going around from falling; nor, where the register goes around
+		// within the time that such a box may have been off, how often it did.
+		narrow := p.width > 0 && o.most(p, longOff) > int64(p.mask())
 		for _, old := range s.recent {
-			if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && old.boot != r.At.Boot && p.register() < old.reg {
+			if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && old.boot != r.At.Boot && (narrow || p.register() < old.reg) {
 				s.reasons["the register may have gone round"] = true
 			}
 		}
