@@ -70,6 +70,15 @@ func Bound(received time.Time) (lo, hi int64) {
 	return received.Add(-horizon).UnixMilli(), received.Add(ahead).UnixMilli()
 }
 
+// received is when the records that p is bounded for were received, in ms; 0
+// where it is not.
+func (p Places) received() int64 {
+	if p.Hi == 0 {
+		return 0
+	}
+	return p.Hi - ahead.Milliseconds()
+}
+
 // Free is p without bounds.
 func (p Places) Free() Places { return Places{Offsets: p.Offsets, Lines: p.Lines} }
 

@@ -307,6 +307,21 @@ func (m *Machine) linkAt(stream int64, k *store.CountSpan, r *store.Record, from
 	}, &begin, from, c)
 }
 
+// ByReceipt tells that what a record books depends on when it was received, see
+// [Machine.unseen].
+func (m *Machine) ByReceipt(stream int64, r *store.Record) bool {
+	if !m.Buried[stream] || r.Synced {
+		return false
+	}
+	switch k := r.Kind.(type) {
+	case *store.CountSpan:
+		return m.unlinked(stream, k)
+	case *store.LifeLink:
+		return true
+	}
+	return false
+}
+
 // apart is the kind of a link of a life that did not follow from the newest
 // reading. No agent tells it.
 const apart = "apart"
@@ -465,7 +480,12 @@ func (m *Machine) reached(key LifeKey) uint64 {
 // unseen bounds the counts that nobody will tell of when a reader that knows
 // of no life before begins one at t: the box was replaced, or its journal is
 // gone, and with it what was counted since the newest instant known.
+//
+// Of a reader that has lost records and does not know what time it is, all that
+// is sure is when the store heard of it: a boot that nobody could place stands at
+// the earliest instant that it can have begun at.
 func (m *Machine) unseen(stream int64, life LifeKey, k *store.LifeLink, t int64) uint64 {
+	t = max(t, m.by)
 	others := false
 	for key := range m.Lives {
 		others = others || key.ID != life.ID

@@ -294,7 +294,8 @@ func TestLateLifeOnTheWay(t *testing.T) {
 // all that its reader told next is lost, to the gap before the life that it tells
 // of: what may have been counted is bounded by the time since that first sight.
 func TestBuriedPulses(t *testing.T) {
-	place := Places{Offsets: map[uint32]int64{1: 0}, Hi: 1 << 60}
+	place := Places{Offsets: map[uint32]int64{1: 0}}
+	place.Lo, place.Hi = Bound(time.Unix(630, 0))
 	rec := func(s int64, kind any) *store.Record {
 		return &store.Record{Boot: 1, Boottime: s * 1e9, Kind: kind}
 	}
@@ -315,5 +316,41 @@ func TestBuriedPulses(t *testing.T) {
 	// By hand: 620 s at 1.25 times 60 rpm and 14 counts, 6 to the turn: 4664 / 6.
 	if want := int64(778); m.Revolutions != 0 || m.LostMin != 0 || m.LostMax != want {
 		t.Errorf("%d revolutions, %d to %d lost; want 0, 0 to %d", m.Revolutions, m.LostMin, m.LostMax, want)
+	}
+}
+
+// TestBuriedLink: a reader that has lost the link of a life, and the boot in which
+// it tells of that, may stand at any instant until it was heard, where its clock
+// does not tell.
+func TestBuriedLink(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		synced bool
+		want   int64 // by hand: 1.25 turns a second, and 2, rounded up
+	}{
+		{"no clock", false, 621},          // from 10 to 500 s, and 5 s for the placing
+		{"a clock that was set", true, 9}, // it began as soon as the one before ended
+	} {
+		t.Run(tt.name, func(t *testing.T) {
+			place := Places{Offsets: map[uint32]int64{1: 0, 2: 10e9}}
+			place.Lo, place.Hi = Bound(time.Unix(500, 0))
+			m, c := new(Machine), NewChanges(nil)
+			for _, r := range []*store.Record{
+				{Boot: 1, Boottime: 1e9, Kind: &store.LifeLink{New: store.ID{1}, PerRev: 1, MaxRPM: 60, Raw: 200, RawBits: 32, Ext: 200}},
+				{Boot: 1, Boottime: 10e9, Kind: &store.CountSpan{Life: store.ID{1}, From: 200, To: 205, RawTo: 205, RawBits: 32, FromBoottime: 1e9, PerRev: 1}},
+				{Kind: &store.Tombstone{From: 3, To: 90}},
+				{Boot: 2, Boottime: 1e9, Synced: tt.synced, Kind: &store.CountSpan{Life: store.ID{2}, From: 99, To: 100, RawTo: 100, RawBits: 32, PerRev: 1}},
+			} {
+				if needs := m.ByReceipt(1, r); needs != (r.Boot == 2 && !tt.synced) {
+					t.Errorf("boot %d: %v that it needs its receipt", r.Boot, needs)
+				}
+				if why := m.Apply(1, r, place, c); why != "" {
+					t.Fatal(why)
+				}
+			}
+			if m.Revolutions != 6 || m.LostMin != 0 || m.LostMax != tt.want {
+				t.Errorf("%d revolutions, %d to %d lost; want 6, 0 to %d", m.Revolutions, m.LostMin, m.LostMax, tt.want)
+			}
+		})
 	}
 }

@@ -71,6 +71,7 @@ type Machine struct {
 	Jobs []int64
 
 	set int64 // since when the record in hand is on the scale of a clock that was set
+	by  int64 // when the record in hand was made at the latest, where its clock does not tell; else 0
 }
 
 // Stop is a stop as its records tell it so far.
@@ -128,7 +129,10 @@ func NewChanges(find func(store.ID) *Stop) *Changes {
 // a refused record changed nothing.
 func (m *Machine) Apply(stream int64, r *store.Record, place Places, c *Changes) (refused string) {
 	t := place.At(r.Boot, r.Boottime)
-	m.set = place.setAt(r.Boot, r.Boottime)
+	m.set, m.by = place.setAt(r.Boot, r.Boottime), 0
+	if m.Buried[stream] && !r.Synced {
+		m.by = place.received()
+	}
 	switch k := r.Kind.(type) {
 	case *store.CountSpan:
 		return m.span(stream, k, r, t, place, c)

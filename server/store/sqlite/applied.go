@@ -37,7 +37,8 @@ import (
 // reader that is heard of late is found on the lives that others have told of since. 16: a first reading
 // belongs to a fall that others saw only as far as turning explains in the time between;
 // a life whose register went around, as another reader goes on over it, is counted on the
-// line of the one before; none is joined where its counts from 0 lie before the line.
+// line of the one before; none is joined where its counts from 0 lie before the line; what a
+// reader lost that does not know the time is bounded by when it was heard.
 const bookingRules = 16
 
 // noteOrder writes down that records of another stream of the machine, or by
@@ -55,10 +56,10 @@ func (k *work) noteOrder(m *machine, st *stream, first uint64) error {
 	return nil
 }
 
-// noteBounds writes down that the instants of a record were moved, or may be
-// by a later version that knows its kind.
-func (k *work) noteBounds(st *stream, r *store.Record, received time.Time) error {
-	if r.Kind != nil && !moved(st.Places, r) {
+// noteBounds writes down when a record was received whose instants that moved, or
+// may move in a later version that knows its kind, or that bounds what was lost.
+func (k *work) noteBounds(m *machine, st *stream, r *store.Record, received time.Time) error {
+	if r.Kind != nil && !moved(st.Places, r) && !m.ByReceipt(st.Num, r) {
 		return nil
 	}
 	if _, err := k.w.exec(k.ctx, `INSERT INTO bounded (stream_num, seq, received_ns) VALUES (?, ?, ?)`, st.Num, int64(r.Seq), received.UnixNano()); err != nil {

@@ -246,7 +246,7 @@ func (k *work) apply(m *machine, st *stream, b *store.Batch, fresh []store.Recor
 	for i := range fresh {
 		r := &fresh[i]
 		k.w.Place(&m.Machine, st, b, r, k.readers)
-		if err := k.noteBounds(st, r, b.Received); err != nil {
+		if err := k.noteBounds(m, st, r, b.Received); err != nil {
 			return err
 		}
 		st.Book(r)
