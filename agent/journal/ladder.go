@@ -11,7 +11,8 @@ import (
 )
 
 // Rung is how far the journal has gone to make room. Each one costs more than
-// the one below; none of them costs a count or a stop.
+// the one below; none of them costs a count or a stop, unless the server is set
+// back too.
 type Rung int
 
 const (
@@ -19,8 +20,8 @@ const (
 	RungNone Rung = iota
 	// RungPruned: what the server has in a backup was removed early.
 	RungPruned
-	// RungAcked: records that the server has are kept coarser, and the oldest
-	// of them go.
+	// RungAcked: records that the server has are kept coarser; where all the rest
+	// does not do, the oldest of them go.
 	RungAcked
 	// RungWaiting: records that wait for the server are coarser too.
 	RungWaiting
@@ -133,7 +134,7 @@ func (j *Journal) signLock() {
 // relieve takes one step that makes room, on no higher rung than most. It
 // tells whether anything was done. Call with j.syncing and j.mu held.
 func (j *Journal) relieve(most Rung) bool {
-	if j.pruneLocked(false) > 0 {
+	if j.pruneLocked(len(j.segments), false) > 0 {
 		j.setRung(max(j.rung, RungPruned))
 		return true
 	}
@@ -151,10 +152,6 @@ func (j *Journal) relieve(most Rung) bool {
 				return true
 			}
 		}
-	}
-	if j.pruneLocked(true) > 0 { // room is worth more than a second copy
-		j.setRung(max(j.rung, RungAcked))
-		return true
 	}
 	if s := j.segments[len(j.segments)-1]; s.size-s.opening > j.o.SegmentBytes/4 {
 		// What waits in the newest segment can be coarser once it is sealed.
@@ -174,6 +171,18 @@ func (j *Journal) relieve(most Rung) bool {
 	return true
 }
 
+// giveUp removes the oldest segment of which the server has everything, although
+// no backup has: a server that is set back will not find it again. That is worth
+// less than what is new, and more than anything else. Call with j.syncing and
+// j.mu held.
+func (j *Journal) giveUp() bool {
+	if j.pruneLocked(1, true) == 0 {
+		return false
+	}
+	j.setRung(max(j.rung, RungAcked))
+	return true
+}
+
 // addInNeed climbs the ladder until there is room for the records; at its end
 // the tail row takes them.
 func (c *Channel) addInNeed(state []byte, k kind, recs []*wirepb.Record) error {
@@ -182,28 +191,31 @@ func (c *Channel) addInNeed(state []byte, k kind, recs []*wirepb.Record) error {
 	defer j.syncing.Unlock()
 	j.mu.Lock()
 	defer j.mu.Unlock()
-	var err error
 	for {
-		if err = c.letGo(); err == nil {
+		err := c.letGo()
+		if err == nil {
 			err = c.addLocked(state, k, recs)
 		}
 		if !errors.Is(err, ErrFull) || j.closed {
 			return err
 		}
-		if !j.relieve(RungBallast) {
-			break
+		if j.relieve(RungBallast) {
+			continue
+		}
+		// The row speaks of what follows the newest record: that must be there.
+		for len(j.pending) > 0 {
+			if serr := j.syncOnce(); serr != nil {
+				return errors.Join(err, serr)
+			}
+		}
+		herr := c.hold(state, recs)
+		if herr == nil {
+			return nil
+		}
+		if !j.giveUp() {
+			return errors.Join(err, herr)
 		}
 	}
-	// The row speaks of what follows the newest record: that must be there.
-	for len(j.pending) > 0 {
-		if serr := j.syncOnce(); serr != nil {
-			return errors.Join(err, serr)
-		}
-	}
-	if herr := c.hold(state, recs); herr != nil {
-		return errors.Join(err, herr)
-	}
-	return nil
 }
 
 // keepRoom begins to make room before there is none, and ends it when there is
@@ -211,7 +223,9 @@ func (c *Channel) addInNeed(state []byte, k kind, recs []*wirepb.Record) error {
 func (j *Journal) keepRoom() {
 	room := j.room()
 	if room < j.low() {
-		j.relieve(RungWaiting)
+		if !j.relieve(RungWaiting) && j.o.MaxBytes-j.total < j.low() {
+			j.giveUp() // not where others fill the disk: that may pass
+		}
 		return
 	}
 	if j.rung == RungNone {

@@ -462,3 +462,52 @@ func TestBallastComesAndGoes(t *testing.T) {
 		t.Error("a ballast although none is wanted")
 	}
 }
+
+// The second copy of what the server has goes last: a full disk that passes
+// costs none of it, so that a server may be set back afterwards.
+func TestSecondCopyOutlivesFullDisk(t *testing.T) {
+	d := newMemDisk(512 << 10)
+	j, _ := mustOpen(t, "memory", Options{Disk: d, SegmentBytes: 8 << 10, Log: silent})
+	c := mustChannel(t, j, "m01")
+	j.Boot([16]byte{1})
+	j.tend()
+	k := &knitter{id: "m01"}
+	work := func(steps int) {
+		t.Helper()
+		for range steps {
+			if err := k.step(c, 7); err != nil {
+				t.Fatal(err)
+			}
+			if err := j.Sync(); err != nil && !errors.Is(err, ErrFull) {
+				t.Fatal(err)
+			}
+		}
+	}
+	work(400)
+	if err := c.Ack(c.Head(), 0, [16]byte{1}); err != nil {
+		t.Fatal(err)
+	}
+	take := func() {
+		d.mu.Lock()
+		defer d.mu.Unlock()
+		d.taken += max(d.bytes-d.used(), 0)
+	}
+	for i := 0; i < 1000 && j.Rung() < RungTail; i++ { // what is freed is taken at once
+		take()
+		work(1)
+	}
+	take()
+	work(8)
+	if j.Rung() != RungTail {
+		t.Fatalf("rung %v, want %v: the disk was not full", j.Rung(), RungTail)
+	}
+	if first := j.segments[0].beforeSlot(c.slot) + 1; first != 1 {
+		t.Errorf("records up to %d were given up while the tail row had room", first-1)
+	}
+	d.mu.Lock()
+	d.taken = 0
+	d.mu.Unlock()
+	work(20)
+	k.agrees(t, hear(t, c, 1), "after the disk was full")
+	checkJournal(t, j)
+}

@@ -197,11 +197,11 @@ func (j *Journal) prune(force bool) (removed int) {
 	if j.closed {
 		return 0
 	}
-	return j.pruneLocked(force)
+	return j.pruneLocked(len(j.segments), force)
 }
 
-func (j *Journal) pruneLocked(force bool) (removed int) {
-	for len(j.segments) > 1 && j.prunable(force) {
+func (j *Journal) pruneLocked(most int, force bool) (removed int) {
+	for removed < most && len(j.segments) > 1 && j.prunable(force) {
 		s := j.segments[0]
 		if err := j.disk.Remove(s.name()); err != nil {
 			j.o.Log.Warn("journal segment not removed", "file", s.name(), "error", err)
