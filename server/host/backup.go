@@ -229,20 +229,20 @@ func (b *backups) lookForFolder(now time.Time) {
 	if b.c.Backup.Dir == "" || b.c.Backup.Every == 0 {
 		return
 	}
-	err := b.c.backupFolder()
-	was := b.gone.Load()
-	switch {
-	case err == nil && was != nil:
-		b.gone.Store(nil)
-		b.notBefore = time.Time{}
-		b.log.Info("folder of the backups is there again", "dir", b.c.Backup.Dir)
-	case err != nil && was == nil:
-		b.log.Error("folder of the backups is not there; no backup can be taken", "error", err)
-		was = &failure{at: now}
-		fallthrough
-	case err != nil:
-		b.gone.Store(&failure{was.at, err.Error()})
+	err, was := b.c.backupFolder(), b.gone.Load()
+	if err == nil {
+		if was != nil {
+			b.gone.Store(nil)
+			b.notBefore = time.Time{}
+			b.log.Info("folder of the backups is there again", "dir", b.c.Backup.Dir)
+		}
+		return
 	}
+	if was == nil {
+		was = &failure{at: now}
+		b.log.Error("folder of the backups is not there; no backup can be taken", "error", err)
+	}
+	b.gone.Store(&failure{was.at, err.Error()})
 }
 
 func newBackups(c *Config, db *sqlite.Store, log *slog.Logger, now func() time.Time) *backups {

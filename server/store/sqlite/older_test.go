@@ -51,6 +51,26 @@ func reguard(t *testing.T, name string) {
 	}
 }
 
+// upTo brings a database, or makes one, to the schema of an older version.
+func upTo(t *testing.T, name string, schema int64) {
+	t.Helper()
+	steps, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		t.Fatal(err)
+	}
+	db := sql.OpenDB(connector{dsn(name, writePragmas)})
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, steps)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := p.UpTo(t.Context(), schema); err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // olderBackups makes a backup of one mill in every schema from the first to the one
 // before today's, and tells how many turns are in each. All but the last lack what
 // the first schema did not keep; the last is as a version of yesterday left it.
@@ -72,10 +92,6 @@ func olderBackups(t *testing.T) (files []string, turns int64) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	steps, err := fs.Sub(migrations, "migrations")
-	if err != nil {
-		t.Fatal(err)
-	}
 	last := filepath.Join(out, fmt.Sprintf("b%02d.db", newestSchema-1))
 	if err := os.WriteFile(last, today, 0o600); err != nil {
 		t.Fatal(err)
@@ -89,17 +105,7 @@ func olderBackups(t *testing.T) (files []string, turns int64) {
 		if err := os.WriteFile(name, first, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		db := sql.OpenDB(connector{dsn(name, "_synchronous=OFF")})
-		p, err := goose.NewProvider(goose.DialectSQLite3, db, steps)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := p.UpTo(t.Context(), n); err != nil {
-			t.Fatal(err)
-		}
-		if err := db.Close(); err != nil {
-			t.Fatal(err)
-		}
+		upTo(t, name, n)
 		sealAs(t, name)
 		files = append(files, name)
 	}

@@ -141,12 +141,9 @@ func OpenBeside(ctx context.Context, file string, o Options) (*Store, error) {
 	return Open(ctx, file, o)
 }
 
-// olderSchema tells whether a database is there and has to be brought up to date.
+// olderSchema tells whether a database has to be brought up to date.
 // What cannot be read is told by who opens it.
 func olderSchema(ctx context.Context, file string) bool {
-	if st, err := os.Stat(file); err != nil || !st.Mode().IsRegular() {
-		return false
-	}
 	db := sql.OpenDB(connector{dsn(file, readPragmas)})
 	defer db.Close()
 	var n int64

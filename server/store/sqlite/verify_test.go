@@ -5,15 +5,12 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"io/fs"
 	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
 	"testing"
 	"time"
-
-	"github.com/pressly/goose/v3"
 
 	"turnwise/server/store"
 )
@@ -299,26 +296,12 @@ func TestNewestSchema(t *testing.T) {
 // A server that was ended in the midst of an upgrade, or an older one, may have left
 // any schema behind: each of them is looked at and brought up to date.
 func TestEverySchemaOpens(t *testing.T) {
-	steps, err := fs.Sub(migrations, "migrations")
-	if err != nil {
-		t.Fatal(err)
-	}
 	for n := int64(1); n < newestSchema; n++ {
 		dir := t.TempDir()
 		if err := os.MkdirAll(filepath.Dir(file(dir)), 0o700); err != nil {
 			t.Fatal(err)
 		}
-		db := sql.OpenDB(connector{dsn(file(dir), writePragmas)})
-		p, err := goose.NewProvider(goose.DialectSQLite3, db, steps)
-		if err != nil {
-			t.Fatal(err)
-		}
-		if _, err := p.UpTo(t.Context(), n); err != nil {
-			t.Fatal(err)
-		}
-		if err := db.Close(); err != nil {
-			t.Fatal(err)
-		}
+		upTo(t, file(dir), n)
 		s, err := Open(t.Context(), file(dir), Options{Log: quiet})
 		if err != nil {
 			t.Errorf("schema %d: %v", n, err)
