@@ -81,8 +81,9 @@ func TestDemoGoesOn(t *testing.T) {
 	if c.RevolutionsStored < old || c.RevolutionsStored > old+1000 {
 		t.Errorf("%d revolutions, %d before the restart", c.RevolutionsStored, old)
 	}
-	loads, err := pb.NewCreelServiceClient(d.conn).ListTasks(t.Context(), &pb.ListTasksRequest{HorizonMinutes: 12 * 60})
+	// Of any 36 hours at least twelve are worked, whenever the mill's closed day begins.
+	loads, err := pb.NewCreelServiceClient(d.conn).ListTasks(t.Context(), &pb.ListTasksRequest{HorizonMinutes: 36 * 60})
 	if err != nil || len(loads.GetTasks()) < 14 {
-		t.Errorf("%d tasks in the next twelve hours, %v; at least one of each machine expected", len(loads.GetTasks()), err)
+		t.Errorf("%d tasks in the next 36 hours, %v; at least one of each machine expected", len(loads.GetTasks()), err)
 	}
 }
