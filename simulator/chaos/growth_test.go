@@ -11,12 +11,12 @@ import (
 	"time"
 )
 
-// sawTooth is a heap as a sampler sees one: what lives, and up to as much again
-// that is not collected yet, one sample each four seconds or so.
-func sawTooth(rng *rand.Rand, minutes int, lives func(minute float64) float64) (at []time.Duration, v []float64) {
+// sawTooth is a heap as a sampler sees one: what lives, and up to that share of it
+// again that is not collected yet, one sample each four seconds or so.
+func sawTooth(rng *rand.Rand, minutes int, share float64, lives func(minute float64) float64) (at []time.Duration, v []float64) {
 	for t := 5 * time.Second; t < time.Duration(minutes)*time.Minute; t += time.Duration(2000+rng.IntN(4000)) * time.Millisecond {
 		least := lives(t.Minutes())
-		at, v = append(at, t), append(v, least*(1+rng.Float64()))
+		at, v = append(at, t), append(v, least*(1+share*rng.Float64()))
 	}
 	return at, v
 }
@@ -24,36 +24,44 @@ func sawTooth(rng *rand.Rand, minutes int, lives func(minute float64) float64) (
 // TestGrowthOfSeries: what is flat, warms up, jumps once or is disturbed is
 // steady, and what leaks grows, for an hour and for twenty minutes.
 func TestGrowthOfSeries(t *testing.T) {
-	const allowed = 2.0
+	heap, own := measure{"heap_mb", 2, 3}, measure{"own_mb", 6, 12}
 	flat := func(float64) float64 { return 8 }
 	tests := []struct {
 		name    string
+		of      measure
 		minutes int
 		lives   func(minute float64) float64
 		want    string
 	}{
-		{"flat", 60, flat, steady},
-		{"flat, 20 minutes", 20, flat, steady},
-		{"flat, too short a life", 12, flat, young},
-		{"warms up in two minutes", 60, func(m float64) float64 { return 8 - 6*math.Exp(-m) }, steady},
-		{"warms up in two minutes, 20 minutes", 20, func(m float64) float64 { return 8 - 6*math.Exp(-m) }, steady},
-		{"six wild minutes near the end", 60, func(m float64) float64 {
+		{"flat", heap, 60, flat, steady},
+		{"flat, 20 minutes", heap, 20, flat, steady},
+		{"flat, too short a life", heap, 12, flat, young},
+		{"warms up in two minutes", heap, 60, func(m float64) float64 { return 8 - 6*math.Exp(-m) }, steady},
+		{"warms up in two minutes, 20 minutes", heap, 20, func(m float64) float64 { return 8 - 6*math.Exp(-m) }, steady},
+		{"six wild minutes near the end", heap, 60, func(m float64) float64 {
 			if m >= 50 && m < 56 {
 				return 60
 			}
 			return 8
 		}, steady},
-		{"shrinks", 60, func(m float64) float64 { return 12 - m/10 }, steady},
-		{"leaks 8 MB an hour", 60, func(m float64) float64 { return 8 + 8*m/60 }, grows},
-		{"leaks 4 MB an hour, for two hours", 120, func(m float64) float64 { return 8 + 4*m/60 }, grows},
-		{"leaks 30 MB an hour, 20 minutes", 20, func(m float64) float64 { return 8 + 30*m/60 }, grows},
+		{"shrinks", heap, 60, func(m float64) float64 { return 12 - m/10 }, steady},
+		{"leaks 8 MB an hour", heap, 60, func(m float64) float64 { return 8 + 8*m/60 }, grows},
+		{"leaks 4 MB an hour, for two hours", heap, 120, func(m float64) float64 { return 8 + 4*m/60 }, grows},
+		{"leaks 30 MB an hour, 20 minutes", heap, 20, func(m float64) float64 { return 8 + 30*m/60 }, grows},
+		{"caches fill for ten minutes", own, 35, func(m float64) float64 { return 22 - 10*max(0, 1-m/10) }, steady},
+		{"caches fill for ten minutes, too short a life", own, 20, func(m float64) float64 { return 22 - 10*max(0, 1-m/10) }, young},
+		{"caches fill, and it leaks 16 MB an hour", own, 35, func(m float64) float64 { return 22 - 10*max(0, 1-m/10) + 16*m/60 }, grows},
 	}
 	for _, tt := range tests {
 		wrong := 0
 		const runs = 100
 		for seed := range uint64(runs) {
-			at, v := sawTooth(rand.New(rand.NewPCG(seed, 7)), tt.minutes, tt.lives)
-			if judgeGrowth("heap_mb", at, v, allowed).Verdict != tt.want {
+			share := 1.0
+			if tt.of == own {
+				share = 0.2 // the heap's part of the memory
+			}
+			at, v := sawTooth(rand.New(rand.NewPCG(seed, 7)), tt.minutes, share, tt.lives)
+			if judgeGrowth(tt.of, at, v).Verdict != tt.want {
 				wrong++
 			}
 		}
@@ -82,7 +90,7 @@ func TestGrowthOfCounts(t *testing.T) {
 				}
 				at, v = append(at, s), append(v, n)
 			}
-			if f := judgeGrowth("goroutines", at, v, 3); f.Verdict != tt.want {
+			if f := judgeGrowth(measure{"goroutines", 3, 3}, at, v); f.Verdict != tt.want {
 				t.Errorf("%s, seed %d: %s by %+v, want %s", tt.name, seed, f.Verdict, f.Growth, tt.want)
 			}
 		}
@@ -109,7 +117,7 @@ func TestTheilSen(t *testing.T) {
 func TestGrowthCondemns(t *testing.T) {
 	r := newResult(1)
 	r.Caught = Controls{Lossy: true, Doubling: true}
-	r.Resources["server"] = []Figure{{What: "files", Verdict: steady}, {What: "rss_mb", Verdict: young}}
+	r.Resources["server"] = []Figure{{What: "files", Verdict: steady}, {What: "own_mb", Verdict: young}}
 	if !r.OK() {
 		t.Error("a run that found nothing is condemned")
 	}
@@ -132,7 +140,7 @@ func TestUse(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if u["goroutines"] != 7 || u["heap_mb"] != 2.5 || u["files"] < 3 || u["rss_mb"] < 1 || u["rss_mb"] > 1000 {
+	if u["goroutines"] != 7 || u["heap_mb"] != 2.5 || u["files"] < 3 || u["own_mb"] < 1 || u["own_mb"] > 1000 {
 		t.Errorf("this process uses %v, want 7 goroutines, 2.5 MB, 3 files or more, and some memory", u)
 	}
 	page.Close()

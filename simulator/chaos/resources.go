@@ -19,7 +19,7 @@ const opening = 5 * time.Second
 type usage map[string]float64
 
 func (u usage) String() string {
-	return fmt.Sprintf("%.0f goroutines, %.0f files, heap %.1f MB, resident %.1f MB", u["goroutines"], u["files"], u["heap_mb"], u["rss_mb"])
+	return fmt.Sprintf("%.0f goroutines, %.0f files, heap %.1f MB, own memory %.1f MB", u["goroutines"], u["files"], u["heap_mb"], u["own_mb"])
 }
 
 // series are the samples of one process, by measure.
@@ -85,12 +85,14 @@ func use(ctx context.Context, pid int, address, goroutines, heap string) (usage,
 	if err != nil {
 		return nil, err
 	}
-	pages, err := strconv.ParseFloat(strings.Fields(string(text) + " ? ?")[1], 64)
-	if err != nil {
-		return nil, fmt.Errorf("chaos: /proc/%d/statm holds %q, expected the resident pages in second place", pid, text)
+	// Pages of files, the program's own among them, are the system's: it takes and
+	// gives them as it likes.
+	var size, resident, shared float64
+	if _, err := fmt.Sscan(string(text), &size, &resident, &shared); err != nil {
+		return nil, fmt.Errorf("chaos: /proc/%d/statm holds %q, expected the resident and the shared pages in second and third place", pid, text)
 	}
 	return usage{"goroutines": got[goroutines], "files": float64(len(files)),
-		"heap_mb": got[heap] / 1e6, "rss_mb": pages * float64(os.Getpagesize()) / 1e6}, nil
+		"heap_mb": got[heap] / 1e6, "own_mb": (resident - shared) * float64(os.Getpagesize()) / 1e6}, nil
 }
 
 // scrape reads the unlabelled metrics of a page in the Prometheus text form.
@@ -129,7 +131,7 @@ func (m *mill) figures() map[string][]Figure {
 			}
 		}
 		for _, k := range measures {
-			out[of] = append(out[of], judgeGrowth(k.what, longest.at, longest.values[k.what], k.allowed))
+			out[of] = append(out[of], judgeGrowth(k, longest.at, longest.values[k.what]))
 		}
 	}
 	return out
