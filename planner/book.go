@@ -4,8 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"strings"
 
 	"google.golang.org/grpc/status"
@@ -58,7 +56,7 @@ Example:
 const maxBookBytes = 3 << 20
 
 func (c *bookApplyCmd) Run(ctx context.Context, s *session) error {
-	name, raw, err := c.read(s)
+	name, raw, err := s.readInput(c.File, maxBookBytes, "apply it in parts")
 	if err != nil {
 		return err
 	}
@@ -93,31 +91,6 @@ func (c *bookApplyCmd) Run(ctx context.Context, s *session) error {
 	}
 	fmt.Fprintf(s.err, "%d new, %d changed, %d the same; %s\n", r.GetCreatedCount(), r.GetUpdatedCount(), r.GetSameCount(), verb)
 	return nil
-}
-
-func (c *bookApplyCmd) read(s *session) (name string, raw []byte, err error) {
-	in := s.in
-	name = "standard input"
-	if c.File != "-" {
-		f, err := os.Open(c.File)
-		if err != nil {
-			code := exitUsage
-			if errors.Is(err, os.ErrNotExist) {
-				code = exitNotFound
-			}
-			return "", nil, &exitError{code, err}
-		}
-		defer f.Close()
-		in, name = f, c.File
-	}
-	raw, err = io.ReadAll(io.LimitReader(in, maxBookBytes+1))
-	if err != nil {
-		return "", nil, fmt.Errorf("read %s: %w", name, err)
-	}
-	if len(raw) > maxBookBytes {
-		return "", nil, usage("%s is larger than %d bytes; apply it in parts", name, maxBookBytes)
-	}
-	return name, raw, nil
 }
 
 // explainBook puts the line of the file before each fault that the server

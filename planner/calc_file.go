@@ -5,13 +5,10 @@ import (
 	"cmp"
 	"errors"
 	"fmt"
-	"io"
-	"os"
 	"reflect"
 	"strconv"
 	"strings"
 
-	"github.com/goccy/go-yaml"
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
 )
@@ -64,27 +61,9 @@ const maxCardBytes = 1 << 20
 // value stands: "feeds[0].draft" -> "card.yaml:12".
 func readCard(s *session, name string) (cardFile, map[string]string, error) {
 	var c cardFile
-	in := s.in
-	if name == "-" {
-		name = "standard input"
-	} else {
-		f, err := os.Open(name)
-		if err != nil {
-			code := exitUsage
-			if errors.Is(err, os.ErrNotExist) {
-				code = exitNotFound
-			}
-			return c, nil, &exitError{code, fmt.Errorf("knit card: %w; name an existing file with -f", err)}
-		}
-		defer f.Close()
-		in = f
-	}
-	raw, err := io.ReadAll(io.LimitReader(in, maxCardBytes+1))
+	name, raw, err := s.readInput(name, maxCardBytes, "expected one card")
 	if err != nil {
-		return c, nil, usage("knit card: read %s: %w", name, err)
-	}
-	if len(raw) > maxCardBytes {
-		return c, nil, usage("knit card: %s is larger than %d bytes, expected one card", name, maxCardBytes)
+		return c, nil, fmt.Errorf("knit card (-f): %w", err)
 	}
 	places, err := parseCard(name, raw, &c)
 	if err != nil {
@@ -94,6 +73,9 @@ func readCard(s *session, name string) (cardFile, map[string]string, error) {
 }
 
 func parseCard(name string, raw []byte, into *cardFile) (map[string]string, error) {
+	if err := checkText(name, raw); err != nil {
+		return nil, fmt.Errorf("knit card: %w", err)
+	}
 	tree, err := parser.ParseBytes(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), 0)
 	if err != nil {
 		return nil, fmt.Errorf("knit card: %s is not YAML: %s", name, yamlSays(name, err))
@@ -209,13 +191,4 @@ func cardKeys(t reflect.Type) string {
 		keys[i] = t.Field(i).Tag.Get("yaml")
 	}
 	return strings.Join(keys, ", ")
-}
-
-// yamlSays puts file and line before the words of the YAML library.
-func yamlSays(name string, err error) string {
-	e, ok := errors.AsType[yaml.Error](err)
-	if ok && e.GetToken() != nil && e.GetToken().Position != nil {
-		return fmt.Sprintf("%s:%d: %s", name, e.GetToken().Position.Line, e.GetMessage())
-	}
-	return name + ": " + err.Error()
 }

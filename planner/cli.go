@@ -127,6 +127,9 @@ func run(ctx context.Context, args []string, w world) int {
 	if err != nil {
 		return complain(w, usage("%w; see planner --help", err))
 	}
+	if c.Timeout <= 0 {
+		return complain(w, usage("--timeout %v: expected above 0, for example 30s", c.Timeout))
+	}
 	if strings.HasPrefix(parsed.Command(), "calc ") { // asks no server, so a wrong address is no fault
 		return complain(w, parsed.Run(offline(&c.common, w)))
 	}

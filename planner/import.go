@@ -5,7 +5,6 @@ import (
 	"encoding/csv"
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"slices"
 	"strconv"
@@ -380,30 +379,11 @@ func (s *session) allOrders(ctx context.Context) ([]*pb.Order, error) {
 }
 
 func (c *ordersImportCmd) read(s *session) (name string, raw []byte, err error) {
-	in := s.in
-	name = "standard input"
-	if c.File != "-" {
-		f, err := os.Open(c.File)
-		if err != nil {
-			code := exitUsage
-			if errors.Is(err, os.ErrNotExist) {
-				code = exitNotFound
-			}
-			return "", nil, &exitError{code, err}
-		}
-		defer f.Close()
-		in, name = f, c.File
+	name, raw, err = s.readInput(c.File, maxOrderFile, "import it in parts")
+	if err == nil && len(raw) == 0 {
+		err = usage("%s is empty, expected a row of column names and an order a row", name)
 	}
-	raw, err = io.ReadAll(io.LimitReader(in, maxOrderFile+1))
-	switch {
-	case err != nil:
-		return "", nil, fmt.Errorf("read %s: %w", name, err)
-	case len(raw) > maxOrderFile:
-		return "", nil, usage("%s is larger than %d bytes; import it in parts", name, maxOrderFile)
-	case len(raw) == 0:
-		return "", nil, usage("%s is empty, expected a row of column names and an order a row", name)
-	}
-	return name, raw, nil
+	return name, raw, err
 }
 
 // writeRejects keeps the bad rows with what is wrong, ready to be corrected.

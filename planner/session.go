@@ -71,20 +71,20 @@ func (c *common) credentials() (credentials.TransportCredentials, error) {
 	if c.CA != "" {
 		pem, err := os.ReadFile(c.CA)
 		if err != nil {
-			return nil, usage("--ca: %w", err)
+			return nil, usage("--ca: %w; name a file of certificates in PEM", err)
 		}
 		conf.RootCAs = x509.NewCertPool()
 		if !conf.RootCAs.AppendCertsFromPEM(pem) {
-			return nil, usage("--ca %s holds no certificate, expected PEM", c.CA)
+			return nil, usage("--ca %s holds no certificate, expected PEM; name the file of whoever signed the server's certificate", c.CA)
 		}
 	}
 	if (c.Cert == "") != (c.Key == "") {
-		return nil, usage("--cert and --key belong together, only one was given")
+		return nil, usage("--cert and --key belong together, only one was given; give both")
 	}
 	if c.Cert != "" {
 		pair, err := tls.LoadX509KeyPair(c.Cert, c.Key)
 		if err != nil {
-			return nil, usage("--cert %s with --key %s: %w", c.Cert, c.Key, err)
+			return nil, usage("--cert %s with --key %s: %w; name a certificate and its key in PEM", c.Cert, c.Key, err)
 		}
 		conf.Certificates = []tls.Certificate{pair}
 	}
@@ -124,7 +124,7 @@ func (s *session) explain(err error) error {
 	}
 	switch st.Code() {
 	case codes.NotFound:
-		return &exitError{exitNotFound, errors.New(strings.Replace(st.Message(), ": not found", "", 1))} // the exit says it
+		return &exitError{exitNotFound, errors.New(whereListed(strings.Replace(st.Message(), ": not found", "", 1)))} // the exit says it
 	case codes.InvalidArgument:
 		if len(fieldViolations(st)) > 0 {
 			return &exitError{exitUsage, errors.New(st.Message())}
@@ -133,6 +133,9 @@ func (s *session) explain(err error) error {
 	case codes.FailedPrecondition, codes.AlreadyExists, codes.PermissionDenied, codes.Unauthenticated, codes.Aborted, codes.OutOfRange:
 		return &exitError{exitRefused, errors.New(st.Message())}
 	case codes.Unavailable:
+		if strings.Contains(st.Message(), "looked like an HTTP/1") { // gRPC has no code for it
+			return &exitError{exitUnreachable, fmt.Errorf("server %s answers as web pages or figures do, expected the API; give --server with the port of listen.grpc, which is 7443 unless it was changed", s.common.Server)}
+		}
 		return &exitError{exitUnreachable, fmt.Errorf("server %s: %s; start it with `server run`, or give --server HOST:PORT or TURNWISE_SERVER", s.common.Server, lastPart(st.Message()))}
 	case codes.DeadlineExceeded:
 		return &exitError{exitUnreachable, fmt.Errorf("server %s did not answer within %v; give a longer --timeout", s.common.Server, s.common.Timeout)}
@@ -140,6 +143,16 @@ func (s *session) explain(err error) error {
 		return fmt.Errorf("server %s does not know this question: it is older than this planner", s.common.Server)
 	}
 	return errors.New(st.Message())
+}
+
+// whereListed adds to a name that nobody knows where the known ones are.
+func whereListed(message string) string {
+	for what, command := range map[string]string{"machine": "machines list", "order": "orders list", "lot": "yarn lots", "plan": "plan list"} {
+		if strings.HasPrefix(message, what+` "`) && strings.HasSuffix(message, `"`) {
+			return message + "; those that are known are in `planner " + command + "`"
+		}
+	}
+	return message
 }
 
 // lastPart keeps the reason of a nested transport error.

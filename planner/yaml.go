@@ -29,9 +29,12 @@ const maxFaults = 20
 // all told at once. The map tells the line of each field by its path, for
 // example "cards[0].feeds[1].lot".
 func readYAML(file string, raw []byte, into proto.Message) (map[string]int, error) {
+	if err := checkText(file, raw); err != nil {
+		return nil, err
+	}
 	parsed, err := parser.ParseBytes(raw, 0)
 	if err != nil {
-		return nil, fmt.Errorf("%s is not YAML: %w", file, err)
+		return nil, fmt.Errorf("%s is not YAML: %s", file, yamlSays(file, err))
 	}
 	r := &yamlReader{file: file, places: make(map[string]int)}
 	var body ast.Node

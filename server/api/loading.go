@@ -145,7 +145,7 @@ func planID(field, name string, live bool, v *violations) int64 {
 	}
 	id, err := strconv.ParseInt(strings.TrimPrefix(name, "plans/"), 10, 64)
 	if err != nil || id < 1 {
-		v.add(field, fmt.Sprintf("is %q, expected plans/NUMBER", cut(name)))
+		v.add(field, fmt.Sprintf("is %q, expected plans/NUMBER; the numbers are in the list of plans", cut(name)))
 	}
 	return id
 }

@@ -1,0 +1,81 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+// Files that are not what a command reads: the answer names the file, what was
+// found and what to do, prints no bytes of it, and the exit code says which kind it is.
+func TestFilesThatAreNotRead(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	latin, control := write("latin.yaml", "a: 1\nb: caf\xe9\n"), write("control.yaml", "a: \x01\n")
+	open, large := write("open.yaml", "a: 1\nb: [c\n"), write("large", strings.Repeat(" ", maxOrderFile+1))
+	missing := filepath.Join(dir, "none")
+	commands := map[string][]string{
+		"book":   {"book", "apply"},
+		"card":   {"calc", "card", "-f"},
+		"orders": {"orders", "import"},
+	}
+	for _, c := range []struct {
+		file, in string
+		code     int
+		want     []string
+	}{
+		{missing, "book card orders", exitNotFound, []string{missing + ": no such file", "name an existing file"}},
+		{dir, "book card orders", exitUsage, []string{dir + " is a folder", "expected a file", "name the file in it"}},
+		{large, "book card orders", exitUsage, []string{large + " is larger than", "bytes; "}},
+		{latin, "book card", exitUsage, []string{latin + ":2: found bytes that are no UTF-8", "expected text", "save it as UTF-8"}},
+		{control, "book card", exitUsage, []string{control + ":1: found the control character U+0001", "take it out"}},
+		{open, "book card", exitUsage, []string{open + ":2: ", "bracket or quote that is not closed"}},
+	} {
+		for _, name := range strings.Fields(c.in) {
+			var out, errs strings.Builder
+			args := append([]string{"--server", "127.0.0.1:1"}, append(commands[name], c.file)...)
+			code := run(t.Context(), args, world{in: strings.NewReader(""), out: &out, err: &errs})
+			if code != c.code || out.Len() > 0 {
+				t.Errorf("%s of %s: exit %d with %q, want %d and no result", name, filepath.Base(c.file), code, out.String(), c.code)
+			}
+			for _, want := range c.want {
+				if !strings.Contains(errs.String(), want) {
+					t.Errorf("%s of %s: %q, want %q", name, filepath.Base(c.file), errs.String(), want)
+				}
+			}
+			if strings.ContainsAny(errs.String(), "\x01\xe9") || len(errs.String()) > 600 {
+				t.Errorf("%s of %s prints the file: %q", name, filepath.Base(c.file), errs.String())
+			}
+		}
+	}
+}
+
+// A name that nobody knows comes with the command that lists the known ones.
+func TestWhereListed(t *testing.T) {
+	for in, want := range map[string]string{
+		`machine "k99"`:               `machine "k99"; those that are known are in ` + "`planner machines list`",
+		`order "SO-1"`:                `order "SO-1"; those that are known are in ` + "`planner orders list`",
+		`task "x": it is over`:        `task "x": it is over`,
+		`machine "k99" is not a word`: `machine "k99" is not a word`,
+	} {
+		if got := whereListed(in); got != want {
+			t.Errorf("whereListed(%q) = %q, want %q", in, got, want)
+		}
+	}
+}
+
+func TestTimeoutThatIsNone(t *testing.T) {
+	for _, flag := range []string{"--timeout=0s", "--timeout=-1s"} {
+		var errs strings.Builder
+		if code := run(t.Context(), []string{"machines", "list", flag}, world{in: strings.NewReader(""), out: &errs, err: &errs}); code != exitUsage || !strings.Contains(errs.String(), "expected above 0") {
+			t.Errorf("%s: exit %d, %q", flag, code, errs.String())
+		}
+	}
+}
