@@ -50,7 +50,7 @@ func TestFilesThatAreNotRead(t *testing.T) {
 					t.Errorf("%s of %s: %q, want %q", name, filepath.Base(c.file), errs.String(), want)
 				}
 			}
-			if strings.ContainsAny(errs.String(), "\x01\xe9") || len(errs.String()) > 600 {
+			if strings.Contains(errs.String(), "\x01") || strings.Contains(errs.String(), "\xe9") || len(errs.String()) > 600 {
 				t.Errorf("%s of %s prints the file: %q", name, filepath.Base(c.file), errs.String())
 			}
 		}
