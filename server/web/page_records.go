@@ -64,7 +64,7 @@ func (s *site) records(ctx context.Context, _ url.Values, now time.Time) (view, 
 		if now.Sub(c.Taken) <= copiesBack {
 			recent++
 		}
-		d.Table = append(d.Table, copyRow{dayTime(c.Taken, now, s.zone), fmt.Sprint(c.Records), bytesOf(c.Bytes), c.File})
+		d.Table = append(d.Table, copyRow{dayTime(c.Taken, now, s.zone), thousands(c.Records), bytesOf(c.Bytes), c.File})
 	}
 	d.CopiesWords = "none was taken"
 	if recent > 0 {
@@ -80,7 +80,7 @@ func (s *site) recordsFacts(d *recordsData, u *store.Upkeep, now time.Time) {
 	if !u.Oldest.IsZero() {
 		d.SpanWords = "The oldest record is of " + u.Oldest.In(s.zone).Format("2 Jan 2006, 15:04") + "."
 	}
-	d.Facts = []recordFact{{"records kept", fmt.Sprint(u.Records), "c"}, {"older ones, as sums", fmt.Sprint(u.Dropped), "c"}}
+	d.Facts = []recordFact{{"records kept", thousands(u.Records), "c"}, {"older ones, as sums", thousands(u.Dropped), "c"}}
 	switch {
 	case u.Retain == 0:
 		d.Facts = append(d.Facts, recordFact{"dropped", "never", "e"})
@@ -88,12 +88,12 @@ func (s *site) recordsFacts(d *recordsData, u *store.Upkeep, now time.Time) {
 		d.Facts = append(d.Facts, recordFact{"dropped", "after " + spell(u.Retain), "e"})
 	default:
 		d.Facts = append(d.Facts, recordFact{"dropped", "after " + spell(u.Retain), "e"},
-			recordFact{"next prune", dayTime(u.NextPrune, now, s.zone), ""}, recordFact{"drops at the most about", fmt.Sprint(u.NextCount), "k"})
+			recordFact{"next prune", dayTime(u.NextPrune, now, s.zone), ""}, recordFact{"drops at the most about", thousands(u.NextCount), "k"})
 	}
 	if p := u.LastPrune; p != nil {
-		how := fmt.Sprintf("%s: %d records, well", dayTime(p.At, now, s.zone), p.Records)
+		how := fmt.Sprintf("%s: %s records, well", dayTime(p.At, now, s.zone), thousands(p.Records))
 		if p.Error != "" {
-			how = fmt.Sprintf("%s: %d records, then it ended early: %s", dayTime(p.At, now, s.zone), p.Records, p.Error)
+			how = fmt.Sprintf("%s: %s records, then it ended early: %s", dayTime(p.At, now, s.zone), thousands(p.Records), p.Error)
 		}
 		d.Facts = append(d.Facts, recordFact{"newest prune", how, "c"}, recordFact{"room given back then", bytesOf(p.Given), "c"})
 		d.Held = p.Held[:min(len(p.Held), heldShown)]

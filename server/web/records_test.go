@@ -52,7 +52,7 @@ func TestRecordsPage(t *testing.T) {
 		words []string
 		not   string
 	}{
-		{"young", mill(), nil, []string{"14h", "2 days are allowed", "13 backups were checked in full", "612.4 MB, 31.2 MB of it free; 84.0 GB are free on its disk.", "after 400 days", "10260", "2562 records, well", "4102331"}, "No verified backup is younger"},
+		{"young", mill(), nil, []string{"14h", "2 days are allowed", "13 backups were checked in full", "612.4 MB, 31.2 MB of it free; 84.0 GB are free on its disk.", "after 400 days", "10,260", "2,562 records, well", "4,102,331"}, "No verified backup is younger"},
 		{"late", bigMill(50), nil, []string{"4days", "No verified backup is younger than 2 days", "failed: disk of /safe/backups is full", "server shrink", "then it ended early: disk I/O error", "30 more are left out"}, ""},
 		{"none", emptyMill(), nil, []string{"No verified backup was taken yet", "No record is kept.", "none was taken"}, "No verified backup is younger"},
 		{"not known", mill(), func(o *Options) { o.Upkeep = nil }, []string{"does not tell how its records are kept"}, "The file"},
