@@ -163,6 +163,9 @@ func (s *Store) open(ctx context.Context) error {
 	s.read = sql.OpenDB(connector{dsn(s.file, s.keep+readPragmas)})
 	s.read.SetMaxOpenConns(maxReaders)
 	s.read.SetMaxIdleConns(maxReaders)
+	if err := s.connect(ctx); err != nil {
+		return err
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	w, err := s.writer(ctx)
@@ -176,6 +179,19 @@ func (s *Store) open(ctx context.Context) error {
 		return err
 	}
 	return s.heads.load(ctx, w.conn)
+}
+
+// connect opens all readers: where descriptors are short the start says it, not
+// some busy hour, and what the store holds does not rise later.
+func (s *Store) connect(ctx context.Context) error {
+	for range maxReaders {
+		c, err := s.read.Conn(ctx)
+		if err != nil {
+			return fmt.Errorf("sqlite: open %s: %w", s.file, err)
+		}
+		defer c.Close() // only back to the others: they stay open
+	}
+	return nil
 }
 
 // writable makes sure of the folder and of the right to write in it. SQLite
