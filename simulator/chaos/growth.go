@@ -39,21 +39,18 @@ const (
 	young  = "too young to tell"
 )
 
-// measure is what is sampled, and how it is judged.
+// measure is what is sampled, and by how much it may grow in an hour; a tenth of
+// what it was at first always is allowed.
 type measure struct {
-	what     string
-	allowed  float64 // growth in an hour; a tenth of what it was at first always is
-	settling float64 // minutes of a life that are not judged, in which pools and caches fill
+	what    string
+	allowed float64
 }
 
-// measures are all of them. The memory of a server holds the page caches of its
-// connections to the database, each of a size that is set: the cache of a
-// connection fills once it has read that much, and the last one is first used
-// when so many ask at once. Runs showed that filled after eleven minutes.
-var measures = []measure{{"goroutines", 3, 3}, {"files", 3, 3}, {"heap_mb", 2, 3}, {"own_mb", 6, 12}}
+var measures = []measure{{"goroutines", 3}, {"files", 3}, {"heap_mb", 2}, {"own_mb", 6}}
 
 const (
 	mayGrow   = 0.10
+	settling  = 3    // minutes of a life that are not judged, in which pools and caches fill
 	enough    = 10   // minutes that tell something
 	oneSided  = 3.09 // standard deviations: 99.9 % lie below
 	perMinute = 3    // samples that make a minute
@@ -66,7 +63,7 @@ func judgeGrowth(k measure, at []time.Duration, values []float64) Figure {
 	if len(at) > 0 {
 		f.Seconds = (at[len(at)-1] - at[0]).Seconds()
 	}
-	minutes, v := byMinute(k.settling, at, values)
+	minutes, v := byMinute(at, values)
 	f.Minutes = len(v)
 	if len(v) < enough {
 		return f
@@ -84,7 +81,7 @@ func judgeGrowth(k measure, at []time.Duration, values []float64) Figure {
 
 // byMinute gives the lower quartile of each minute of a life that has enough
 // samples, after the first ones.
-func byMinute(settling float64, at []time.Duration, values []float64) (minutes, low []float64) {
+func byMinute(at []time.Duration, values []float64) (minutes, low []float64) {
 	for i := 0; i < len(at); {
 		n := i
 		for n < len(at) && at[n]/time.Minute == at[i]/time.Minute {

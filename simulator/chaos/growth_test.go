@@ -24,7 +24,7 @@ func sawTooth(rng *rand.Rand, minutes int, share float64, lives func(minute floa
 // TestGrowthOfSeries: what is flat, warms up, jumps once or is disturbed is
 // steady, and what leaks grows, for an hour and for twenty minutes.
 func TestGrowthOfSeries(t *testing.T) {
-	heap, own := measure{"heap_mb", 2, 3}, measure{"own_mb", 6, 12}
+	heap, own := measure{"heap_mb", 2}, measure{"own_mb", 6}
 	flat := func(float64) float64 { return 8 }
 	tests := []struct {
 		name    string
@@ -48,9 +48,8 @@ func TestGrowthOfSeries(t *testing.T) {
 		{"leaks 8 MB an hour", heap, 60, func(m float64) float64 { return 8 + 8*m/60 }, grows},
 		{"leaks 4 MB an hour, for two hours", heap, 120, func(m float64) float64 { return 8 + 4*m/60 }, grows},
 		{"leaks 30 MB an hour, 20 minutes", heap, 20, func(m float64) float64 { return 8 + 30*m/60 }, grows},
-		{"caches fill for ten minutes", own, 35, func(m float64) float64 { return 22 - 10*max(0, 1-m/10) }, steady},
-		{"caches fill for ten minutes, too short a life", own, 20, func(m float64) float64 { return 22 - 10*max(0, 1-m/10) }, young},
-		{"caches fill, and it leaks 16 MB an hour", own, 35, func(m float64) float64 { return 22 - 10*max(0, 1-m/10) + 16*m/60 }, grows},
+		{"memory, of which caches fill in three minutes", own, 35, func(m float64) float64 { return 14 - 7*max(0, 1-m/3) }, steady},
+		{"memory that comes to be used for an hour", own, 60, func(m float64) float64 { return 20 + 12*m/60 }, grows},
 	}
 	for _, tt := range tests {
 		wrong := 0
@@ -90,7 +89,7 @@ func TestGrowthOfCounts(t *testing.T) {
 				}
 				at, v = append(at, s), append(v, n)
 			}
-			if f := judgeGrowth(measure{"goroutines", 3, 3}, at, v); f.Verdict != tt.want {
+			if f := judgeGrowth(measure{"goroutines", 3}, at, v); f.Verdict != tt.want {
 				t.Errorf("%s, seed %d: %s by %+v, want %s", tt.name, seed, f.Verdict, f.Growth, tt.want)
 			}
 		}
