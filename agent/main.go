@@ -21,6 +21,7 @@ import (
 
 	"turnwise/agent/edge"
 	"turnwise/agent/source/modbus"
+	"turnwise/proto/conf"
 )
 
 // version is set by the linker for a release.
@@ -81,6 +82,10 @@ func run(ctx context.Context, args, environ []string, out, errOut io.Writer) int
 	exit := -1
 	parser := kong.Must(&c, kong.Name("agent"), kong.Description("The Turnwise agent: reads machines, keeps what they counted, sends it to the server. It only reads."),
 		kong.Vars{"version": versionText()}, kong.Writers(out, errOut), kong.Exit(func(code int) { exit = code }), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+	if err := conf.CheckArgs(args); err != nil {
+		fmt.Fprintf(errOut, "agent: %v\n", err)
+		return exitUsage
+	}
 	k, err := parser.Parse(args)
 	if exit >= 0 { // --help, --version
 		return exit

@@ -90,9 +90,9 @@ type careDoneCmd struct {
 func (c *careDoneCmd) Run(ctx context.Context, s *session) error {
 	at := s.now()
 	if c.At != "" {
-		t, bad := asInstant(cell{text: c.At}, s.zone)
-		if bad.Found != "" || !strings.Contains(c.At, ":") {
-			return usage("--at %q: expected an instant such as 2026-11-28T06:00", c.At)
+		t, err := s.instant(c.At)
+		if err != nil {
+			return err
 		}
 		if t.After(at.Add(time.Minute)) {
 			return usage("--at %s is still to come; tell it when it is done", t.In(s.zone).Format("2006-01-02 15:04"))

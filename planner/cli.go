@@ -9,6 +9,8 @@ import (
 	"time"
 
 	"github.com/alecthomas/kong"
+
+	"turnwise/proto/conf"
 )
 
 // Exit codes; scripts rest on them.
@@ -115,6 +117,9 @@ func run(ctx context.Context, args []string, w world) int {
 	}
 	if len(args) == 0 {
 		args = []string{"--help"}
+	}
+	if err := conf.CheckArgs(args); err != nil {
+		return complain(w, usage("%w", err))
 	}
 	args, err = belowZero(args)
 	if err != nil {

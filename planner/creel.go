@@ -9,8 +9,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -189,18 +187,18 @@ var loadWorks = map[string]pb.LoadWork{
 }
 
 type creelLoadCmd struct {
-	Machine     string    `arg:"" help:"Machine, for example k05."`
-	Group       string    `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
-	Lot         string    `help:"Lot of the new cones." placeholder:"L-430"`
-	Cones       int32     `help:"Cones changed; none = all of the group." placeholder:"96"`
-	ConeKg      float64   `name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
-	At          time.Time `help:"When; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
-	Revolutions int64     `default:"-1" help:"Turns of the machine at the load; none = as counted then." placeholder:"54210"`
-	Work        string    `enum:"change,out,tie,beside,off" default:"change" help:"What it was: ${enum}. out: the cones before had run out; tie: reserves tied to the tails; beside: reserves that stand there; off: cones taken off, with what is left on each as --cone-kg."`
-	Positions   []int32   `help:"Places that took them, from 1; none = those that are due first." placeholder:"3,4,7"`
-	ConeCV      float64   `name:"cone-cv" help:"Spread of cone mass, a share; none = as the yarn says." placeholder:"0.02"`
-	RequestID   string    `name:"request-id" help:"Name of this change, so that a repeat changes nothing; none = a new one." placeholder:"ID"`
-	DryRun      bool      `name:"dry-run" help:"Check and write nothing."`
+	Machine     string  `arg:"" help:"Machine, for example k05."`
+	Group       string  `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
+	Lot         string  `help:"Lot of the new cones." placeholder:"L-430"`
+	Cones       int32   `help:"Cones changed; none = all of the group." placeholder:"96"`
+	ConeKg      float64 `name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
+	At          string  `help:"When; none = now." placeholder:"2026-11-25T06:50"`
+	Revolutions int64   `default:"-1" help:"Turns of the machine at the load; none = as counted then." placeholder:"54210"`
+	Work        string  `enum:"change,out,tie,beside,off" default:"change" help:"What it was: ${enum}. out: the cones before had run out; tie: reserves tied to the tails; beside: reserves that stand there; off: cones taken off, with what is left on each as --cone-kg."`
+	Positions   []int32 `help:"Places that took them, from 1; none = those that are due first." placeholder:"3,4,7"`
+	ConeCV      float64 `name:"cone-cv" help:"Spread of cone mass, a share; none = as the yarn says." placeholder:"0.02"`
+	RequestID   string  `name:"request-id" help:"Name of this change, so that a repeat changes nothing; none = a new one." placeholder:"ID"`
+	DryRun      bool    `name:"dry-run" help:"Check and write nothing."`
 }
 
 // Help has an example.
@@ -209,17 +207,18 @@ func (*creelLoadCmd) Help() string {
 }
 
 func (c *creelLoadCmd) Run(ctx context.Context, s *session) error {
+	at, err := s.instantTold(c.At)
+	if err != nil {
+		return err
+	}
 	ctx, cancel := s.call(ctx)
 	defer cancel()
 	r := &pb.LoadCreelRequest{
 		Machine: machineName(c.Machine), FeedGroup: c.Group, ConeCount: c.Cones, Lot: c.Lot, ConeNetKg: c.ConeKg,
-		RequestId: c.RequestID, ValidateOnly: c.DryRun, Work: loadWorks[c.Work], Positions: c.Positions, ConeMassCv: c.ConeCV,
+		RequestId: c.RequestID, ValidateOnly: c.DryRun, Work: loadWorks[c.Work], Positions: c.Positions, ConeMassCv: c.ConeCV, LoadTime: at,
 	}
 	if r.RequestId == "" {
 		r.RequestId = newRequestID()
-	}
-	if !c.At.IsZero() {
-		r.LoadTime = timestamppb.New(c.At)
 	}
 	if c.Revolutions >= 0 {
 		r.RevolutionCount = &c.Revolutions

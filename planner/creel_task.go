@@ -5,8 +5,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -24,12 +22,12 @@ func (c *change) request() string {
 }
 
 type creelDoneCmd struct {
-	Task  string    `arg:"" help:"Task as told by creel next --json, for example k05-creel-ground-54210."`
-	Half  bool      `help:"Only half of the cones, or --cones of them; the rest stays due."`
-	Lot   string    `help:"Lot of the new cones; none = the one that the task names." placeholder:"L-430"`
-	Cones int32     `help:"Cones changed; none = all of the task. Of a stop: cones that had run out and were replaced." placeholder:"96"`
-	Group string    `help:"Feed group of a stop's cones; not needed when the card has only one." placeholder:"ground"`
-	At    time.Time `help:"When, at most 24 hours ago; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
+	Task  string `arg:"" help:"Task as told by creel next --json, for example k05-creel-ground-54210."`
+	Half  bool   `help:"Only half of the cones, or --cones of them; the rest stays due."`
+	Lot   string `help:"Lot of the new cones; none = the one that the task names." placeholder:"L-430"`
+	Cones int32  `help:"Cones changed; none = all of the task. Of a stop: cones that had run out and were replaced." placeholder:"96"`
+	Group string `help:"Feed group of a stop's cones; not needed when the card has only one." placeholder:"ground"`
+	At    string `help:"When, at most 24 hours ago; none = now." placeholder:"2026-11-25T06:50"`
 	change
 }
 
@@ -39,12 +37,13 @@ func (*creelDoneCmd) Help() string {
 }
 
 func (c *creelDoneCmd) Run(ctx context.Context, s *session) error {
-	r := &pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_DONE, Lot: c.Lot, ConeCount: c.Cones, FeedGroup: c.Group}
+	at, err := s.instantTold(c.At)
+	if err != nil {
+		return err
+	}
+	r := &pb.ReportTaskRequest{Act: pb.TaskAct_TASK_ACT_DONE, Lot: c.Lot, ConeCount: c.Cones, FeedGroup: c.Group, ActTime: at}
 	if c.Half {
 		r.Act = pb.TaskAct_TASK_ACT_HALF
-	}
-	if !c.At.IsZero() {
-		r.ActTime = timestamppb.New(c.At)
 	}
 	return s.reportTask(ctx, c.Task, r, &c.change)
 }

@@ -5,6 +5,10 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"google.golang.org/genproto/googleapis/rpc/errdetails"
+	"google.golang.org/grpc/codes"
+	"google.golang.org/grpc/status"
 )
 
 // Files that are not what a command reads: the answer names the file, what was
@@ -57,16 +61,30 @@ func TestFilesThatAreNotRead(t *testing.T) {
 	}
 }
 
-// A name that nobody knows comes with the command that lists the known ones.
-func TestWhereListed(t *testing.T) {
-	for in, want := range map[string]string{
-		`machine "k99"`:               `machine "k99"; those that are known are in ` + "`planner machines list`",
-		`order "SO-1"`:                `order "SO-1"; those that are known are in ` + "`planner orders list`",
-		`task "x": it is over`:        `task "x": it is over`,
-		`machine "k99" is not a word`: `machine "k99" is not a word`,
+// A name that nobody knows comes with the command that lists the known ones, which is told
+// by what the server says that it is, not by its words.
+func TestNamesThatNobodyKnows(t *testing.T) {
+	unknown := func(kind, message string) error {
+		st, err := status.New(codes.NotFound, message).WithDetails(&errdetails.ResourceInfo{ResourceType: kind, ResourceName: "x"})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return st.Err()
+	}
+	for _, tt := range []struct {
+		fail error
+		want string
+	}{
+		{unknown("machine", `machine "k99": not found`), "not found: machine \"k99\"; those that are known are in `planner machines list`\n"},
+		{unknown("order", "what the server calls it: not found"), "not found: what the server calls it; those that are known are in `planner orders list`\n"},
+		{unknown("lot", `lot "L-9": not found: apply it with the book first`), "not found: lot \"L-9\": apply it with the book first; those that are known are in `planner yarn lots`\n"},
+		{unknown("plan", `plan "9": not found`), "not found: plan \"9\"; those that are known are in `planner plan list`\n"},
+		{unknown("task", `task "x": not found: it is over`), "not found: task \"x\": it is over\n"},
+		{status.Error(codes.NotFound, `machine "k99": not found`), "not found: machine \"k99\"\n"},
 	} {
-		if got := whereListed(in); got != want {
-			t.Errorf("whereListed(%q) = %q, want %q", in, got, want)
+		f := &fake{fail: tt.fail}
+		if got := f.planner(t, "rolls list k99"); got.code != exitNotFound || got.err != tt.want || got.out != "" {
+			t.Errorf("%v: exit %d, %q, want %q", tt.fail, got.code, got.err, tt.want)
 		}
 	}
 }

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -30,20 +28,16 @@ func (c *planStartCmd) Run(ctx context.Context, s *session) error {
 	if c.Undo && (c.Order != "" || c.At != "") {
 		return usage("--undo takes the latest beginning of the machine back: give no order and no --at with it")
 	}
-	q := &pb.BeginJobRequest{Machine: machineName(c.Machine), TakeBack: c.Undo, ValidateOnly: c.DryRun}
-	if c.At != "" {
-		at, err := s.beganAt(c.At)
-		if err != nil {
-			return err
-		}
-		q.BeginTime = timestamppb.New(at)
+	began, err := s.instantTold(c.At)
+	if err != nil {
+		return err
 	}
+	q := &pb.BeginJobRequest{Machine: machineName(c.Machine), TakeBack: c.Undo, ValidateOnly: c.DryRun, BeginTime: began}
 	ctx, cancel := s.call(ctx)
 	defer cancel()
 	if !c.Undo {
 		order := c.Order
 		if order == "" {
-			var err error
 			if order, err = s.plannedNext(ctx, q.GetMachine()); err != nil {
 				return err
 			}
@@ -73,20 +67,6 @@ func (c *planStartCmd) Run(ctx context.Context, s *session) error {
 		fmt.Fprintln(s.err, "nothing was written (dry run)")
 	}
 	return nil
-}
-
-// beganAt reads an instant, in the zone of the session unless it has its own.
-func (s *session) beganAt(text string) (time.Time, error) {
-	for _, layout := range []string{"2006-01-02T15:04", "2006-01-02T15:04:05"} {
-		if t, err := time.ParseInLocation(layout, text, s.zone); err == nil {
-			return t, nil
-		}
-	}
-	t, err := time.Parse(time.RFC3339, text)
-	if err != nil {
-		return t, usage("--at %q: expected an instant such as 2026-11-28T06:40", text)
-	}
-	return t, nil
 }
 
 // plannedNext is the first job of a machine that waits for somebody's word.

@@ -7,8 +7,6 @@ import (
 	"strings"
 	"time"
 
-	"google.golang.org/protobuf/types/known/timestamppb"
-
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -19,14 +17,14 @@ type rollsCmd struct {
 }
 
 type rollsWeighCmd struct {
-	Machine string    `arg:"" help:"Machine, for example k01."`
-	Kg      float64   `required:"" help:"Net kilos of the rolls together: without tube, wrapping and trolley."`
-	Count   int32     `default:"1" help:"Rolls on the scale, doffed one after the other."`
-	Roll    int64     `help:"Number of the roll, of several that of the last; none = the one doffed last." placeholder:"113"`
-	Turns   int64     `help:"Turns of the rolls; none = as counted between their doffs." placeholder:"1944"`
-	At      time.Time `help:"When the last of them was doffed; none = now." placeholder:"2026-11-25T06:50:00+03:00"`
-	Lot     string    `help:"Lot that ran; none = that of most cones." placeholder:"L-430"`
-	SD      float64   `name:"sd" help:"Standard deviation of the weight, a share; none = 0.01." placeholder:"0.01"`
+	Machine string  `arg:"" help:"Machine, for example k01."`
+	Kg      float64 `required:"" help:"Net kilos of the rolls together: without tube, wrapping and trolley."`
+	Count   int32   `default:"1" help:"Rolls on the scale, doffed one after the other."`
+	Roll    int64   `help:"Number of the roll, of several that of the last; none = the one doffed last." placeholder:"113"`
+	Turns   int64   `help:"Turns of the rolls; none = as counted between their doffs." placeholder:"1944"`
+	At      string  `help:"When the last of them was doffed; none = now." placeholder:"2026-11-25T06:50"`
+	Lot     string  `help:"Lot that ran; none = that of most cones." placeholder:"L-430"`
+	SD      float64 `name:"sd" help:"Standard deviation of the weight, a share; none = 0.01." placeholder:"0.01"`
 	change
 }
 
@@ -85,14 +83,15 @@ func (s *session) readingRow(r *readingJSON, note string) []string {
 }
 
 func (c *rollsWeighCmd) Run(ctx context.Context, s *session) error {
+	at, err := s.instantTold(c.At)
+	if err != nil {
+		return err
+	}
 	ctx, cancel := s.call(ctx)
 	defer cancel()
 	r := &pb.RecordReadingRequest{
 		Machine: machineName(c.Machine), Kind: pb.ReadingKind_READING_KIND_ROLLS, NetKg: c.Kg, RollCount: c.Count, RollNumber: c.Roll,
-		RevolutionCount: c.Turns, Lot: c.Lot, ReadingSd: c.SD, RequestId: c.request(), ValidateOnly: c.DryRun,
-	}
-	if !c.At.IsZero() {
-		r.ReadingTime = timestamppb.New(c.At)
+		RevolutionCount: c.Turns, Lot: c.Lot, ReadingSd: c.SD, ReadingTime: at, RequestId: c.request(), ValidateOnly: c.DryRun,
 	}
 	answer, err := s.creels().RecordReading(ctx, r)
 	if err != nil {

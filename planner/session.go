@@ -124,7 +124,7 @@ func (s *session) explain(err error) error {
 	}
 	switch st.Code() {
 	case codes.NotFound:
-		return &exitError{exitNotFound, errors.New(whereListed(strings.Replace(st.Message(), ": not found", "", 1)))} // the exit says it
+		return &exitError{exitNotFound, errors.New(notFound(st))}
 	case codes.InvalidArgument:
 		if len(fieldViolations(st)) > 0 {
 			return &exitError{exitUsage, errors.New(st.Message())}
@@ -145,11 +145,15 @@ func (s *session) explain(err error) error {
 	return errors.New(st.Message())
 }
 
-// whereListed adds to a name that nobody knows where the known ones are.
-func whereListed(message string) string {
-	for what, command := range map[string]string{"machine": "machines list", "order": "orders list", "lot": "yarn lots", "plan": "plan list"} {
-		if strings.HasPrefix(message, what+` "`) && strings.HasSuffix(message, `"`) {
-			return message + "; those that are known are in `planner " + command + "`"
+// listed is the command that lists the known names of a kind, as the server calls it.
+var listed = map[string]string{"machine": "machines list", "order": "orders list", "lot": "yarn lots", "plan": "plan list"}
+
+// notFound says what was not found, and of a name that is in no book where the known ones are.
+func notFound(st *status.Status) string {
+	message := strings.Replace(st.Message(), ": not found", "", 1) // the exit says it
+	for _, d := range st.Details() {
+		if r, ok := d.(*errdetails.ResourceInfo); ok && listed[r.GetResourceType()] != "" {
+			return message + "; those that are known are in `planner " + listed[r.GetResourceType()] + "`"
 		}
 	}
 	return message

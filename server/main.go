@@ -22,6 +22,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"turnwise/proto/conf"
 	"turnwise/server/host"
 )
 
@@ -84,6 +85,10 @@ func run(ctx context.Context, args, environ []string, out, errOut io.Writer) int
 	exit := -1
 	parser := kong.Must(&c, kong.Name("server"), kong.Description("The Turnwise server: records of the machines, API and pages."),
 		kong.Vars{"version": versionText()}, kong.Writers(out, errOut), kong.Exit(func(code int) { exit = code }), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+	if err := conf.CheckArgs(args); err != nil {
+		fmt.Fprintf(errOut, "server: %v\n", err)
+		return 2
+	}
 	k, err := parser.Parse(args)
 	if exit >= 0 { // help or version
 		return exit

@@ -18,6 +18,7 @@ import (
 
 	"github.com/alecthomas/kong"
 
+	"turnwise/proto/conf"
 	"turnwise/server/host"
 	"turnwise/simulator/mill"
 )
@@ -61,6 +62,10 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 	if err != nil {
 		fmt.Fprintln(errOut, err)
 		return 1
+	}
+	if err := conf.CheckArgs(args); err != nil {
+		fmt.Fprintf(errOut, "simulator: %v\n", err)
+		return usage
 	}
 	k, err := parser.Parse(args)
 	if exit >= 0 { // --help

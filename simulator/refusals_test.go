@@ -50,6 +50,8 @@ orders:
   - { id: SO-PB, article: BEDS, quantity_kg: 100, promise_time: DUE }
   - { id: SO-PC, article: BARE, quantity_kg: 100, promise_time: DUE }
   - { id: SO-PAST, article: SJ, quantity_kg: 100, promise_time: 2011-03-01T08:00:00Z }
+care:
+  - { id: oil-k03, machine: k03, kind: oil, minutes: 90, every_revolutions: 9000000, done_time: 2011-03-01T08:00:00Z }
 assignments:
   - { machine: k01, from_time: BEFORE, order: SO-1, card: sj1, quantity_kg: 3000 }
   - { machine: k01, from_time: NOW, order: SO-2, card: sj1, quantity_kg: 800, planned: true }
@@ -98,8 +100,15 @@ func TestRefusals(t *testing.T) {
 		for line := range strings.Lines(said) { // order, article and kilos: dates move with the clock
 			lines = append(lines, strings.Join(strings.SplitN(line, ",", 6)[:5], ","))
 		}
-		plans, _ := e.asked(grpc, "plan", "list")
-		return strings.Join(lines, "\n") + plans
+		rest := ""
+		for _, list := range []string{"plan list", "care list --json", "rolls list --json", "yarn lots --json"} {
+			said, code := e.asked(grpc, strings.Fields(list)...)
+			if code != 0 {
+				t.Fatalf("%s: %s", list, said)
+			}
+			rest += said
+		}
+		return strings.Join(lines, "\n") + rest
 	}
 	before := jobs()
 
@@ -132,6 +141,7 @@ func TestRefusals(t *testing.T) {
 			}
 		}
 	}
+	e.emptyTimes(t, grpc)
 	if after := jobs(); after != before {
 		t.Errorf("refusals changed the book:\n%s\nbefore:\n%s", after, before)
 	}
@@ -140,6 +150,43 @@ func TestRefusals(t *testing.T) {
 	}
 	if said, code := e.asked(grpc, "plan", "start", "K01", "--undo"); code != 0 || !strings.Contains(said, "SO-2 waits on K01 again") {
 		t.Errorf("plan start --undo: exit %d\n%s", code, said)
+	}
+}
+
+// emptyTimes gives the flags of times nothing, as scripts do whose variable is not set, and
+// names that nobody knows.
+func (e *estate) emptyTimes(t *testing.T, grpc string) {
+	const usage, unknown = 2, 3
+	for _, tt := range []struct {
+		args []string
+		code int
+		want string
+	}{
+		{[]string{"care", "done", "oil-k03", "--at="}, usage, "--at: found nothing behind ="},
+		{[]string{"care", "done", "oil-k03", "--at", ""}, usage, "--at: found an empty word"},
+		{[]string{"plan", "start", "K01", "--at="}, usage, "--at: found nothing behind ="},
+		{[]string{"plan", "start", "K01", "--at", ""}, usage, "--at: found an empty word"},
+		{[]string{"plan", "start", "K01", ""}, usage, "argument 4 is an empty word"},
+		{[]string{"creel", "load", "k01", "--at="}, usage, "--at: found nothing behind ="},
+		{[]string{"rolls", "weigh", "k01", "--kg", "25", "--at="}, usage, "--at: found nothing behind ="},
+		{[]string{"rolls", "weigh", "k01", "--kg", "25", "--at", "0001-01-01T00:00:00Z"}, usage, "is not a time between 1970 and 2200"},
+		{[]string{"stops", "--since="}, usage, "--since: found nothing behind ="},
+		{[]string{"kept", "--since", ""}, usage, "--since: found an empty word"},
+		{[]string{"yarn", "requisition", "--for="}, usage, "--for: found nothing behind ="},
+		{[]string{"rolls", "list", "NOPE"}, unknown, `machine "nope"; those that are known are in ` + "`planner machines list`"},
+		{[]string{"proof", "NOPE"}, unknown, `machine "nope"; those that are known are in`},
+		{[]string{"stops", "NOPE"}, unknown, `machine "nope"; those that are known are in`},
+		{[]string{"creel", "next", "--machines", "nope"}, unknown, `machine "nope"; those that are known are in`},
+		{[]string{"forecast", "SO-9"}, unknown, "those that are known are in `planner orders list`"},
+		{[]string{"plan", "show", "99"}, unknown, "those that are known are in `planner plan list`"},
+	} {
+		said, code := e.asked(grpc, tt.args...)
+		if code != tt.code || !strings.Contains(said, tt.want) {
+			t.Errorf("planner %q: exit %d, want %d with %q:\n%s", tt.args, code, tt.code, tt.want, said)
+		}
+	}
+	if said, code := e.asked(grpc, "rolls", "weigh", "k01", "--kg=-1"); code != usage || strings.Count(said, "net_kg") != 1 {
+		t.Errorf("rolls weigh --kg=-1: exit %d, want %d and one fault:\n%s", code, usage, said)
 	}
 }
 

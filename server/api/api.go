@@ -59,3 +59,13 @@ func Register(s *grpc.Server, f *floor.Floor, st store.Store, o Options) {
 	turnwisepb.RegisterAlarmServiceServer(s, &alarmService{api: a})
 	turnwisepb.RegisterUpkeepServiceServer(s, &upkeepService{api: a})
 }
+
+// knows is nil when the books have all these machines, else the status of the first that they lack.
+func (a *api) knows(method string, machines ...string) error {
+	for _, id := range machines {
+		if _, err := a.floor.Machine(id); err != nil {
+			return a.status.of(method, err)
+		}
+	}
+	return nil
+}

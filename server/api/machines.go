@@ -105,8 +105,8 @@ func (s *machineService) ListStops(ctx context.Context, r *pb.ListStopsRequest) 
 		return nil, err
 	}
 	if q.Machine != "" {
-		if _, err := s.floor.Machine(q.Machine); err != nil {
-			return nil, s.status.of("ListStops", err)
+		if err := s.knows("ListStops", q.Machine); err != nil {
+			return nil, err
 		}
 	}
 	q.Limit = size + 1

@@ -2,7 +2,6 @@ package api
 
 import (
 	"context"
-	"fmt"
 	"slices"
 	"strings"
 
@@ -51,7 +50,7 @@ func (s *orderService) GetOrder(ctx context.Context, r *pb.GetOrderRequest) (*pb
 	}
 	i := slices.IndexFunc(orders, func(o floor.OrderView) bool { return o.ID == id })
 	if i < 0 {
-		return nil, s.status.of("GetOrder", fmt.Errorf("order %q: %w", cut(id), store.ErrNotFound))
+		return nil, s.status.of("GetOrder", store.Unknown("order", cut(id)))
 	}
 	return &pb.GetOrderResponse{Order: orderToPB(&orders[i], s.now())}, nil
 }

@@ -17,10 +17,8 @@ func (s *creelService) DraftRequisition(ctx context.Context, r *pb.DraftRequisit
 	if err := v.err(); err != nil {
 		return nil, err
 	}
-	for _, id := range machines {
-		if _, err := s.floor.Machine(id); err != nil {
-			return nil, s.status.of("DraftRequisition", err)
-		}
+	if err := s.knows("DraftRequisition", machines...); err != nil {
+		return nil, err
 	}
 	view, err := s.floor.Requisition(ctx, machines, until)
 	if err != nil {

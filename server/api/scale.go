@@ -38,7 +38,7 @@ func readingFromPB(r *pb.RecordReadingRequest, now time.Time) (store.Reading, vi
 	case pb.ReadingKind_READING_KIND_ROLLS:
 		x.Kind, x.Measured = store.ReadRolls, finite("net_kg", r.GetNetKg(), 0, mostKg, &v)
 		x.Rolls, x.Roll = max(1, whole("roll_count", int64(r.GetRollCount()), 0, mostRolls, &v)), r.GetRollNumber()
-		if x.Measured == 0 {
+		if r.GetNetKg() == 0 { // below 0 is told already
 			v.add("net_kg", "is not above 0; weigh without tube, wrapping and trolley")
 		}
 		if x.Roll < 0 || x.Roll > 0 && int64(x.Rolls) > x.Roll {
@@ -108,6 +108,11 @@ func (s *creelService) ListReadings(_ context.Context, r *pb.ListReadingsRequest
 	if err := v.err(); err != nil {
 		return nil, err
 	}
+	if machine != "" {
+		if err := s.knows("ListReadings", machine); err != nil {
+			return nil, err
+		}
+	}
 	all := s.floor.Readings(machine)
 	if after != "" { // newest first: those that came before the last one sent
 		for i := range all {
@@ -149,6 +154,9 @@ func (s *creelService) ListScaleRatios(ctx context.Context, r *pb.ListScaleRatio
 	var v violations
 	machines := machineIDs("machines", r.GetMachines(), &v)
 	if err := v.err(); err != nil {
+		return nil, err
+	}
+	if err := s.knows("ListScaleRatios", machines...); err != nil {
 		return nil, err
 	}
 	all, err := s.floor.Ratios(ctx)

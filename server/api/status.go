@@ -11,6 +11,7 @@ import (
 	"google.golang.org/genproto/googleapis/rpc/errdetails"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
+	"google.golang.org/protobuf/protoadapt"
 
 	"turnwise/planner/alarm"
 	"turnwise/planner/loading/board"
@@ -90,7 +91,11 @@ func (s statuses) of(method string, err error) error {
 	}) bool {
 		return errors.Is(err, k.sentinel)
 	}); i >= 0 {
-		return detailed(known[i].code, known[i].reason, err.Error())
+		var more []protoadapt.MessageV1
+		if u, ok := errors.AsType[*store.UnknownError](err); ok {
+			more = append(more, &errdetails.ResourceInfo{ResourceType: u.Kind, ResourceName: u.Name})
+		}
+		return detailed(known[i].code, known[i].reason, err.Error(), more...)
 	}
 	id := rand.Text()[:10]
 	s.log.Error("request not answered", "method", method, "id", id, "err", err)
@@ -98,7 +103,7 @@ func (s statuses) of(method string, err error) error {
 }
 
 // detailed is a status with its ErrorInfo and further details.
-func detailed(code codes.Code, reason, message string, more ...*errdetails.BadRequest) error {
+func detailed(code codes.Code, reason, message string, more ...protoadapt.MessageV1) error {
 	st := status.New(code, message)
 	with, err := st.WithDetails(&errdetails.ErrorInfo{Reason: reason, Domain: domain})
 	for _, m := range more {

@@ -32,10 +32,8 @@ func (s *creelService) whoAndHowFar(method string, names []string, minutes int32
 	if err := v.err(); err != nil {
 		return nil, 0, err
 	}
-	for _, id := range machines {
-		if _, err := s.floor.Machine(id); err != nil {
-			return nil, 0, s.status.of(method, err)
-		}
+	if err := s.knows(method, machines...); err != nil {
+		return nil, 0, err
 	}
 	if horizon == 0 {
 		horizon = defaultHorizon

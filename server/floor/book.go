@@ -222,7 +222,7 @@ func (f *Floor) FeedGroup(machine, group string, at time.Time) (id string, cones
 	b := f.book
 	f.mu.Unlock()
 	if _, ok := b.machines[machine]; !ok {
-		return "", 0, fmt.Errorf("machine %q: %w", machine, store.ErrNotFound)
+		return "", 0, store.Unknown("machine", machine)
 	}
 	c, ok := b.cards[b.at(machine, at).Card]
 	if !ok {
@@ -292,7 +292,7 @@ func (f *Floor) checkLot(machine, group, lot string, at time.Time) error {
 	f.mu.Unlock()
 	l, ok := b.lots[lot]
 	if !ok {
-		return fmt.Errorf("lot %q: %w: apply it with the book first", lot, store.ErrNotFound)
+		return fmt.Errorf("%w: apply it with the book first", store.Unknown("lot", lot))
 	}
 	c := b.cards[b.at(machine, at).Card]
 	for _, g := range c.Feeds {

@@ -50,7 +50,7 @@ func (f *Floor) Creel(ctx context.Context, machine string) (CreelView, error) {
 	defer f.mu.Unlock()
 	m, ok := f.machines[machine]
 	if !ok {
-		return CreelView{}, fmt.Errorf("machine %q: %w", machine, store.ErrNotFound)
+		return CreelView{}, store.Unknown("machine", machine)
 	}
 	b, now := f.book, f.c.Now()
 	v := CreelView{Machine: machine, Revolutions: m.state.Revolutions, Lessons: b.lessons(machine, "")}

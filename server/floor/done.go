@@ -18,7 +18,7 @@ func (f *Floor) DoneAt(ctx context.Context, order string) (time.Time, bool, erro
 	f.mu.Unlock()
 	o, ok := b.orders[order]
 	if !ok {
-		return time.Time{}, false, fmt.Errorf("order %q: %w", order, store.ErrNotFound)
+		return time.Time{}, false, store.Unknown("order", order)
 	}
 	spells := b.spells(order, now)
 	if len(spells) == 0 {

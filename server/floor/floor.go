@@ -372,7 +372,7 @@ func (f *Floor) Machine(id string) (MachineView, error) {
 	defer f.mu.Unlock()
 	m, ok := f.machines[id]
 	if !ok {
-		return MachineView{}, fmt.Errorf("machine %q: %w", id, store.ErrNotFound)
+		return MachineView{}, store.Unknown("machine", id)
 	}
 	return m.view, nil
 }

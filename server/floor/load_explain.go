@@ -41,7 +41,7 @@ func (f *Floor) Explain(ctx context.Context, id int64, order string) (Explanatio
 		return f.explainCare(ctx, p, l, order)
 	}
 	if !ok {
-		return Explanation{}, fmt.Errorf("order %q: %w", order, store.ErrNotFound)
+		return Explanation{}, store.Unknown("order", order)
 	}
 	var out Explanation
 	for _, m := range l.Moves {

@@ -22,7 +22,7 @@ func (f *Floor) completeOff(ctx context.Context, l store.Load) (store.Load, erro
 		return l, fmt.Errorf("cones off %s: %w: %s", b.name(l.Machine), store.ErrInvalid, fmt.Sprintf(format, args...))
 	}
 	if m == nil {
-		return l, fmt.Errorf("machine %q: %w", l.Machine, store.ErrNotFound)
+		return l, store.Unknown("machine", l.Machine)
 	}
 	var groups []string
 	var standing []store.Position

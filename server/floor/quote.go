@@ -40,7 +40,7 @@ func (f *Floor) Quote(ctx context.Context, article string, kg, risk float64, mac
 	}
 	for _, id := range machines {
 		if _, ok := p.book.machines[id]; !ok {
-			return QuoteView{}, fmt.Errorf("machine %q: %w", id, store.ErrNotFound)
+			return QuoteView{}, store.Unknown("machine", id)
 		}
 	}
 	r, err := outlook.Quote(p.snapshot, f.c.Now(), outlook.QuoteRequest{Article: article, QuantityKg: kg, Risk: risk, Machines: machines})

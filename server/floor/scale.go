@@ -73,7 +73,7 @@ func (f *Floor) ReadYarn(ctx context.Context, r store.Reading) (store.Reading, e
 		}
 	}
 	if r.Lot != "" && !f.KnowsLot(r.Lot) {
-		return r, fmt.Errorf("reading of %s: lot %q: %w: apply it with the book first", name, r.Lot, store.ErrNotFound)
+		return r, fmt.Errorf("reading of %s: %w: apply it with the book first", name, store.Unknown("lot", r.Lot))
 	}
 	if r.Lot == "" && r.Group != "" {
 		r.Lot = b.lotOn(r.Machine, r.Group)
@@ -129,7 +129,7 @@ func (f *Floor) doffs(ctx context.Context, machine string, down int64, most int)
 	m := f.machines[machine]
 	if m == nil {
 		f.mu.Unlock()
-		return nil, fmt.Errorf("machine %q: %w", machine, store.ErrNotFound)
+		return nil, store.Unknown("machine", machine)
 	}
 	number := m.state.Doffs
 	f.mu.Unlock()

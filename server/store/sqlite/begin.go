@@ -36,7 +36,7 @@ func (s *Store) BeginJob(ctx context.Context, b store.Beginning, dryRun bool) (s
 // last, and those that are still to come.
 func (w *writer) jobsOf(ctx context.Context, id string, now time.Time) (m *machine, began, ahead []store.Assignment, err error) {
 	if m = w.machines[id]; m == nil {
-		return nil, nil, nil, fmt.Errorf("machine %q: %w", id, store.ErrNotFound)
+		return nil, nil, nil, store.Unknown("machine", id)
 	}
 	book, err := readBook(ctx, w.conn)
 	for _, a := range book.Assignments {

@@ -43,7 +43,7 @@ func (s *Store) Tap(ctx context.Context, t store.Tap, dryRun bool) (store.TaskSt
 		}
 		m := w.machines[t.Machine]
 		if m == nil {
-			return fmt.Errorf("tap on task %s: machine %q: %w", t.Task, t.Machine, store.ErrNotFound)
+			return fmt.Errorf("tap on task %s: %w", t.Task, store.Unknown("machine", t.Machine))
 		}
 		var moved bool
 		if state, moved, err = w.tap(ctx, m.num, log, t); err != nil {

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -117,7 +118,7 @@ func onePlan(ctx context.Context, q querier, id int64) (store.LoadingPlan, error
 		return store.LoadingPlan{}, fmt.Errorf("sqlite: read loading plan %d: %w", id, err)
 	}
 	if len(list) == 0 {
-		return store.LoadingPlan{}, fmt.Errorf("loading plan %d: %w", id, store.ErrNotFound)
+		return store.LoadingPlan{}, fmt.Errorf("loading %w", store.Unknown("plan", strconv.FormatInt(id, 10)))
 	}
 	return list[0], nil
 }

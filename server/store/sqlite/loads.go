@@ -20,7 +20,7 @@ func (s *Store) AddLoad(ctx context.Context, l store.Load) (int64, error) {
 	err := s.transact(ctx, "load on machine "+l.Machine, func(ctx context.Context, w *writer) error {
 		m := w.machines[l.Machine]
 		if m == nil {
-			return fmt.Errorf("load on machine %q: %w", l.Machine, store.ErrNotFound)
+			return fmt.Errorf("load on %w", store.Unknown("machine", l.Machine))
 		}
 		request := sql.NullString{String: l.RequestID, Valid: l.RequestID != ""}
 		if request.Valid {

@@ -33,7 +33,7 @@ func (s *Store) AddReading(ctx context.Context, r store.Reading, dryRun bool) (i
 	err = s.transact(ctx, "reading of machine "+r.Machine, func(ctx context.Context, w *writer) error {
 		m := w.machines[r.Machine]
 		if m == nil {
-			return fmt.Errorf("reading of machine %q: %w", r.Machine, store.ErrNotFound)
+			return fmt.Errorf("reading of %w", store.Unknown("machine", r.Machine))
 		}
 		var num, roll int64
 		var group, kind string
