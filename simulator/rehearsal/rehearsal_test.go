@@ -23,6 +23,7 @@ var (
 	copiesFlag = flag.Float64("copies", 0, "share of the troubles of a journal in which it is copied, beyond those drawn anyway")
 	realFlag   = flag.Uint64("real", 2, "how many seeds to play with the database of mills")
 	firstFlag  = flag.Uint64("first", 1, "the first of the seeds")
+	allFlag    = flag.Bool("all", false, "go on after a wrong seed, and tell of each in one line")
 )
 
 // perSeed is how many faults a seed gets: enough for many of each kind to meet,
@@ -52,6 +53,7 @@ func TestMillionFaults(t *testing.T) {
 	played := time.Duration(0)
 	var judged Judged
 	var mu sync.Mutex
+	var wrong []uint64
 	next := first
 	var group sync.WaitGroup
 	for range runtime.GOMAXPROCS(0) {
@@ -60,7 +62,7 @@ func TestMillionFaults(t *testing.T) {
 				mu.Lock()
 				seed := next
 				next++
-				stop := seed >= first+seeds || t.Failed()
+				stop := seed >= first+seeds || t.Failed() && !*allFlag
 				mu.Unlock()
 				if stop {
 					return
@@ -76,14 +78,21 @@ func TestMillionFaults(t *testing.T) {
 				mu.Unlock()
 				why, isOpen := open[seed]
 				isOpen = isOpen && *pausesFlag == 0 && *copiesFlag == 0
+				if len(r.Wrong) > 0 {
+					mu.Lock()
+					wrong = append(wrong, seed)
+					if isOpen {
+						total += perSeed - r.Faults // it ended early
+					}
+					mu.Unlock()
+				}
 				switch {
 				case isOpen && len(r.Wrong) > 0:
-					mu.Lock()
-					total += perSeed - r.Faults // it ended early
-					mu.Unlock()
 					t.Logf("seed %d is wrong, and not repaired yet: %s: %v", seed, why, r.Wrong)
 				case isOpen:
 					t.Errorf("seed %d is right now: take it off the list of those that are not", seed)
+				case len(r.Wrong) > 0 && *allFlag:
+					t.Errorf("seed %d: %d wrong, the first: %s", seed, len(r.Wrong), r.Wrong[0])
 				case len(r.Wrong) > 0:
 					t.Errorf("seed %d: %v\n%s", seed, r.Wrong, shrink(seed, r))
 				}
@@ -92,6 +101,8 @@ func TestMillionFaults(t *testing.T) {
 	}
 	group.Wait()
 	t.Logf("seeds %d to %d: %d faults in %v of the mill's time", first, first+seeds-1, total, played.Round(time.Minute))
+	slices.Sort(wrong)
+	t.Logf("%d of %d seeds are wrong: %v", len(wrong), seeds, wrong)
 	for _, kind := range slices.Sorted(maps.Keys(kinds)) {
 		t.Logf("%9d  %s", kinds[kind], kind)
 	}
