@@ -123,7 +123,11 @@ func (r *Row) placeBoot(m *tally.Machine, st *Stream, b *store.Batch, idx uint32
 		if m.Heard {
 			newest = m.Last
 		}
-		offset = tally.Offset(b, idx, st.newest(), newest)
+		fence := int64(0)
+		if st.Fenced { // those of all machines of a box, a few seconds apart
+			fence = st.Fence + 2*placing
+		}
+		offset = tally.Offset(b, idx, st.newest(), newest, fence)
 		r.Boots[key] = offset
 		c.Boots = append(c.Boots, key)
 	}

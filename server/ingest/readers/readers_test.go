@@ -91,6 +91,40 @@ func TestReplacedReaderUnderAClockSetBack(t *testing.T) {
 	}
 }
 
+// What a replaced reader tells of a boot that no clock places is not believed: it
+// may be of after the hand-over. A clock that was set says that it was before.
+func TestReplacedReaderOfABootWithoutAClock(t *testing.T) {
+	fence := time.Date(2031, 3, 3, 6, 0, 0, 0, time.UTC)
+	for _, c := range []struct {
+		name   string
+		wall   int64
+		synced bool
+		fenced bool
+		want   int
+	}{
+		{"no clock", 5, false, true, 0},
+		{"a clock of before the hand-over", fence.Add(-time.Minute).UnixNano(), true, true, 1},
+		{"a clock of after it", fence.Add(time.Minute).UnixNano(), true, true, 0},
+		{"no clock, and nobody took over", 5, false, false, 1},
+	} {
+		r, ch := NewRow(), NewChanges()
+		st := r.Begin(store.ID{1}, "a1", "k01", Run{}, ch)
+		st.Begun, st.Begin, st.Records = true, fence.Add(-2*time.Hour).UnixMilli(), 1
+		st.Places.Offsets[1], st.Booked[1] = fence.Add(-2*time.Hour).UnixNano(), int64(time.Minute)
+		if c.fenced {
+			st.restrict(fence.UnixMilli(), true)
+		}
+		rec := store.Record{Seq: 2, Boot: 2, Boottime: int64(time.Minute), Wall: c.wall, Synced: c.synced, Kind: &store.CountSpan{}}
+		b := &store.Batch{
+			Agent: "a1", Machine: "k01", Stream: st.ID, Received: fence.Add(time.Hour), Boots: map[uint32]store.ID{1: {7}, 2: {8}, 3: {9}},
+			Clock: store.Clock{Boot: 3, Boottime: int64(time.Minute)}, Records: []store.Record{rec},
+		}
+		if n, why := r.Believed(new(tally.Machine), st, b, b.Records, ch); n != c.want {
+			t.Errorf("%s: %d records believed, want %d (%s)", c.name, n, c.want, why)
+		}
+	}
+}
+
 // What a reader tells is not counted where the one that it replaced has told of
 // that time, as far as instants can be compared: seconds of the server's clock,
 // which may have been set back before the new reader was met.

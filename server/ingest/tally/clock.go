@@ -208,9 +208,12 @@ func (p Places) rate(boot uint32, now, sample int64) (rate int64) {
 // believed; any other clock only between the instant before it, prev, and the
 // beginning of the boot that sends. Without a clock that can be true it is put
 // at the newest instant known, between the same two: another reader may have told
-// of times long after this boot. prev is of the stream itself, newest of the
-// machine; both in Unix ms, 0 = none.
-func Offset(b *store.Batch, boot uint32, prev, newest int64) int64 {
+// of times long after this boot. Where the stream was handed over since, nothing
+// says that it was before that: it is put after, since who took over accounts for
+// what was counted before, and what came later must not be counted twice. prev is
+// of the stream itself, newest of the machine, fence when it was surely handed over;
+// all in Unix ms, 0 = none.
+func Offset(b *store.Batch, boot uint32, prev, newest, fence int64) int64 {
 	received := b.Received.UnixNano()
 	if boot == b.Clock.Boot {
 		switch own := time.Duration(b.Clock.Wall - received); {
@@ -242,6 +245,9 @@ func Offset(b *store.Batch, boot uint32, prev, newest int64) int64 {
 	}
 	var offset int64
 	switch {
+	case best < 0 && fence != 0:
+		prev = max(prev, fence)
+		offset = prev*1e6 - first
 	case best < 0 && cmp.Or(prev, newest) == 0:
 		return received - last
 	case best < 0:
@@ -252,7 +258,7 @@ func Offset(b *store.Batch, boot uint32, prev, newest int64) int64 {
 			return offset
 		}
 	}
-	offset = min(offset, Offset(b, b.Clock.Boot, 0, 0)-last)
+	offset = min(offset, Offset(b, b.Clock.Boot, 0, 0, 0)-last)
 	if prev != 0 {
 		offset = max(offset, prev*1e6-first)
 	}

@@ -68,7 +68,7 @@ func TestOffset(t *testing.T) {
 		{"another boot from the future follows what is known", 0, 3, last*1e6 - 90},
 		{"another boot from 1970 too", 0, 4, last*1e6 - 10},
 	} {
-		if got := Offset(b(c.wall), c.boot, 0, last); got != c.want {
+		if got := Offset(b(c.wall), c.boot, 0, last, 0); got != c.want {
 			t.Errorf("%s: %d, want %d", c.name, got, c.want)
 		}
 	}
@@ -97,7 +97,7 @@ func TestOffsetBeforeTheBootThatSends(t *testing.T) {
 		{"nothing is known", 0, 0, received.UnixNano() - last},
 		{"its own stream told of a later time", before(time.Minute), before(30 * time.Second), before(time.Minute)*1e6 - first},
 	} {
-		if got := Offset(b, 1, c.prev, c.newest); got != c.want {
+		if got := Offset(b, 1, c.prev, c.newest, 0); got != c.want {
 			t.Errorf("%s: placed %v after what is expected", c.name, time.Duration(got-c.want))
 		}
 	}
