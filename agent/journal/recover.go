@@ -119,22 +119,56 @@ func (j *Journal) sealedOpening(i int, s *segment) error {
 // new segment when there is other damage in it.
 func (j *Journal) recoverLast() (cut *Damage, err error) {
 	s := j.segments[len(j.segments)-1]
-	b, err := readAll(j.disk, s.name(), nil)
+	l, err := j.readLast(s)
 	if err != nil {
-		return nil, fmt.Errorf("journal: read %s: %w", s.name(), err)
+		return nil, err
+	}
+	f, err := j.disk.Open(s.name())
+	if err != nil {
+		return nil, fmt.Errorf("journal: open %s to write: %w", s.name(), err)
+	}
+	cut, err = j.cutTail(s, f, l)
+	if err == nil {
+		err = j.keepLast(s, f, l)
+	}
+	if err != nil {
+		f.Close()
+		return cut, err
+	}
+	j.declare(s, l)
+	j.begin(s, f)
+	if len(l.bad) > 0 {
+		return cut, j.roll()
+	}
+	return cut, nil
+}
+
+// newest is what was found in the last segment.
+type newest struct {
+	wounds
+	b          []byte
+	end, size  int64   // where its opening ends, and its last whole frame
+	seen, told []int64 // offset of the newest data frame by slot, and of the newest frame with a state
+}
+
+// readLast reads the last segment and takes over what its frames say.
+func (j *Journal) readLast(s *segment) (l newest, err error) {
+	l.b, err = readAll(j.disk, s.name(), nil)
+	if err != nil {
+		return l, fmt.Errorf("journal: read %s: %w", s.name(), err)
 	}
 	refuse := func(off int64, err error) error {
 		return fmt.Errorf("journal: open %s: %w: newest segment %s at offset %d: %w; how many records it held cannot be known, so its streams cannot go on: "+
 			"move the folder aside and start again with an empty one, the agent then begins new streams and the machines' counters carry the count", j.dir, ErrDamaged, s.name(), off, err)
 	}
-	frames, h, end, mended, err := parseOpening(b, s.number)
+	frames, h, end, mended, err := parseOpening(l.b, s.number)
 	if err != nil {
-		return nil, refuse(0, err)
+		return l, refuse(0, err)
 	}
-	j.id, s.created = h.journal, h.created
+	j.id, s.created, l.end = h.journal, h.created, end
 	for _, f := range frames {
 		if err := j.apply(f); err != nil {
-			return nil, refuse(0, err)
+			return l, refuse(0, err)
 		}
 	}
 	s.before = make([]uint64, len(j.channels))
@@ -143,11 +177,9 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 			s.before[slot] = c.appended
 		}
 	}
-
-	seen := make([]int64, maxChannels) // offset of the newest data frame by slot
-	told := make([]int64, maxChannels) // and of the newest frame with a state
+	l.seen, l.told = make([]int64, maxChannels), make([]int64, maxChannels)
 	s.places, s.opening = places{}, end
-	size, w, err := walk(b, s.number, end, true, func(off, size int64, p []byte) error {
+	l.size, l.wounds, err = walk(l.b, s.number, end, true, func(off, size int64, p []byte) error {
 		f, err := decode(p)
 		if err != nil {
 			return refuse(off, fmt.Errorf("%w; an older agent may not read what a newer one wrote", err))
@@ -158,39 +190,45 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		}
 		if f.kind == kindData || f.kind == kindCoarse {
 			s.places.add(f.slot, place{f.first, uint32(off), uint32(size)})
-			seen[f.slot] = off
+			l.seen[f.slot] = off
 		}
 		if f.hasState {
-			told[f.slot] = off
+			l.told[f.slot] = off
 		}
 		return nil
 	})
+	l.mended = append(mended, l.mended...)
+	return l, err
+}
+
+// cutTail removes what a cut of power left unfinished behind the last whole frame.
+func (j *Journal) cutTail(s *segment, f File, l newest) (*Damage, error) {
+	torn := int64(len(l.b)) - l.size
+	if torn == 0 {
+		return nil, nil
+	}
+	cut := &Damage{File: s.name(), Offset: l.size, Bytes: torn, Reason: "torn tail, never synced"}
+	j.o.Log.Warn("journal tail cut", "file", s.name(), "offset", l.size, "bytes", torn)
+	err := f.Truncate(l.size)
+	if err == nil {
+		err = f.Sync()
+	}
 	if err != nil {
-		return nil, err
+		return cut, fmt.Errorf("journal: cut torn tail of %s: %w", s.name(), err)
 	}
-	f, err := j.disk.Open(s.name())
-	if err != nil {
-		return nil, fmt.Errorf("journal: open %s to write: %w", s.name(), err)
-	}
-	if torn := int64(len(b)) - size; torn > 0 {
-		cut = &Damage{File: s.name(), Offset: size, Bytes: torn, Reason: "torn tail, never synced"}
-		j.o.Log.Warn("journal tail cut", "file", s.name(), "offset", size, "bytes", torn)
-		if err = f.Truncate(size); err == nil {
-			err = f.Sync()
-		}
-		if err != nil {
-			f.Close()
-			return cut, fmt.Errorf("journal: cut torn tail of %s: %w", s.name(), err)
-		}
-	}
-	s.size = size
-	j.heal(s, f, b, append(mended, w.mended...))
-	// What was read may never have been synced: without this a record could
-	// be sent, acknowledged and then vanish with the power. And a sync of the
-	// process before may have gone wrong, after which the kernel shows pages
-	// that it will not write any more: write them again.
-	if from := max(end, w.synced); from < size {
-		_, err = f.WriteAt(b[from:size], from)
+	return cut, nil
+}
+
+// keepLast makes durable what was read. It may never have been synced: without
+// this a record could be sent, acknowledged and then vanish with the power. And a
+// sync of the process before may have gone wrong, after which the kernel shows
+// pages that it will not write any more: they are written again.
+func (j *Journal) keepLast(s *segment, f File, l newest) error {
+	s.size = l.size
+	j.heal(s, f, l.b, l.mended)
+	var err error
+	if from := max(l.end, l.synced); from < l.size {
+		_, err = f.WriteAt(l.b[from:l.size], from)
 	}
 	if err == nil {
 		err = f.Sync()
@@ -199,33 +237,31 @@ func (j *Journal) recoverLast() (cut *Damage, err error) {
 		err = j.disk.Sync() // nor may its name ever have been
 	}
 	if err != nil {
-		f.Close()
-		return cut, fmt.Errorf("journal: sync %s: %w", s.name(), err)
+		return fmt.Errorf("journal: sync %s: %w", s.name(), err)
 	}
 	for _, c := range j.channels {
 		if c != nil {
 			c.sound = c.appended
 		}
 	}
-	j.orphans = j.orphans || len(w.bad) > 0
-	for _, st := range w.bad {
+	return nil
+}
+
+// declare notes stretches that nobody can read. Records in them may have been
+// sent: their numbers must not be used again.
+func (j *Journal) declare(s *segment, l newest) {
+	j.orphans = j.orphans || len(l.bad) > 0
+	for _, st := range l.bad {
 		j.note(Damage{File: s.name(), Offset: st.off, Bytes: st.bytes, Reason: "check sum"})
 		for _, c := range j.channels {
-			// Records in the stretch may have been sent: their numbers must
-			// not be used again.
-			if c != nil && seen[c.slot] < st.off {
+			if c != nil && l.seen[c.slot] < st.off {
 				c.appended += uint64(st.bytes / minRecordBytes)
 			}
-			if c != nil && told[c.slot] < st.off {
+			if c != nil && l.told[c.slot] < st.off {
 				c.memory = MemoryLost
 			}
 		}
 	}
-	j.begin(s, f)
-	if len(w.bad) > 0 {
-		return cut, j.roll()
-	}
-	return cut, nil
 }
 
 // apply takes over what a frame says.
