@@ -13,6 +13,7 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"runtime/pprof"
+	"strings"
 	"syscall"
 	"text/tabwriter"
 	"time"
@@ -96,7 +97,11 @@ func run(ctx context.Context, args, environ []string, out, errOut io.Writer) int
 	}
 	if err := k.Run(&world{ctx, environ, out, errOut}); err != nil {
 		if !errors.Is(err, errSaid) {
-			fmt.Fprintf(errOut, "agent: %v\n", err)
+			text := err.Error()
+			if !strings.HasPrefix(text, "agent ") { // as "agent configuration: " does
+				text = "agent: " + text
+			}
+			fmt.Fprintln(errOut, text)
 		}
 		return exitCode(err)
 	}

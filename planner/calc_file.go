@@ -11,6 +11,8 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
+	"turnwise/proto/conf"
 )
 
 // cardFile is a knit card with all that its arithmetic needs. Where the mill's
@@ -73,12 +75,12 @@ func readCard(s *session, name string) (cardFile, map[string]string, error) {
 }
 
 func parseCard(name string, raw []byte, into *cardFile) (map[string]string, error) {
-	if err := checkText(name, raw); err != nil {
+	if err := conf.CheckText(name, raw); err != nil {
 		return nil, fmt.Errorf("knit card: %w", err)
 	}
 	tree, err := parser.ParseBytes(bytes.TrimPrefix(raw, []byte("\xef\xbb\xbf")), 0)
 	if err != nil {
-		return nil, fmt.Errorf("knit card: %s is not YAML: %s", name, yamlSays(name, err))
+		return nil, fmt.Errorf("knit card: %s is not YAML: %s", name, conf.Located(name, err))
 	}
 	var body ast.Node
 	for _, d := range tree.Docs {

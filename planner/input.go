@@ -1,15 +1,11 @@
 package main
 
 import (
-	"bytes"
 	"errors"
 	"fmt"
 	"io"
 	"io/fs"
 	"os"
-	"unicode/utf8"
-
-	"github.com/goccy/go-yaml"
 )
 
 // readInput reads a whole file of at most most bytes; "-" is standard input.
@@ -52,33 +48,4 @@ func unreadable(name string, err error) error {
 		return usage("%s: %w; give yourself the right to read it", name, err)
 	}
 	return &exitError{exitFailed, fmt.Errorf("read %s: %w; copy it to a disk that can be read", name, err)}
-}
-
-// checkText refuses what is no text, of which a parser would print the bytes.
-func checkText(name string, raw []byte) error {
-	line := 1
-	for rest := raw; len(rest) > 0; {
-		r, n := utf8.DecodeRune(rest)
-		switch {
-		case r == utf8.RuneError && n == 1:
-			return fmt.Errorf("%s:%d: found bytes that are no UTF-8, expected text in YAML; save it as UTF-8, or name another file", name, line)
-		case r < ' ' && !bytes.ContainsRune([]byte("\t\n\r"), r):
-			return fmt.Errorf("%s:%d: found the control character %U, expected text in YAML; take it out, or name another file", name, line, r)
-		case r == '\n':
-			line++
-		}
-		rest = rest[n:]
-	}
-	return nil
-}
-
-// yamlSays puts file and line before the words of the YAML library, and what to
-// look at behind them.
-func yamlSays(name string, err error) string {
-	const look = "; look there and in the line above for a bracket or quote that is not closed, a missing colon, or an indent that differs"
-	e, ok := errors.AsType[yaml.Error](err)
-	if ok && e.GetToken() != nil && e.GetToken().Position != nil {
-		return fmt.Sprintf("%s:%d: %s%s", name, e.GetToken().Position.Line, e.GetMessage(), look)
-	}
-	return name + ": " + err.Error() + look
 }

@@ -40,7 +40,7 @@ func TestFilesThatAreNotRead(t *testing.T) {
 		{large, "book card orders", exitUsage, []string{large + " is larger than", "bytes; "}},
 		{latin, "book card", exitUsage, []string{latin + ":2: found bytes that are no UTF-8", "expected text", "save it as UTF-8"}},
 		{control, "book card", exitUsage, []string{control + ":1: found the control character U+0001", "take it out"}},
-		{open, "book card", exitUsage, []string{open + ":2: ", "bracket or quote that is not closed"}},
+		{open, "book card", exitUsage, []string{open + ":2:4: ", "bracket or quote that is not closed"}},
 	} {
 		for _, name := range strings.Fields(c.in) {
 			var out, errs strings.Builder

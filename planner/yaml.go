@@ -9,9 +9,12 @@ import (
 
 	"github.com/goccy/go-yaml/ast"
 	"github.com/goccy/go-yaml/parser"
+
 	"google.golang.org/protobuf/proto"
 	"google.golang.org/protobuf/reflect/protoreflect"
 	"google.golang.org/protobuf/types/known/timestamppb"
+
+	"turnwise/proto/conf"
 )
 
 // yamlReader fills a message from YAML and remembers the line of every field.
@@ -29,12 +32,12 @@ const maxFaults = 20
 // all told at once. The map tells the line of each field by its path, for
 // example "cards[0].feeds[1].lot".
 func readYAML(file string, raw []byte, into proto.Message) (map[string]int, error) {
-	if err := checkText(file, raw); err != nil {
+	if err := conf.CheckText(file, raw); err != nil {
 		return nil, err
 	}
 	parsed, err := parser.ParseBytes(raw, 0)
 	if err != nil {
-		return nil, fmt.Errorf("%s is not YAML: %s", file, yamlSays(file, err))
+		return nil, fmt.Errorf("%s is not YAML: %s", file, conf.Located(file, err))
 	}
 	r := &yamlReader{file: file, places: make(map[string]int)}
 	var body ast.Node

@@ -101,7 +101,7 @@ func (v *verifyCommand) Run(w *world) error {
 		return err
 	}
 	if v.JSON {
-		return errors.Join(printJSON(w.out, x), x.Err())
+		return errors.Join(printJSON(w.out, x), x.Summary())
 	}
 	for _, d := range x.Damages {
 		fmt.Fprintln(w.out, d)
@@ -109,7 +109,7 @@ func (v *verifyCommand) Run(w *world) error {
 	if x.More > 0 {
 		fmt.Fprintf(w.out, "and %d more\n", x.More)
 	}
-	if err := x.Err(); err != nil {
+	if err := x.Summary(); err != nil {
 		return err
 	}
 	fmt.Fprintf(w.out, "good: %s: %d records in %d streams of %d machines, %d turns; all sums counted again for %d machines\n",

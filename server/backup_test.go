@@ -169,6 +169,10 @@ func TestBackupCommands(t *testing.T) {
 	if err := json.Unmarshal([]byte(out), &rep); err != nil || len(rep.Damages) == 0 || rep.Damages[0].Repair == "" {
 		t.Errorf("report %s, %v", out, err)
 	}
+	code, told, summed := execute(t, "verify", "-c", config, "--from", bad)
+	if code != 1 || !strings.Contains(told, rep.Damages[0].Found) || strings.Contains(summed, rep.Damages[0].Found) || !strings.Contains(summed, bad+" is damaged in ") {
+		t.Errorf("exit %d, want each damage once, on standard output, and their number:\n%s\n%s", code, told, summed)
+	}
 	want(t, 0, "good: "+db, "verify", "-c", config) // what was there is still there
 
 	if err := os.WriteFile(db, content[:len(content)/2], 0o600); err != nil {

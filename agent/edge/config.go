@@ -181,7 +181,7 @@ func LoadConfig(file string, environ []string) (Config, conf.Origins, error) {
 	c := Config{}.withDefaults()
 	origins, err := conf.Load(file, environ, &c)
 	if err != nil {
-		return c, nil, fmt.Errorf("agent configuration: %w", err)
+		return c, nil, fmt.Errorf("agent %w", err) // it says configuration itself
 	}
 	c = c.withDefaults()
 	c.origins = c.explain(origins)

@@ -7,6 +7,8 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"io"
+	"io/fs"
 	"os"
 	"reflect"
 	"regexp"
@@ -78,7 +80,7 @@ func loadFile(file string, env map[string]string, into any, lines map[string]str
 	}
 	tree, err := parser.ParseBytes(data, 0)
 	if err != nil {
-		return fmt.Errorf("%w: %s is not YAML: %s", ErrConfig, file, located(file, err))
+		return fmt.Errorf("%w: %s is not YAML: %s", ErrConfig, file, Located(file, err))
 	}
 	if len(tree.Docs) > 1 {
 		return fmt.Errorf("%w: %s holds %d documents, one is expected; remove the lines that begin with ---", ErrConfig, file, len(tree.Docs))
@@ -94,40 +96,36 @@ func loadFile(file string, env map[string]string, into any, lines map[string]str
 		if fault := faultIn(file, reflect.TypeOf(into), "", body); fault != "" {
 			return fmt.Errorf("%w: %s", ErrConfig, fault)
 		}
-		return fmt.Errorf("%w: %s", ErrConfig, located(file, err))
+		return fmt.Errorf("%w: %s", ErrConfig, Located(file, err))
 	}
 	note(file, "", body, lines)
 	return nil
 }
 
 func readBounded(file string) ([]byte, error) {
-	st, err := os.Stat(file)
-	if err != nil {
-		return nil, fmt.Errorf("%w: open %s: %w; name an existing file with -c", ErrConfig, file, err)
+	f, err := os.Open(file)
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return nil, fmt.Errorf("%w: %s: %w; give the user of this program the right to read it", ErrConfig, file, reason(err))
+	case err != nil:
+		return nil, fmt.Errorf("%w: %s: %w; name an existing file with -c", ErrConfig, file, reason(err))
 	}
-	if st.IsDir() {
-		return nil, fmt.Errorf("%w: %s is a folder, a YAML file is expected", ErrConfig, file)
+	defer f.Close()
+	if st, err := f.Stat(); err == nil && st.IsDir() {
+		return nil, fmt.Errorf("%w: %s is a folder, a YAML file is expected; name the file in it with -c", ErrConfig, file)
 	}
-	if st.Size() > MaxFileBytes {
-		return nil, fmt.Errorf("%w: %s has %d bytes, at most %d are read", ErrConfig, file, st.Size(), MaxFileBytes)
+	data, err := io.ReadAll(io.LimitReader(f, MaxFileBytes+1))
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%w: read %s: %w; copy it to a disk that can be read", ErrConfig, file, reason(err))
+	case len(data) > MaxFileBytes:
+		return nil, fmt.Errorf("%w: %s has more than %d bytes, at most so many are read; name a configuration with -c", ErrConfig, file, MaxFileBytes)
 	}
-	data, err := os.ReadFile(file)
-	if err != nil {
-		return nil, fmt.Errorf("%w: read %s: %w", ErrConfig, file, err)
+	data = bytes.TrimPrefix(data, []byte("\xef\xbb\xbf"))
+	if err := CheckText(file, data); err != nil {
+		return nil, fmt.Errorf("%w: %w", ErrConfig, err)
 	}
-	return bytes.TrimPrefix(data, []byte("\xef\xbb\xbf")), nil
-}
-
-// located turns an error of the YAML library into "file:line:column: words".
-func located(file string, err error) string {
-	if ye, ok := errors.AsType[yaml.Error](err); ok {
-		msg := ye.GetMessage()
-		if t := ye.GetToken(); t != nil && t.Position != nil {
-			return fmt.Sprintf("%s:%d:%d: %s", file, t.Position.Line, t.Position.Column, msg)
-		}
-		return file + ": " + msg
-	}
-	return file + ": " + err.Error()
+	return data, nil
 }
 
 var reference = regexp.MustCompile(`\$\{([A-Za-z_][A-Za-z0-9_]*)\}`)

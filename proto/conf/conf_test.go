@@ -86,6 +86,11 @@ func TestLoadBad(t *testing.T) {
 		{"negative span", "spool: { max_age: -3s }\n", nil, []string{"-3s"}},
 		{"bad size", "spool: { max_size: big }\n", nil, []string{"big", "512MiB"}},
 		{"not YAML", "version: [1\n", nil, []string{"a.yaml"}},
+		{"bytes that are no text", "version: 1\nlisten: { grpc: \xff\xfe }\n", nil, []string{"a.yaml:2: found bytes that are no UTF-8", "save it as UTF-8"}},
+		{"a control character", "version: \x1b[31m1\n", nil, []string{"a.yaml:1: found the control character U+001B", "take it out"}},
+		{"a control character of two bytes", "version: \u009b1\n", nil, []string{"a.yaml:1: found the control character U+009B"}},
+		{"nothing but zeros", strings.Repeat("\x00", 600), nil, []string{"a.yaml:1: found the control character U+0000"}},
+		{"too large", strings.Repeat("#\n", MaxFileBytes/2+1), nil, []string{"has more than 1048576 bytes", "name a configuration"}},
 		{"two documents", "version: 1\n---\nversion: 2\n", nil, []string{"2 documents"}},
 		{"reference not set", "spool: { dir: \"${NOPE}\" }\n", nil, []string{"a.yaml:1", "NOPE"}},
 		{"environment unknown", "version: 1\n", []string{"TURNWISE_LISTEN__GRCP=1"}, []string{"TURNWISE_LISTEN__GRCP", "listen.grcp"}},
@@ -105,8 +110,29 @@ func TestLoadBad(t *testing.T) {
 			}
 		})
 	}
+	if _, err := Load(t.TempDir(), nil, new(sample)); !errors.Is(err, ErrConfig) || !strings.Contains(err.Error(), "is a folder") || !strings.Contains(err.Error(), "name the file in it") {
+		t.Errorf("a folder gave %v", err)
+	}
+	if _, err := Load("/dev/zero", nil, new(sample)); !errors.Is(err, ErrConfig) { // a file without an end is not read to it
+		t.Errorf("a device gave %v", err)
+	}
 	if _, err := Load(filepath.Join(t.TempDir(), "none.yaml"), nil, new(sample)); !errors.Is(err, os.ErrNotExist) {
 		t.Errorf("missing file gave %v", err)
+	}
+}
+
+// What a terminal would obey is printed with its escape in words, whatever brought it.
+func TestOriginsArePrintable(t *testing.T) {
+	origins, err := Load(write(t, "listen: { grpc: \"\\e[31mred\" }\n"), []string{"TURNWISE_LISTEN__HTTP=a\x9bb\nc"}, new(sample))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for key, want := range map[string]string{"listen.grpc": `"\x1b[31mred"`, "listen.http": `"a\x9bb\nc"`} {
+		for _, o := range origins {
+			if o.Key == key && o.Value != want {
+				t.Errorf("%s is printed as %q, want %q", key, o.Value, want)
+			}
+		}
 	}
 }
 

@@ -107,5 +107,5 @@ func render(v reflect.Value) string {
 	if v.Kind() == reflect.Slice && v.Len() == 0 {
 		return "[]"
 	}
-	return fmt.Sprint(v.Interface())
+	return printable(fmt.Sprint(v.Interface()))
 }

@@ -12,6 +12,7 @@ import (
 	"maps"
 	"os"
 	"slices"
+	"strings"
 	"syscall"
 	"time"
 
@@ -79,6 +80,18 @@ func (r *Report) Err() error {
 		return fmt.Errorf("%s is %w: %s (and %d more)", r.File, store.ErrDamaged, r.Damages[0], n)
 	}
 	return fmt.Errorf("%s is %w: %s", r.File, store.ErrDamaged, r.Damages[0])
+}
+
+// Summary is Err for who has told the damages already: it counts them.
+func (r *Report) Summary() error {
+	switch n := len(r.Damages) + r.More; n {
+	case 0:
+		return nil
+	case 1:
+		return fmt.Errorf("%s is %w in 1 place, told above with what to do", r.File, store.ErrDamaged)
+	default:
+		return fmt.Errorf("%s is %w in %d places, told above with what to do", r.File, store.ErrDamaged, n)
+	}
 }
 
 // VerifyOptions tunes Verify. The zero value works.
@@ -288,7 +301,7 @@ func (v *verifier) structure(ctx context.Context) error {
 			return err
 		}
 		if s != "ok" {
-			v.damage("structure", s, "ok from integrity_check")
+			v.damage("structure", strings.Join(strings.Fields(s), " "), "ok from integrity_check") // it comes on several lines
 		}
 		return nil
 	}, fmt.Sprintf(`PRAGMA integrity_check(%d)`, maxDamages))
