@@ -17,7 +17,7 @@ import (
 // turns of the register; and a first reading lies among the counts of the other
 // line, or as near to them as turning explains in the time that it lies outside of
 // theirs. A life that the reader's own follows is one only where others
-// have told of a later time already. Where the counter fell twice and that fits
+// have told of a later time already, and none that is before one that it has read. Where the counter fell twice and that fits
 // more than one life, it is the one that was counted then. Where it was counted at
 // another time only, as far as the clocks tell, it may have been another fall: lost
 // bounds what is counted too little then, and nothing is counted twice.
@@ -25,14 +25,14 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 	if k.RawBits == 0 || k.RawBits > maxBits || !saneRPM(k.MaxRPM) {
 		return LifeKey{}, 0, 0
 	}
-	path, root := map[LifeKey]bool{}, prev
-	for range maxTwins {
-		path[root] = true
+	path, over, root := map[LifeKey]bool{}, map[LifeKey]bool{}, prev
+	for own := false; len(path) < maxTwins; {
+		path[root], over[root] = true, own
 		before := m.Lives[root]
 		if before == nil || before.Prev == (LifeKey{}) || path[before.Prev] {
 			break
 		}
-		root = before.Prev
+		own, root = own || before.Read.Stream == stream, before.Prev
 	}
 	// Where a life would begin before the other line does, its counts from 0 would
 	// be refused: it stays apart.
@@ -45,7 +45,7 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 		for _, f := range slices.SortedFunc(slices.Values(m.followers()[all[i]]), LifeKey.compare) {
 			all = append(all, f)
 			l := m.Lives[f]
-			if f == key || path[f] && !(l.during(t) || late && l.near(t)) || f.PerRev != key.PerRev || !l.Counted || l.Read.Bits != k.RawBits || l.Read.Stream == stream {
+			if f == key || over[f] || path[f] && !(l.during(t) || late && l.near(t)) || f.PerRev != key.PerRev || !l.Counted || l.Read.Bits != k.RawBits || l.Read.Stream == stream {
 				continue
 			}
 			apart := max(l.MinAt-t, t-l.MaxAt, 0)

@@ -101,3 +101,34 @@ func TestTwinOfEqualsIsTheSame(t *testing.T) {
 		t.Errorf("found %v, one and the same expected", found)
 	}
 }
+
+// Under a clock that was set back a life of long ago may seem to be counted just
+// now. A reader that has read a life after it cannot begin it again; of one that
+// has only been told of that life, the first reading may be among its counts.
+func TestTwinIsNotBeforeWhatItsReaderRead(t *testing.T) {
+	root, fell, after := LifeKey{store.ID{9}, 1}, LifeKey{store.ID{1}, 1}, LifeKey{store.ID{2}, 1}
+	for _, c := range []struct {
+		name string
+		by   int64 // the stream that read the life after
+		want LifeKey
+	}{
+		{"it read the life after itself", 2, LifeKey{}},
+		{"another one did", 1, fell},
+	} {
+		m := &Machine{Current: after, Lives: map[LifeKey]*Life{
+			root: {Counted: true, Max: 100},
+			fell: {
+				Prev: root, PrevTo: 100, Counted: true, Max: 61, MinAt: 0, MaxAt: 5_000_000,
+				Read: Reading{Stream: 1, Bits: 16, Ext: 61, Raw: 61, At: 5_000_000},
+			},
+			after: {
+				Prev: fell, PrevTo: 61, Counted: true, Min: 43_000, Max: 43_100, MinAt: 900_000, MaxAt: 1_000_000,
+				Read: Reading{Stream: c.by, Bits: 16, Ext: 43_100, Raw: 43_100, At: 1_000_000},
+			},
+		}}
+		link := &store.LifeLink{New: store.ID{3}, Prev: after.ID, PrevTo: 43_100, Raw: 0, RawBits: 16, MaxRPM: 60}
+		if got, _, _ := m.twin(2, LifeKey{store.ID{3}, 1}, after, link, 1_001_000); got != c.want {
+			t.Errorf("%s: twin %v, want %v", c.name, got.ID[:1], c.want.ID[:1])
+		}
+	}
+}
