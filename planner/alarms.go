@@ -6,6 +6,7 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/types/known/durationpb"
 
 	pb "turnwise/proto/turnwisepb"
@@ -255,27 +256,17 @@ func (c *alarmsBackCmd) Run(ctx context.Context, s *session) error {
 type alarmsWatchCmd struct{}
 
 func (c *alarmsWatchCmd) Run(ctx context.Context, s *session) error {
-	return s.keepFollowing(ctx, func(alive func()) error {
-		stream, err := s.alarms().WatchAlarms(ctx, &pb.WatchAlarmsRequest{})
-		if err != nil {
-			return err
+	open := func() (grpc.ServerStreamingClient[pb.WatchAlarmsResponse], error) {
+		return s.alarms().WatchAlarms(ctx, &pb.WatchAlarmsRequest{})
+	}
+	return follow(ctx, s, open, func(r *pb.WatchAlarmsResponse) error {
+		if s.common.Output != "json" {
+			fmt.Fprintln(s.out, s.now().In(s.zone).Format("15:04:05"))
 		}
-		for {
-			r, err := stream.Recv()
-			if err != nil {
-				return err
-			}
-			alive()
-			if s.common.Output != "json" {
-				fmt.Fprintln(s.out, s.now().In(s.zone).Format("15:04:05"))
-			}
-			data := []alarmJSON{}
-			for _, a := range r.GetAlarms() {
-				data = append(data, alarmFromPB(a))
-			}
-			if err := s.printAlarms(data, "no alarm: nothing needs an answer", false); err != nil {
-				return err
-			}
+		data := []alarmJSON{}
+		for _, a := range r.GetAlarms() {
+			data = append(data, alarmFromPB(a))
 		}
+		return s.printAlarms(data, "no alarm: nothing needs an answer", false)
 	})
 }

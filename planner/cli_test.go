@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -332,6 +333,24 @@ func (w *watched) Write(p []byte) (int, error) {
 		w.done()
 	}
 	return w.Buffer.Write(p)
+}
+
+// full takes nothing, as a disk without room.
+type full struct{}
+
+func (full) Write([]byte) (int, error) { return 0, syscall.ENOSPC }
+
+// What cannot be written is no lost connection: it ends the command.
+func TestWatchThatCannotWrite(t *testing.T) {
+	ctx, cancel := context.WithTimeout(t.Context(), 20*time.Second)
+	defer cancel()
+	for _, what := range []string{"machines", "promises"} {
+		var errs bytes.Buffer
+		code := run(ctx, []string{"watch", what, "--json", "--server", (&fake{}).serve(t)}, world{out: full{}, err: &errs})
+		if code == exitOK || !strings.Contains(errs.String(), syscall.ENOSPC.Error()) || strings.Contains(errs.String(), "connection lost") {
+			t.Errorf("watch %s: exit %d, %q", what, code, errs.String())
+		}
+	}
 }
 
 // A cut stream is taken up again with its token.

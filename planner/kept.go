@@ -8,9 +8,11 @@ import (
 	"strings"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/protobuf/types/known/timestamppb"
 
 	"turnwise/planner/outlook"
+
 	pb "turnwise/proto/turnwisepb"
 )
 
@@ -124,22 +126,10 @@ func (*watchPromisesCmd) Help() string {
 }
 
 func (c *watchPromisesCmd) Run(ctx context.Context, s *session) error {
-	return s.keepFollowing(ctx, func(alive func()) error {
-		stream, err := s.plans().WatchPromises(ctx, &pb.WatchPromisesRequest{})
-		if err != nil {
-			return err
-		}
-		for {
-			r, err := stream.Recv()
-			if err != nil {
-				return err
-			}
-			alive()
-			if err := s.printPromises(r); err != nil {
-				return err
-			}
-		}
-	})
+	open := func() (grpc.ServerStreamingClient[pb.WatchPromisesResponse], error) {
+		return s.plans().WatchPromises(ctx, &pb.WatchPromisesRequest{})
+	}
+	return follow(ctx, s, open, s.printPromises)
 }
 
 // promiseChangeJSON is one order of the watch, as scripts read it.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/grpc"
 	"google.golang.org/grpc/codes"
 	"google.golang.org/grpc/status"
 
@@ -32,17 +33,43 @@ const (
 
 func (c *watchMachinesCmd) Run(ctx context.Context, s *session) error {
 	token := ""
-	return s.keepFollowing(ctx, func(alive func()) error { return s.follow(ctx, &token, alive) })
+	open := func() (grpc.ServerStreamingClient[pb.WatchMachinesResponse], error) {
+		return s.machines().WatchMachines(ctx, &pb.WatchMachinesRequest{ResumeToken: token})
+	}
+	return follow(ctx, s, open, func(r *pb.WatchMachinesResponse) error {
+		token = r.GetResumeToken()
+		return s.printChange(r)
+	})
 }
 
-// keepFollowing follows a stream, and again when the connection is lost, until
-// ctx ends. follow calls alive for each answer.
-func (s *session) keepFollowing(ctx context.Context, follow func(alive func()) error) error {
+// follow shows each answer of a stream, and opens it again when the connection
+// is lost, until ctx ends.
+func follow[T any](ctx context.Context, s *session, open func() (grpc.ServerStreamingClient[T], error), show func(*T) error) error {
 	retry, reached := firstRetry, false
+	var unshown error
+	until := func() error {
+		stream, err := open()
+		if err != nil {
+			return err
+		}
+		for {
+			r, err := stream.Recv()
+			if err != nil {
+				return err
+			}
+			retry, reached = firstRetry, true
+			if unshown = show(r); unshown != nil {
+				return unshown
+			}
+		}
+	}
 	for {
-		err := follow(func() { retry, reached = firstRetry, true })
+		err := until()
 		if ctx.Err() != nil {
 			return nil // the person has seen enough
+		}
+		if unshown != nil {
+			return unshown
 		}
 		code := status.Code(err)
 		again := []codes.Code{codes.Unavailable, codes.Canceled, codes.Unknown, codes.Internal, codes.OK}
@@ -54,25 +81,6 @@ func (s *session) keepFollowing(ctx context.Context, follow func(alive func()) e
 			return nil
 		}
 		retry = min(2*retry, lastRetry)
-	}
-}
-
-// follow prints changes until the stream breaks, keeping the token to resume.
-func (s *session) follow(ctx context.Context, token *string, alive func()) error {
-	stream, err := s.machines().WatchMachines(ctx, &pb.WatchMachinesRequest{ResumeToken: *token})
-	if err != nil {
-		return err
-	}
-	for {
-		r, err := stream.Recv()
-		if err != nil {
-			return err
-		}
-		alive()
-		*token = r.GetResumeToken()
-		if err := s.printChange(r); err != nil {
-			return err
-		}
 	}
 }
 
