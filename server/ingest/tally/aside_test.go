@@ -103,3 +103,38 @@ func TestReadersAside(t *testing.T) {
 		}
 	})
 }
+
+// A counter is read after it was set, by a server's clock that was set back in
+// between: what another reader then shows is not taken for the turning of all the
+// time that this clock tells.
+func TestTurningUnderAClockSetBack(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		read int64 // when the new life was read by the clock, in s
+		want int64
+	}{
+		{"an hour back", 1000 - 3600, 100 + 10},
+		{"not at all", 1010, 100 + 10 + 140},
+	} {
+		m, ch := new(Machine), NewChanges(nil)
+		place := Places{Offsets: map[uint32]int64{1: 0}}
+		tell := func(stream, at int64, kind any) {
+			if why := m.Apply(stream, &store.Record{Boot: 1, Boottime: at * 1e9, Kind: kind}, place, ch); why != "" {
+				t.Fatalf("%s: %s", c.name, why)
+			}
+		}
+		tell(1, 0, &store.LifeLink{New: store.ID{1}, PerRev: 1, RawBits: 32, MaxRPM: 60})
+		tell(1, 1000, &store.CountSpan{Life: store.ID{1}, PerRev: 1, To: 100, RawTo: 100, RawBits: 32})
+		tell(1, c.read, &store.LifeLink{New: store.ID{2}, Prev: store.ID{1}, PrevTo: 100, PerRev: 1, Raw: 7000, Ext: 7000, RawBits: 32, MaxRPM: 60, LostMax: 5})
+		tell(1, c.read, &store.CountSpan{Life: store.ID{2}, PerRev: 1, From: 7000, To: 7010, RawTo: 7010, RawBits: 32, FromBoottime: c.read * 1e9})
+		// Turning explains 140 counts in two minutes, and any number in an hour.
+		first := uint64(7150)
+		if c.read < 1000 {
+			first = 9000
+		}
+		tell(2, 1120, &store.LifeLink{New: store.ID{3}, PerRev: 1, Raw: first, Ext: first, RawBits: 32, MaxRPM: 60})
+		if m.Revolutions != c.want {
+			t.Errorf("%s: %d revolutions, at most %d lost; want %d", c.name, m.Revolutions, m.LostMax, c.want)
+		}
+	}
+}

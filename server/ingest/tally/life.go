@@ -341,8 +341,13 @@ func (m *Machine) join(stream int64, key LifeKey, k *store.LifeLink, t int64, c 
 	if now == nil || m.Current == key || m.Current.PerRev != key.PerRev || k.Kind == apart {
 		return 0, 0, false
 	}
-	ms := m.took(now.Read, stream, t)
-	d, sure := follows(now.Read, k, ms)
+	read := now.Read
+	if before := m.Lives[now.Prev]; before != nil && before.MaxAt <= t {
+		// It was read after that: where it seems to be before, a clock was set in
+		// between, and the way is believed over the time since then only.
+		read.At = max(read.At, before.MaxAt)
+	}
+	d, sure := follows(read, k, m.took(read, stream, t))
 	switch back := -d & (1<<k.RawBits - 1); {
 	case sure:
 		sure = !m.onTheWay(now.Read, d)
