@@ -27,11 +27,14 @@ func (o *oracle) mayTell(p *plc, s *sight, d time.Duration, at source.Instant) i
 	return o.most(p, d+rollback)
 }
 
-// unset tells that what a box knows may be of another boot, and no clock tells how
-// long ago that was.
+// unset tells that what a box knows may be of another boot, and that the clocks of
+// the two do not tell how long ago that was: both must have been set from outside.
 func (s *sight) unset(now time.Duration, at source.Instant) bool {
-	return at.Quality != source.NTPSynced && (at.Boot != s.lastBoot || now-s.booted <= settling ||
-		slices.ContainsFunc(s.recent, func(x pastReading) bool { return x.boot != at.Boot }))
+	other := func(x source.Instant) bool {
+		return x.Boot != at.Boot && min(x.Quality, at.Quality) < source.NTPSynced
+	}
+	return other(s.newest) || at.Quality < source.NTPSynced && now-s.booted <= settling ||
+		slices.ContainsFunc(s.recent, func(x pastReading) bool { return other(x.by) })
 }
 
 // wrong is what the server must tell beyond, where its clock was set: a day.

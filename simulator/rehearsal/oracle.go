@@ -26,12 +26,12 @@ type ackedAt struct {
 
 // sight is what could be known of one machine by looking at it.
 type sight struct {
-	last     time.Duration // newest good reading that was taken
-	lastBoot [16]byte
-	booted   time.Duration // first good reading in that boot
-	recent   []pastReading // readings that a process may know when it starts
-	deaths   int           // of processes that looked
-	holes    []stretch     // times in which nobody looked, or what was seen was forgotten
+	last   time.Duration  // newest good reading that was taken
+	newest source.Instant // of that reading, by its box
+	booted time.Duration  // first good reading in that boot
+	recent []pastReading  // readings that a process may know when it starts
+	deaths int            // of processes that looked
+	holes  []stretch      // times in which nobody looked, or what was seen was forgotten
 	doubts
 	excusable
 	reasons  map[string]bool // why bounds may be declared
@@ -45,7 +45,7 @@ type sight struct {
 type pastReading struct {
 	at     time.Duration
 	reg    uint64
-	boot   [16]byte
+	by     source.Instant // by its box
 	deaths int
 }
 
@@ -92,20 +92,20 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 	s.died = false
 	if right {
 		o.judgeUpsets(p, s, r.At)
-		if r.At.Boot != s.lastBoot {
+		if r.At.Boot != s.newest.Boot {
 			s.booted = o.w.now
 		}
-		s.remember(o.w.now, p.register(), r.At.Boot)
+		s.remember(o.w.now, p.register(), r.At)
 		// Whoever still knows the register of another boot, and no set clock,
 		// cannot tell going around from falling; nor, where the register goes around
 		// within the time that such a box may have been off, how often it did.
 		narrow := p.width > 0 && o.most(p, longOff) > int64(p.mask())
 		for _, old := range s.recent {
-			if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && old.boot != r.At.Boot && (narrow || p.register() < old.reg) {
+			if r.At.Quality != source.NTPSynced && o.w.now-s.booted <= rollback && old.by.Boot != r.At.Boot && (narrow || p.register() < old.reg) {
 				s.reasons["the register may have gone round"] = true
 			}
 		}
-		s.lastBoot = r.At.Boot
+		s.newest = r.At
 	}
 	s.last, s.everRead = o.w.now, true
 }
@@ -113,8 +113,8 @@ func (o *oracle) read(p *plc, r source.Reading, taken, right bool) {
 // remember notes what a process that starts anew may still know: the newest
 // reading that was surely in the journal when the one before died, or any later
 // one.
-func (s *sight) remember(now time.Duration, reg uint64, boot [16]byte) {
-	s.recent = append(s.recent, pastReading{now, reg, boot, s.deaths})
+func (s *sight) remember(now time.Duration, reg uint64, by source.Instant) {
+	s.recent = append(s.recent, pastReading{now, reg, by, s.deaths})
 	for i := len(s.recent) - 1; i > 0; i-- {
 		if x := s.recent[i]; x.deaths == s.deaths && now-x.at >= rollback {
 			s.recent = s.recent[i:]
@@ -128,7 +128,7 @@ func (o *oracle) part(plcs []*plc) map[*plc]*sight {
 	eyes := map[*plc]*sight{}
 	for _, p := range plcs {
 		s := o.of(p)
-		eyes[p] = &sight{last: s.last, lastBoot: s.lastBoot, doubts: doubts{settled: s.settled, since: s.since}, reasons: map[string]bool{}}
+		eyes[p] = &sight{last: s.last, newest: s.newest, doubts: doubts{settled: s.settled, since: s.since}, reasons: map[string]bool{}}
 	}
 	return eyes
 }
@@ -143,14 +143,14 @@ func (o *oracle) strayRead(eyes *sight, p *plc, r source.Reading, taken bool) {
 	if o.w.now-eyes.last > 3*poll {
 		eyes.calm = o.w.now
 	}
-	if r.At.Boot != eyes.lastBoot {
+	if r.At.Boot != eyes.newest.Boot {
 		eyes.bounds += o.mayTell(p, eyes, o.w.now-eyes.last, r.At)
 	}
 	o.judgeUpsets(p, eyes, r.At)
 	s := o.of(p)
 	s.over, s.under = s.over+eyes.over, s.under+eyes.under
 	s.bounds, s.vague = s.bounds+eyes.bounds, s.vague || eyes.vague
-	eyes.bounds, eyes.over, eyes.under, eyes.last, eyes.lastBoot = 0, 0, 0, o.w.now, r.At.Boot
+	eyes.bounds, eyes.over, eyes.under, eyes.last, eyes.newest = 0, 0, 0, o.w.now, r.At
 }
 
 // hole notes a time in which nobody looked.
