@@ -29,9 +29,10 @@ func (o *oracle) mayTell(p *plc, s *sight, d time.Duration, at source.Instant) i
 
 // unset tells that what a box knows may be of another boot, and that the clocks of
 // the two do not tell how long ago that was: both must have been set from outside.
+// Who knows nothing yet is in no doubt.
 func (s *sight) unset(now time.Duration, at source.Instant) bool {
 	other := func(x source.Instant) bool {
-		return x.Boot != at.Boot && min(x.Quality, at.Quality) < source.NTPSynced
+		return x != (source.Instant{}) && x.Boot != at.Boot && min(x.Quality, at.Quality) < source.NTPSynced
 	}
 	return other(s.newest) || at.Quality < source.NTPSynced && now-s.booted <= settling ||
 		slices.ContainsFunc(s.recent, func(x pastReading) bool { return other(x.by) })

@@ -20,6 +20,7 @@ func TestUnset(t *testing.T) {
 		{"set before and after", at(1, source.NTPSynced), at(2, source.NTPSynced), false},
 		{"not set after", at(1, source.NTPSynced), at(2, source.Free), true},
 		{"not set before", at(1, source.Unset), at(2, source.NTPSynced), true},
+		{"nothing was read before", source.Instant{}, at(1, source.NTPSynced), false},
 		{"one boot", at(1, source.Unset), at(1, source.Unset), false},
 	} {
 		now := &sight{newest: tt.before}
