@@ -210,8 +210,10 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 		prev, offset = m.joined(LifeKey{k.Prev, key.PerRev})
 		prevTo = k.PrevTo + offset
 		m.reach(prev, prevTo, t, c)
-		if m.Lives[prev] == nil && fresh && m.Buried[stream] {
-			hi += m.unseen(stream, key, k, t) // all of the life before was lost with its records
+		if m.Lives[prev] == nil && m.Lives[key] == nil {
+			// Nothing of the life before is booked: it was lost with its records, or
+			// with the books, when the server was set back after it was handed over.
+			hi += m.unseen(stream, key, k, t)
 		}
 		if twin, at, lost := m.twin(stream, key, prev, k, t); fresh && twin != (LifeKey{}) {
 			m.joinAt(key, Join{twin, at - k.Ext}, t, c)

@@ -354,3 +354,32 @@ func TestBuriedLink(t *testing.T) {
 		})
 	}
 }
+
+// TestLifeBeforeIsNotBooked: a reader was handed a life, and the server was set back
+// to books that do not know it. What was counted in it, and before it, is bounded.
+func TestLifeBeforeIsNotBooked(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		prev byte
+		want int64
+	}{
+		{"the books know the life before", 1, 5}, // as its reader tells
+		{"they do not", 2, 384 + 5},              // by hand: 300 s and 5 s for the placing at 1.25 a second, rounded up, and 2
+	} {
+		m, c := new(Machine), NewChanges(nil)
+		place := Places{Offsets: map[uint32]int64{1: 0}}
+		for i, kind := range []any{
+			&store.LifeLink{New: store.ID{1}, PerRev: 1, RawBits: 32, MaxRPM: 60},
+			&store.CountSpan{Life: store.ID{1}, PerRev: 1, To: 100, RawTo: 100, RawBits: 32},
+			&store.LifeLink{New: store.ID{3}, Prev: store.ID{tt.prev}, PrevTo: 100, PerRev: 1, Raw: 9000, Ext: 9000, RawBits: 32, MaxRPM: 60, LostMax: 5},
+		} {
+			at := []int64{0, 1000, 1300}[i] * 1e9
+			if why := m.Apply(int64(i/2), &store.Record{Boot: 1, Boottime: at, Kind: kind}, place, c); why != "" {
+				t.Fatal(why)
+			}
+		}
+		if m.Revolutions != 100 || m.LostMin != 0 || m.LostMax != tt.want {
+			t.Errorf("%s: %d revolutions, %d to %d lost; want 100, 0 to %d", tt.name, m.Revolutions, m.LostMin, m.LostMax, tt.want)
+		}
+	}
+}
