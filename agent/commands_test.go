@@ -84,6 +84,55 @@ machines:
 	}
 }
 
+// Files, folders and numbers that are not what a command needs: the answer names them and
+// what to do, prints none of their bytes, and nothing is written.
+func TestBadInputs(t *testing.T) {
+	file, _ := agentFile(t, "127.0.0.1:1")
+	dir := t.TempDir()
+	binary, empty := filepath.Join(dir, "letter.bin"), filepath.Join(dir, "empty")
+	if err := errors.Join(os.WriteFile(binary, []byte("\x7fELF\x00\x01"), 0o600), os.Mkdir(empty, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	none := filepath.Join(dir, "none")
+	for _, x := range []struct {
+		args string
+		code int
+		want string
+	}{
+		{"run -c " + binary, exitFailed, "agent configuration: " + binary + ":1: found the control character U+007F"},
+		{"check -c " + binary, exitFailed, "name another file"},
+		{"config show -c " + binary, exitFailed, "name another file"},
+		{"count -c " + binary, exitFailed, "name another file"},
+		{"learn lamp -c " + binary, exitFailed, "name another file"},
+		{"journal status -c " + binary, exitFailed, "name another file"},
+		{"check -c " + dir, exitFailed, dir + " is a folder, a YAML file is expected; name the file in it"},
+		{"check -c " + none, exitFailed, "no such file or directory; name an existing file with -c"},
+		{"check -c=", exitUsage, "-c: found nothing behind ="},
+		{"check -c", exitUsage, "expected string value but got nothing"},
+		{"run --log-level loud -c " + file, exitUsage, `must be one of "debug","info","warn","error"`},
+		{"journal status --dir " + none, exitFailed, "name the folder of a journal, which is spool.dir"},
+		{"journal verify --dir " + binary, exitFailed, "name the folder of a journal, which is spool.dir"},
+		{"journal export --dir " + empty, exitFailed, "no journal is here: no file *.twj in it; name the folder"},
+		{"count --for 1s --record /proc/none/x -c " + file, exitFailed, "name a file in a folder that can be written"},
+		{"count --for=-3rev -c " + file, exitUsage, `found "-3rev"; 10rev, 40pulses or 60s expected`},
+		{"probe modbus://127.0.0.1:1 --timeout=-1s", exitUsage, "--timeout: found -1s"},
+		{"probe modbus://127.0.0.1:1 --timeout=99h", exitUsage, "--timeout: found 99h0m0s"},
+		{"probe modbus://127.0.0.1:1 --apart=-1s", exitUsage, "--apart: found -1s"},
+		{"probe modbus://127.0.0.1:1 --apart=9999h", exitUsage, "--apart: found 9999h0m0s"},
+		{"probe modbus://127.0.0.1:99999", exitUsage, "127.0.0.1:99999"},
+		{"probe modbus://127.0.0.1:1?unit=999", exitUsage, "unit=0 to unit=255"},
+		{"probe modbus://127.0.0.1:1", exitNotReachable, "is the machine on"},
+	} {
+		code, out, errOut := agent(t, strings.Fields(x.args)...)
+		if code != x.code || out != "" || !strings.Contains(errOut, x.want) || strings.Contains(errOut, "\x7f") {
+			t.Errorf("agent %s: exit %d, %q %q, want %d and %q", x.args, code, out, errOut, x.code, x.want)
+		}
+	}
+	if left, _ := os.ReadDir(dir); len(left) != 2 {
+		t.Errorf("%d things lie in the folder, want the two that were there", len(left))
+	}
+}
+
 // script is a source that shows one reading after the other.
 type script struct {
 	readings []source.Reading

@@ -116,7 +116,7 @@ func (c *countCommand) Run(w *world) (err error) {
 	if c.Record != "" {
 		f, err := os.OpenFile(c.Record, os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600)
 		if err != nil {
-			return fmt.Errorf("record: %w", err)
+			return fmt.Errorf("--record: %w; name a file in a folder that can be written", err)
 		}
 		defer func() { err = errors.Join(err, f.Close()) }()
 		record = func(r source.Reading) error { return replay.Append(f, time.Now(), r) }

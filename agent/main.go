@@ -92,7 +92,7 @@ func run(ctx context.Context, args, environ []string, out, errOut io.Writer) int
 		return exit
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "agent: %v; see agent --help\n", err)
+		fmt.Fprintf(errOut, "agent: %s; see agent --help\n", conf.ArgWords(err))
 		return exitUsage
 	}
 	if err := k.Run(&world{ctx, environ, out, errOut}); err != nil {
@@ -142,7 +142,7 @@ func versionText() string {
 
 type runCommand struct {
 	configFlag
-	LogLevel slog.Level `default:"info" help:"Least level of the log on standard error: debug, info, warn, error."`
+	LogLevel string `enum:"debug,info,warn,error" default:"info" help:"Least level of the log on standard error: ${enum}."`
 }
 
 func (c *runCommand) Run(w *world) error {
@@ -150,7 +150,11 @@ func (c *runCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	log := slog.New(slog.NewTextHandler(w.errOut, &slog.HandlerOptions{Level: c.LogLevel}))
+	var level slog.Level
+	if err := level.UnmarshalText([]byte(c.LogLevel)); err != nil {
+		return fmt.Errorf("%w: --log-level: %w", errUsage, err)
+	}
+	log := slog.New(slog.NewTextHandler(w.errOut, &slog.HandlerOptions{Level: level}))
 	a, err := edge.New(conf, edge.Options{Log: log, Version: versionText()})
 	if err != nil {
 		return err

@@ -69,6 +69,15 @@ func (c *probeCommand) options() (modbus.ProbeOptions, error) {
 	if port == "" {
 		port = "502" // the registered port of Modbus TCP
 	}
+	if _, err := strconv.ParseUint(port, 10, 16); err != nil {
+		return o, fmt.Errorf("%w: found port %s in %q, 1 to 65535 expected", errUsage, port, c.URL)
+	}
+	if c.Timeout <= 0 || c.Timeout > time.Minute {
+		return o, fmt.Errorf("%w: --timeout: found %s, above 0 and at most 1m expected", errUsage, c.Timeout)
+	}
+	if c.Apart <= 0 || c.Apart > time.Hour {
+		return o, fmt.Errorf("%w: --apart: found %s, above 0 and at most 1h expected", errUsage, c.Apart)
+	}
 	o.Address, o.Unit, o.Function, o.Timeout, o.Apart = net.JoinHostPort(u.Hostname(), port), 1, c.Function, c.Timeout, c.Apart
 	for key, values := range u.Query() {
 		unit, err := strconv.ParseUint(values[0], 10, 8)

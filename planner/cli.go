@@ -130,7 +130,7 @@ func run(ctx context.Context, args []string, w world) int {
 		return exit
 	}
 	if err != nil {
-		return complain(w, usage("%w; see planner --help", err))
+		return complain(w, usage("%s; see planner --help", conf.ArgWords(err)))
 	}
 	if c.Timeout <= 0 {
 		return complain(w, usage("--timeout %v: expected above 0, for example 30s", c.Timeout))

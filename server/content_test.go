@@ -234,7 +234,7 @@ func TestQuarantineCommands(t *testing.T) {
 	if out := want(t, 0, `"message":2`, "quarantine", "list", "-c", config, "--limit", "1", "--json"); strings.Count(out, "\n") != 1 {
 		t.Errorf("with --limit 1: %q, want the newest only", out)
 	}
-	want(t, 1, "1 to 10000 is expected", "quarantine", "list", "-c", config, "--limit", "0")
+	want(t, 2, "1 to 10000 is expected", "quarantine", "list", "-c", config, "--limit", "0")
 
 	to := filepath.Join(t.TempDir(), "message")
 	want(t, 0, fmt.Sprintf("message 1: %d bytes in %s", len(garbage), to), "quarantine", "export", "-c", config, "1", "--to", to)
@@ -268,7 +268,7 @@ func TestPruneCommand(t *testing.T) {
 	first := sealed(t, begun, 1, minutes(1, 30)...)
 	take(t, db, at(30), first)
 	want(t, 1, "no such file", "prune", "-c", filepath.Join(t.TempDir(), "none.yaml"))
-	want(t, 1, "at least", "prune", "-c", config, "--older-than", "30d")
+	want(t, 2, "at least", "prune", "-c", config, "--older-than", "30d")
 	want(t, 0, "older records stay: no verified backup holds record 1", "prune", "-c", config)
 	backup := filepath.Join(filepath.Dir(config), "b.db")
 	want(t, 0, "30 records", "backup", "-c", config, "--to", backup)

@@ -62,7 +62,7 @@ type configFlag struct {
 
 type runCommand struct {
 	configFlag
-	LogLevel slog.Level `default:"info" help:"Least level of the log on standard error: debug, info, warn, error."`
+	LogLevel string `enum:"debug,info,warn,error" default:"info" help:"Least level of the log on standard error: ${enum}."`
 }
 
 type showCommand struct {
@@ -94,22 +94,32 @@ func run(ctx context.Context, args, environ []string, out, errOut io.Writer) int
 		return exit
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "server: %v; see server --help\n", err)
+		fmt.Fprintf(errOut, "server: %s; see server --help\n", conf.ArgWords(err))
 		return 2
 	}
 	if err := k.Run(&world{ctx, environ, out, errOut}); err != nil {
 		fmt.Fprintln(errOut, err)
+		if errors.Is(err, errUsage) {
+			return 2
+		}
 		return 1
 	}
 	return 0
 }
+
+// errUsage is inside errors about arguments.
+var errUsage = errors.New("wrong use")
 
 func (r *runCommand) Run(w *world) error {
 	c, _, err := host.LoadConfig(r.Config, w.environ)
 	if err != nil {
 		return err
 	}
-	log := slog.New(slog.NewTextHandler(w.errOut, &slog.HandlerOptions{Level: r.LogLevel}))
+	var level slog.Level
+	if err := level.UnmarshalText([]byte(r.LogLevel)); err != nil {
+		return fmt.Errorf("%w: --log-level: %w", errUsage, err)
+	}
+	log := slog.New(slog.NewTextHandler(w.errOut, &slog.HandlerOptions{Level: level}))
 	h, err := host.New(w.ctx, c, host.Options{Log: log, Version: versionText()})
 	if w.ctx.Err() != nil && errors.Is(err, w.ctx.Err()) {
 		return nil // the end was asked for during the start

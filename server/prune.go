@@ -10,7 +10,7 @@ import (
 
 type pruneCommand struct {
 	configFlag
-	OlderThan conf.Duration `placeholder:"AGE" help:"Age of the records, at least 35d. Without it retain.records of the configuration."`
+	OlderThan *conf.Duration `placeholder:"AGE" help:"Age of the records, at least 35d. Without it retain.records of the configuration."`
 	DryRun    bool          `help:"Tell what would be dropped and change nothing."`
 	JSON      bool          `name:"json" help:"Print the result as JSON."`
 }
@@ -20,9 +20,15 @@ func (c *pruneCommand) Run(w *world) error {
 	if err != nil {
 		return err
 	}
+	age := time.Duration(0) // that of the configuration
+	if c.OlderThan != nil {
+		if age = c.OlderThan.Std(); age < host.LeastRetained {
+			return fmt.Errorf("%w: prune: --older-than is %s, at least %s is expected: for so long agents may tell records again", errUsage, c.OlderThan, conf.Duration(host.LeastRetained))
+		}
+	}
 	p := newProgress(w.errOut, "prune")
 	x, err := host.Prune(w.ctx, cfg, host.PruneOptions{
-		Age: c.OlderThan.Std(), DryRun: c.DryRun,
+		Age: age, DryRun: c.DryRun,
 		Progress: func(machine string, _ int64) { p.tell("machine "+machine, 0, 0) },
 	})
 	p.end()

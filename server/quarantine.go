@@ -43,7 +43,7 @@ type aside struct {
 
 func (l *listAsides) Run(w *world) error {
 	if l.Limit < 1 || l.Limit > 10_000 {
-		return fmt.Errorf("quarantine list: --limit is %d, 1 to 10000 is expected", l.Limit)
+		return fmt.Errorf("%w: quarantine list: --limit is %d, 1 to 10000 is expected", errUsage, l.Limit)
 	}
 	c, _, err := host.LoadConfig(l.Config, w.environ)
 	if err != nil {
@@ -79,6 +79,9 @@ func (l *listAsides) Run(w *world) error {
 }
 
 func (e *exportAside) Run(w *world) error {
+	if e.Message < 1 {
+		return fmt.Errorf("%w: quarantine export: message %d: 1 and more is expected, as server quarantine list shows it", errUsage, e.Message)
+	}
 	c, _, err := host.LoadConfig(e.Config, w.environ)
 	if err != nil {
 		return err

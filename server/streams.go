@@ -2,11 +2,13 @@ package main
 
 import (
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"log/slog"
 	"text/tabwriter"
 
 	"turnwise/server/host"
+	"turnwise/server/store"
 )
 
 type streamsCommand struct {
@@ -51,7 +53,9 @@ func (r *releaseStream) Run(w *world) error {
 	if err != nil {
 		return err
 	}
-	if err := host.ReleaseStream(w.ctx, c, r.Stream, slog.New(slog.DiscardHandler)); err != nil {
+	if err := host.ReleaseStream(w.ctx, c, r.Stream, slog.New(slog.DiscardHandler)); errors.Is(err, store.ErrInvalid) {
+		return fmt.Errorf("%w: %w", errUsage, err)
+	} else if err != nil {
 		return err
 	}
 	fmt.Fprintf(w.out, "stream %s goes on with the agent that sends next; one that has given up is started again\n", r.Stream)

@@ -3,6 +3,7 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"slices"
 	"strings"
 
 	"turnwise/simulator/backtest"
@@ -22,6 +23,16 @@ func (*backtestCommand) Help() string {
 		names = append(names, w.Name)
 	}
 	return "Worlds: " + strings.Join(names, ", ") + "."
+}
+
+// Validate refuses what cannot be drawn, before hours are spent on it.
+func (c *backtestCommand) Validate() error {
+	for _, name := range c.Worlds {
+		if !slices.ContainsFunc(backtest.Worlds(), func(w backtest.World) bool { return w.Name == name }) {
+			return fmt.Errorf("--worlds: there is no world %q; %s", name, c.Help())
+		}
+	}
+	return counted("--fleets", c.Fleets, 1000)
 }
 
 // Run draws mills whose truth is known, forecasts their orders and tells how often

@@ -23,14 +23,19 @@ Example:
   simulator calls --hours 8 --seed 3`
 }
 
+// Validate refuses what cannot be played.
+func (c *callsCommand) Validate() error {
+	if !(c.Hours > 0 && c.Hours <= 24*4) {
+		return fmt.Errorf("--hours is %g, above 0 and at most 96 is expected", c.Hours)
+	}
+	return nil
+}
+
 // Run plays and tells.
 func (c *callsCommand) Run(e *env) error {
 	progress := e.out
 	if c.JSON {
 		progress = e.errOut
-	}
-	if !(c.Hours > 0 && c.Hours <= 24*4) {
-		return fmt.Errorf("calls: --hours %g, expected above 0 and at most 96", c.Hours)
 	}
 	r, err := day.Run(e.ctx, day.Options{Seed: c.Seed, Hours: c.Hours, Told: func(line string) { fmt.Fprintln(progress, line) }})
 	if err != nil {

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"turnwise/simulator/cones"
@@ -24,6 +25,13 @@ type conesCommand struct {
 // Help says what is compared.
 func (*conesCommand) Help() string {
 	return "Each creel is played three times with the same cones: changed when they are out, by visits of a planner that learns how\nlong they last, and by visits of one that knows. Masses spread by 2 %, a fifth of the cones is taken early by the tender's\nown choice, a tenth of the taps is lost until somebody comes again, a tenth comes late. Each begins with 30 run-outs told."
+}
+
+// Validate refuses 0, which would be played as something else; what else cannot be
+// played is said by who plays it.
+func (c *conesCommand) Validate() error {
+	return errors.Join(counted("--seeds", c.Seeds, 10_000), counted("--feeds", c.Feeds, 1000), counted("--groups", c.Groups, 1000), measured("--chance", c.Chance, 1),
+		measured("--visit-cost", c.VisitCost, 1e6), measured("--kg-value", c.KgValue, 1e6), measured("--settle", c.Settle, 1000), measured("--lives", c.Lives, 1000))
 }
 
 // Run plays the creels.

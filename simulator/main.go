@@ -20,6 +20,8 @@ import (
 
 	"turnwise/proto/conf"
 	"turnwise/server/host"
+	"turnwise/simulator/backtest"
+	"turnwise/simulator/cones"
 	"turnwise/simulator/mill"
 )
 
@@ -72,7 +74,7 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 		return exit
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "simulator: %v\n", err)
+		fmt.Fprintf(errOut, "simulator: %s; see simulator --help\n", conf.ArgWords(err))
 		return usage
 	}
 	err = k.Run(&env{ctx, out, errOut})
@@ -83,10 +85,29 @@ func run(ctx context.Context, args []string, out, errOut io.Writer) int {
 		return 1
 	}
 	fmt.Fprintf(errOut, "simulator: %v\n", err)
+	if errors.Is(err, cones.ErrOptions) || errors.Is(err, backtest.ErrOptions) {
+		return usage
+	}
 	if address, ok := mill.PortTaken(err); ok {
 		fmt.Fprintf(errOut, "%s is taken: end the other program or choose another port with --http, --grpc, --mqtt or --metrics, for example --http 127.0.0.1:0 for a free one\n", address)
 	}
 	return 1
+}
+
+// counted is nil for a number of things that a command can do.
+func counted(flag string, n, most int) error {
+	if n < 1 || n > most {
+		return fmt.Errorf("%s is %d, 1 to %d is expected", flag, n, most)
+	}
+	return nil
+}
+
+// measured is nil for a measure that a command can take.
+func measured(flag string, v, most float64) error {
+	if !(v > 0 && v <= most) {
+		return fmt.Errorf("%s is %g, above 0 and at most %g is expected", flag, v, most)
+	}
+	return nil
 }
 
 // errDiffers: the comparison was told already.
@@ -153,6 +174,14 @@ type checkCommand struct {
 	Seed     uint64        `default:"7" help:"Seed of the mill."`
 	JSON     bool          `help:"Print the result as one JSON object on the last line."`
 	Verbose  bool          `short:"v" help:"Log everything to standard error."`
+}
+
+// Validate refuses what cannot be run.
+func (c *checkCommand) Validate() error {
+	if c.Duration <= 0 {
+		return fmt.Errorf("--duration is %s, above 0 is expected, for example 60s", c.Duration)
+	}
+	return nil
 }
 
 // Run compares the mill's books with the truth.
@@ -267,6 +296,14 @@ type compareCommand struct {
 	Server string        `default:"127.0.0.1:7443" help:"Address of the server's API."`
 	Wait   time.Duration `default:"30s" help:"How long differences may persist."`
 	JSON   bool          `help:"Print the result as one JSON object on the last line."`
+}
+
+// Validate refuses what cannot be waited.
+func (c *compareCommand) Validate() error {
+	if c.Wait < 0 {
+		return fmt.Errorf("--wait is %s, 0 or more is expected, for example 30s", c.Wait)
+	}
+	return nil
 }
 
 // Run compares at rest.

@@ -44,6 +44,61 @@ func TestUsage(t *testing.T) {
 	}
 }
 
+// Numbers that nothing can be played with are refused as wrong use before any work, 0 too
+// where it would stand for a default; files and folders that are not what is meant name
+// themselves, and nothing is written into them.
+func TestBadArguments(t *testing.T) {
+	dir := t.TempDir()
+	binary := filepath.Join(dir, "letter.bin")
+	if err := os.WriteFile(binary, []byte("\x7fELF\x00\x01"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for _, x := range []struct {
+		args string
+		code int
+		want string
+	}{
+		{"check --duration=-5s", usage, "--duration is -5s"},
+		{"check --duration 0s", usage, "--duration is 0s"},
+		{"check --duration soon", usage, "--duration"},
+		{"check --seed=-1", usage, "--seed"},
+		{"calls --hours=-1", usage, "--hours is -1"},
+		{"calls --hours 0", usage, "above 0 and at most 96"},
+		{"calls --hours NaN", usage, "--hours is NaN"},
+		{"weeks --weeks 0", usage, "--weeks is 0, 1 to 52"},
+		{"weeks --rounds 0", usage, "--rounds is 0"},
+		{"weeks --load 0", usage, "--load is 0"},
+		{"weeks --load=-Inf", usage, "--load is -Inf"},
+		{"cones --seeds 0", usage, "--seeds is 0"},
+		{"cones --seeds=-3", usage, "--seeds is -3"},
+		{"cones --chance 0.9", usage, "expected"},
+		{"cones --bias 99", usage, "expected"},
+		{"cones --lives 0", usage, "--lives is 0"},
+		{"backtest --fleets 0", usage, "--fleets is 0"},
+		{"backtest --worlds nowhere", usage, `no world "nowhere"; Worlds: `},
+		{"chaos --cycles 0", usage, "--cycles 0"},
+		{"compare --truth x --wait=-1s", usage, "--wait is -1s"},
+		{"compare --truth", usage, "--truth: expected file value but got nothing"},
+		{"compare --truth=", usage, "--truth: found nothing behind ="},
+		{"compare --truth " + dir, 1, "is a directory; name the file truth.json"},
+		{"compare --truth " + binary, 1, "is not a truth file"},
+		{"compare --truth " + filepath.Join(dir, "none"), 1, "no such file or directory; name the file truth.json"},
+		{"run --data " + binary, 1, "name a folder that can be written with --data"},
+		{"run --data " + dir, 1, "found letter.bin in it and no mill.json"},
+		{"run --seed many", usage, "--seed"},
+		{"run --zone=", usage, "--zone: found nothing behind ="},
+	} {
+		var out, errOut bytes.Buffer
+		code := run(t.Context(), strings.Fields(x.args), &out, &errOut)
+		if code != x.code || out.Len() > 0 || !strings.Contains(errOut.String(), x.want) || strings.Contains(errOut.String(), "\x7f") {
+			t.Errorf("simulator %s: exit %d, %q %q, want %d and %q", x.args, code, out.String(), errOut.String(), x.code, x.want)
+		}
+	}
+	if left, _ := os.ReadDir(dir); len(left) != 1 {
+		t.Errorf("%d things lie in the folder, want the one that was there", len(left))
+	}
+}
+
 // What no machine can do is refused as wrong use, by the names of the flags, before
 // anything is written.
 func TestStopsTooDenseForMachines(t *testing.T) {

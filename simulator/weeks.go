@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/json"
+	"errors"
 	"fmt"
 
 	"turnwise/simulator/weeks"
@@ -18,6 +19,11 @@ type weeksCommand struct {
 // Help says what is compared.
 func (*weeksCommand) Help() string {
 	return "An invented mill of 14 machines is loaded twice: by the habit of earliest due date on the first free machine,\nand by plans that are made anew whenever a machine ends, an order arrives or yarn comes in.\nOrders, yarn and what really happens are the same; time is simulated."
+}
+
+// Validate refuses what cannot be played, and 0, which would be played as something else.
+func (c *weeksCommand) Validate() error {
+	return errors.Join(counted("--weeks", c.Weeks, 52), counted("--rounds", c.Rounds, 1e6), measured("--load", c.Load, 1.5))
 }
 
 // Run plays the weeks both ways.

@@ -171,6 +171,33 @@ func turning(rpm float64) func(time.Duration) (uint64, []int, error) {
 	return func(d time.Duration) (uint64, []int, error) { return 1000 + uint64(d.Minutes()*rpm), nil, nil }
 }
 
+// TestSourceThatCannotBeOpened: the agent ends and says which machine, and does not stand
+// there half running; the service manager starts it again.
+func TestSourceThatCannotBeOpened(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := newMill()
+		m.shows["k01"] = turning(30)
+		a := m.agent(t, testConfig(t.TempDir(), "k01", "k02"), Options{})
+		whole, none := a.o.open, errors.New("no such device")
+		a.o.open = func(s Source) (source.Source, error) {
+			if s.Address == "127.0.0.1:1001" {
+				return nil, none
+			}
+			return whole(s)
+		}
+		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
+		defer cancel()
+		if err := a.Run(ctx); !errors.Is(err, none) || !strings.Contains(err.Error(), "machine k02") || ctx.Err() != nil {
+			t.Errorf("Run gave %v after %v, want at once the machine and why", err, ctx.Err())
+		}
+		select {
+		case <-a.PastDone():
+			t.Error("the past of a machine that was never read is called taken")
+		default:
+		}
+	})
+}
+
 func TestAgentJournalsWhatItReads(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		dir := t.TempDir()

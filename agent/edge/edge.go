@@ -150,6 +150,8 @@ func (a *Agent) Run(ctx context.Context) (err error) {
 	syncing.Go(func() error { return ended(watching, a.journal.Run(watching)) })
 
 	g, ctx := errgroup.WithContext(ctx)
+	ctx, cut := context.WithCancel(ctx)
+	defer cut()
 	// The uplink ends after the machines, so that it sends their last words.
 	sending, stopSending := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopSending()
@@ -163,7 +165,14 @@ func (a *Agent) Run(ctx context.Context) (err error) {
 		delay := delays[i]
 		g.Go(func() error {
 			defer reading.Done()
-			return m.run(ctx, delay, past.Done, tried.Done)
+			taken, looked := sync.OnceFunc(past.Done), sync.OnceFunc(tried.Done)
+			err := m.run(ctx, delay, taken, looked)
+			if err != nil {
+				cut() // first, so that nobody hears of a past that was not taken
+			}
+			taken()
+			looked()
+			return err
 		})
 	}
 	g.Go(func() error {

@@ -110,10 +110,8 @@ func counterName(s Source, per uint32) uint64 {
 }
 
 // run takes the past readings, then reads the machine until ctx ends. pastDone
-// and tried are called once each, also when ctx ends early.
+// is called behind the past and tried behind every look; neither where it ends before.
 func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried func()) error {
-	tried = sync.OnceFunc(tried)
-	defer tried()
 	src, err := m.agent.o.open(m.conf.Source)
 	if err != nil {
 		return fmt.Errorf("edge: machine %s: %w", m.conf.ID, err)

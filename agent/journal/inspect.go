@@ -77,8 +77,12 @@ type Inspection struct {
 func Inspect(dir string, visit func(Entry) error) (Inspection, error) {
 	in := &inspector{Inspection: Inspection{Dir: dir}, slots: map[int]*StreamSummary{}, boots: map[uint64][16]byte{}, visit: visit}
 	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return in.Inspection, fmt.Errorf("journal: inspect: %w", err)
+	const repair = "name the folder of a journal, which is spool.dir in the agent's configuration"
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return in.Inspection, fmt.Errorf("journal: inspect: %w; run it as the user of the agent", err)
+	case err != nil:
+		return in.Inspection, fmt.Errorf("journal: inspect: %w; %s", err, repair)
 	}
 	var numbers []uint64
 	for _, e := range entries {
@@ -87,7 +91,7 @@ func Inspect(dir string, visit func(Entry) error) (Inspection, error) {
 		}
 	}
 	if len(numbers) == 0 {
-		return in.Inspection, fmt.Errorf("journal: inspect %s: %w: no file *%s in it", dir, ErrNone, segmentSuffix)
+		return in.Inspection, fmt.Errorf("journal: inspect %s: %w: no file *%s in it; %s", dir, ErrNone, segmentSuffix, repair)
 	}
 	if b, err := os.ReadFile(filepath.Join(dir, "lock")); err == nil && len(b) < 64 {
 		in.Process = process(b)

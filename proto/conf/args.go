@@ -25,3 +25,9 @@ func CheckArgs(args []string) error {
 	}
 	return nil
 }
+
+// ArgWords are the words of the reader of flags, where it names the end of the
+// line by its own sign.
+func ArgWords(err error) string {
+	return strings.ReplaceAll(err.Error(), `"EOL" (<EOL>)`, "nothing")
+}

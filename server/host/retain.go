@@ -66,7 +66,7 @@ func Prune(ctx context.Context, c Config, o PruneOptions) (p Pruned, err error) 
 		keep.Records = Every(o.Age)
 	}
 	if keep.Records == 0 && keep.FineCells == 0 {
-		return p, fmt.Errorf("host: prune: everything is kept for ever (retain.records and retain.fine_cells are off); name an age")
+		return p, fmt.Errorf("host: prune: everything is kept for ever (retain.records and retain.fine_cells are off); name an age with --older-than")
 	}
 	if o.Age != 0 && o.Age < LeastRetained {
 		return p, fmt.Errorf("host: prune: the age is %s, at least %s is expected: for so long agents may tell records again", conf.Duration(o.Age), conf.Duration(LeastRetained))

@@ -134,11 +134,11 @@ func Compare(ctx context.Context, o CompareOptions) (Comparison, error) {
 func readLedger(file string) (Ledger, error) {
 	text, err := os.ReadFile(file)
 	if err != nil {
-		return Ledger{}, fmt.Errorf("mill: read truth: %w", err)
+		return Ledger{}, fmt.Errorf("mill: read truth: %w; name the file truth.json in the data folder of `simulator plc`", err)
 	}
 	var l Ledger
 	if err := json.Unmarshal(text, &l); err != nil {
-		return Ledger{}, fmt.Errorf("mill: %s is not a truth file of `simulator plc`: %w", file, err)
+		return Ledger{}, fmt.Errorf("mill: %s is not a truth file of `simulator plc`: %w; name truth.json in its data folder", file, err)
 	}
 	return l, nil
 }

@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"strings"
 	"time"
 
 	"golang.org/x/sync/errgroup"
@@ -57,6 +58,9 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
+	if err := ownFolder(o.Floor.Dir); err != nil {
+		return nil, err
+	}
 	d := &Demo{o: o, loaded: make(chan struct{}), pastTold: make(chan struct{})}
 	if d.floor, err = OpenFloor(o.Floor); err != nil {
 		return nil, err
@@ -69,7 +73,7 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 	dir := o.Floor.Dir
 	for _, part := range []string{"server", "agents"} {
 		if err := os.MkdirAll(filepath.Join(dir, part), 0o700); err != nil {
-			return nil, fmt.Errorf("mill: data folder: %w", err)
+			return nil, fmt.Errorf("mill: data folder: %w; name a folder that can be written with --data", err)
 		}
 	}
 	c := d.floor.s.serverConfig(dir, o.Listen)
@@ -78,6 +82,27 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 	}
 	d.host, err = host.New(ctx, c, host.Options{Log: o.Log, Version: o.Version, Now: d.floor.clock.Now})
 	return d, err
+}
+
+// ownFolder makes sure that a mill begins in no folder that something else lies in.
+func ownFolder(dir string) error {
+	entries, err := os.ReadDir(dir)
+	if err != nil { // it is made, or says what is wrong with it when it is
+		return nil
+	}
+	other := ""
+	for _, e := range entries {
+		switch name := e.Name(); {
+		case name == "mill.json":
+			return nil
+		case !strings.HasPrefix(name, ".") && name != "lost+found":
+			other = name
+		}
+	}
+	if other == "" {
+		return nil
+	}
+	return fmt.Errorf("mill: data folder %s: found %s in it and no mill.json, a folder of an earlier start or an empty one is expected; name another with --data", dir, other)
 }
 
 // Addrs tells where the server listens.

@@ -58,7 +58,7 @@ func OpenFloor(o FloorOptions) (_ *Floor, err error) {
 		o.Now = time.Now
 	}
 	if err := os.MkdirAll(o.Dir, 0o700); err != nil {
-		return nil, fmt.Errorf("mill: data folder: %w", err)
+		return nil, fmt.Errorf("mill: data folder: %w; name a folder that can be written with --data", err)
 	}
 	file := filepath.Join(o.Dir, "mill.json")
 	s, err := readScenario(file, o)

@@ -63,8 +63,13 @@ var _ source.Source = (*Source)(nil)
 
 // Open looks whether the recording is there.
 func Open(c Config) (*Source, error) {
-	if _, err := os.Stat(c.File); err != nil {
-		return nil, fmt.Errorf("replay: %w: %w", ErrRecording, err)
+	const repair = "correct source.file"
+	st, err := os.Stat(c.File)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("replay: %w: %w; %s", ErrRecording, err, repair)
+	case st.IsDir():
+		return nil, fmt.Errorf("replay: %w: %s is a folder, a file is expected; %s", ErrRecording, c.File, repair)
 	}
 	return &Source{conf: c}, nil
 }

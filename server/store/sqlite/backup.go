@@ -75,7 +75,7 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 		if e, ok := errors.AsType[sqlite3.Error](err); ok && e.Code == sqlite3.ErrFull || errors.Is(err, syscall.ENOSPC) {
 			err = fmt.Errorf("%w; free space in %s or name another folder", err, filepath.Dir(target))
 		}
-		return nil, fmt.Errorf("sqlite: backup of %s to %s: %w", file, target, err)
+		return nil, fmt.Errorf("sqlite: backup of %s to %s: %w", file, target, asOwner(err))
 	}
 	began := o.Now()
 	if err := present(file); err != nil {
@@ -96,7 +96,7 @@ func TakeBackup(ctx context.Context, file, target string, o BackupOptions) (*Bac
 	}
 	name, release, err := partial(target)
 	if err != nil {
-		return fail(err)
+		return fail(fmt.Errorf("%w; name a folder that can be written", err))
 	}
 	defer release()
 	rep, err := copyChecked(ctx, file, name, o)

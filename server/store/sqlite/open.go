@@ -119,6 +119,31 @@ func present(file string) error {
 	return nil
 }
 
+// readableBackup makes sure that a backup can be read at all; what is in it is for others to say.
+func readableBackup(file string) error {
+	f, err := os.Open(file)
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		return asOwner(err)
+	case err != nil:
+		return fmt.Errorf("%w; name a backup that is there", err)
+	}
+	defer f.Close()
+	if st, err := f.Stat(); err != nil || !st.Mode().IsRegular() {
+		return fmt.Errorf("%s is a folder or a device, a file is expected; name a backup", file)
+	}
+	return nil
+}
+
+// asOwner says what to do about files that this user may not use.
+func asOwner(err error) error {
+	e, ok := errors.AsType[sqlite3.Error](err)
+	if errors.Is(err, fs.ErrPermission) || ok && (e.Code == sqlite3.ErrCantOpen || e.Code == sqlite3.ErrPerm || e.Code == sqlite3.ErrReadonly) {
+		return fmt.Errorf("%w; run it as the user of the server, or give this one the right to read and write there", err)
+	}
+	return err
+}
+
 // OpenBeside opens a database for one short task, beside a server that may run on
 // it. A schema that is older than this program's is brought up to date only where
 // none does, else the error is [store.ErrInUse]: that server does not know the newer one.

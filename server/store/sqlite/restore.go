@@ -60,9 +60,12 @@ func Restore(ctx context.Context, file, from string, o RestoreOptions) (*Restore
 		if e, ok := errors.AsType[sqlite3.Error](err); ok && e.Code == sqlite3.ErrFull || errors.Is(err, syscall.ENOSPC) {
 			err = fmt.Errorf("%w; free space in %s, as much as the backup takes", err, filepath.Dir(file))
 		}
-		return nil, fmt.Errorf("sqlite: restore %s from %s: %w; the database is unchanged", file, from, err)
+		return nil, fmt.Errorf("sqlite: restore %s from %s: %w; the database is unchanged", file, from, asOwner(err))
 	}
 	file = linked(file)
+	if err := readableBackup(from); err != nil {
+		return nil, fmt.Errorf("sqlite: restore %s from %s: %w; the database is unchanged", file, from, err)
+	}
 	if st, err := os.Stat(from); err != nil {
 		return fail(err)
 	} else if now, err := os.Stat(file); err == nil && os.SameFile(st, now) {

@@ -67,7 +67,7 @@ func Shrink(ctx context.Context, file string, o ShrinkOptions) (*Shrunk, error) 
 	if IsFull(err) {
 		err = fmt.Errorf("%w; free space in %s", err, filepath.Dir(file))
 	}
-	return nil, fmt.Errorf("sqlite: shrink %s: %w; the database is unchanged", file, err)
+	return nil, fmt.Errorf("sqlite: shrink %s: %w; the database is unchanged", file, asOwner(err))
 }
 
 func shrink(ctx context.Context, file string, o ShrinkOptions) (*Shrunk, error) {
@@ -166,7 +166,7 @@ func likeness(name string, old os.FileInfo) error {
 		return nil
 	}
 	if err := os.Chown(name, int(s.Uid), int(s.Gid)); err != nil {
-		return fmt.Errorf("%w; run it as the user of the server", err)
+		return err
 	}
 	return nil
 }

@@ -166,12 +166,12 @@ type verifier struct {
 }
 
 func begin(ctx context.Context, file string, o VerifyOptions) (*verifier, error) {
+	if err := readableBackup(file); err != nil { // of records in use it was looked at before
+		return nil, fmt.Errorf("sqlite: verify: %w", err)
+	}
 	st, err := os.Stat(file)
 	if err != nil {
-		return nil, fmt.Errorf("sqlite: verify: %w; name a database or a backup that is there", err)
-	}
-	if !st.Mode().IsRegular() {
-		return nil, fmt.Errorf("sqlite: verify %s: it is not a file; name a database or a backup", file)
+		return nil, fmt.Errorf("sqlite: verify: %w; repeat it", err)
 	}
 	pragmas := readPragmas + "&_synchronous=FULL"
 	if o.Backup {
@@ -192,7 +192,11 @@ func begin(ctx context.Context, file string, o VerifyOptions) (*verifier, error)
 	}
 	if err := v.note("opening", err); err != nil {
 		v.end()
-		return nil, fmt.Errorf("sqlite: verify %s: %w", file, err)
+		return nil, fmt.Errorf("sqlite: verify %s: %w", file, asOwner(err))
+	}
+	if st.Size() == 0 {
+		v.damage("file", "no bytes", "what the store has written")
+		v.stop = true
 	}
 	return v, nil
 }
