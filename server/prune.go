@@ -11,8 +11,8 @@ import (
 type pruneCommand struct {
 	configFlag
 	OlderThan *conf.Duration `placeholder:"AGE" help:"Age of the records, at least 35d. Without it retain.records of the configuration."`
-	DryRun    bool          `help:"Tell what would be dropped and change nothing."`
-	JSON      bool          `name:"json" help:"Print the result as JSON."`
+	DryRun    bool           `help:"Tell what would be dropped and change nothing."`
+	JSON      bool           `name:"json" help:"Print the result as JSON."`
 }
 
 func (c *pruneCommand) Run(w *world) error {
