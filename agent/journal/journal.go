@@ -176,7 +176,11 @@ func Open(dir string, o Options) (*Journal, Report, error) {
 	disk, lock := o.Disk, io.Closer(nothing{})
 	if disk == nil {
 		if err := os.MkdirAll(dir, 0o700); err != nil {
-			return nil, Report{}, fmt.Errorf("journal: make folder: %w; %s", err, permit)
+			return nil, Report{}, fmt.Errorf("journal: make folder %s: %w; %s", dir, err, permit)
+		}
+		// Segments that are there could be written, and the next one not be made.
+		if err := mayMake(dir); err != nil {
+			return nil, Report{}, fmt.Errorf("journal: folder %s cannot be written: %w; %s", dir, err, permit)
 		}
 		var err error
 		if lock, err = takeLock(dir); err != nil {

@@ -3,6 +3,8 @@
 package journal
 
 import (
+	"errors"
+	"io/fs"
 	"os"
 
 	"golang.org/x/sys/unix"
@@ -18,4 +20,13 @@ func tryLock(f *os.File) (taken bool, err error) {
 	default:
 		return false, os.NewSyscallError("flock", err)
 	}
+}
+
+// mayMake is nil when this user may make files in dir, else why not. A disk that is
+// full is no reason: the journal makes room.
+func mayMake(dir string) error {
+	if err := unix.Access(dir, unix.W_OK|unix.X_OK); errors.Is(err, fs.ErrPermission) || errors.Is(err, unix.EROFS) {
+		return err
+	}
+	return nil
 }

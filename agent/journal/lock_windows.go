@@ -20,3 +20,6 @@ func tryLock(f *os.File) (taken bool, err error) {
 		return false, os.NewSyscallError("LockFileEx", err)
 	}
 }
+
+// mayMake is nil: what may be made in a folder shows when it is.
+func mayMake(string) error { return nil }

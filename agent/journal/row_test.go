@@ -2,11 +2,8 @@ package journal
 
 import (
 	"errors"
-	"os"
-	"path/filepath"
 	"runtime"
 	"runtime/debug"
-	"strings"
 	"syscall"
 	"testing"
 
@@ -89,32 +86,6 @@ func TestFault_45_NoDescriptors(t *testing.T) {
 	work()
 	k.agrees(t, hear(t, c, 1), "with descriptors again")
 	checkJournal(t, j)
-}
-
-// The folder of the journal may not be written.
-func TestFault_51_ReadOnlyFolder(t *testing.T) {
-	if os.Geteuid() == 0 {
-		// Root may write everywhere but into a file that is no folder.
-		file := filepath.Join(t.TempDir(), "file")
-		if err := os.WriteFile(file, nil, 0o600); err != nil {
-			t.Fatal(err)
-		}
-		if _, _, err := Open(filepath.Join(file, "j"), Options{Log: silent}); err == nil || !strings.Contains(err.Error(), "write permission") {
-			t.Errorf("%v, want what to do", err)
-		}
-		return
-	}
-	dir := t.TempDir()
-	if err := os.Chmod(dir, 0o500); err != nil {
-		t.Fatal(err)
-	}
-	if _, _, err := Open(dir, Options{Log: silent}); !errors.Is(err, os.ErrPermission) || !strings.Contains(err.Error(), "write permission") {
-		t.Errorf("%v, want ErrPermission and what to do", err)
-	}
-	if err := os.Chmod(dir, 0o700); err != nil {
-		t.Fatal(err)
-	}
-	mustOpen(t, dir, Options{Log: silent})
 }
 
 // Three days of a machine wait, under a memory limit of 64 MiB: they are read

@@ -24,6 +24,7 @@ import (
 	"google.golang.org/grpc/status"
 	"google.golang.org/protobuf/proto"
 
+	"turnwise/proto/rightstest"
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/proto/turnwisepb/wirepb"
 	"turnwise/proto/wire"
@@ -420,7 +421,7 @@ func TestFolderOfRecordsCannotBeMade(t *testing.T) {
 }
 
 func TestReadOnlyRecords(t *testing.T) {
-	if withoutRights(t) {
+	if rightstest.Without(t) {
 		return
 	}
 	c := config(t)

@@ -15,6 +15,7 @@ import (
 
 	healthpb "google.golang.org/grpc/health/grpc_health_v1"
 
+	"turnwise/proto/rightstest"
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/proto/wire"
 )
@@ -165,7 +166,7 @@ func TestSpaceLevels(t *testing.T) {
 // A folder in which the server may not write is told clearly, nothing is
 // taken, and it works when the right is given back.
 func TestFault_51_ReadOnlyFolder(t *testing.T) {
-	if withoutRights(t) {
+	if rightstest.Without(t) {
 		return
 	}
 	c := config(t)

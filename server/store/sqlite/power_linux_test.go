@@ -19,9 +19,8 @@ import (
 // before it mounts the disk again.
 func mortalDisk(t *testing.T) (dir string, cut func(closeFiles func())) {
 	t.Helper()
-	if os.Geteuid() != 0 {
-		t.Skip("only root can mount a disk whose power is cut")
-	}
+	rootOnly(t)
+	needs(t, "mkfs.ext4", "mount")
 	image, dir := filepath.Join(t.TempDir(), "disk.img"), filepath.Join(t.TempDir(), "disk")
 	if err := os.Mkdir(dir, 0o700); err != nil {
 		t.Fatal(err)
@@ -36,11 +35,10 @@ func mortalDisk(t *testing.T) (dir string, cut func(closeFiles func())) {
 		return exec.Command("mount", "-o", "loop,nodev,nosuid,noexec", image, dir).CombinedOutput()
 	}
 	if out, err := exec.Command("mkfs.ext4", "-q", "-m", "0", image).CombinedOutput(); err != nil {
-		t.Skipf("no disk whose power can be cut: mkfs.ext4: %v: %s", err, out)
+		t.Fatalf("mkfs.ext4: %v: %s", err, out)
 	}
-	if out, err := mount(); err != nil {
-		t.Skipf("no disk whose power can be cut: mount: %v: %s", err, out)
-	}
+	out, err := mount()
+	refused(t, err, out)
 	t.Cleanup(func() { _ = unix.Unmount(dir, unix.MNT_DETACH) })
 	return dir, func(closeFiles func()) {
 		t.Helper()
@@ -99,9 +97,7 @@ func TestFault_07_PowerCutOfTheDisk(t *testing.T) {
 // A restore that finds no room leaves the database as it was and nothing else,
 // and tells where room is needed.
 func TestRestoreWithoutRoom(t *testing.T) {
-	if os.Geteuid() != 0 {
-		t.Skip("only root can mount a small disk")
-	}
+	rootOnly(t)
 	disk, backup := t.TempDir(), filepath.Join(t.TempDir(), "b.db")
 	s := open(t, t.TempDir())
 	smallMill(t, s)
@@ -109,9 +105,7 @@ func TestRestoreWithoutRoom(t *testing.T) {
 	if err := s.Close(); err != nil {
 		t.Fatal(err)
 	}
-	if err := unix.Mount("small", disk, "tmpfs", 0, fmt.Sprintf("size=%d", size*3/2)); err != nil {
-		t.Skip("a small disk cannot be mounted:", err)
-	}
+	refused(t, unix.Mount("small", disk, "tmpfs", 0, fmt.Sprintf("size=%d", size*3/2)), nil)
 	t.Cleanup(func() { _ = unix.Unmount(disk, unix.MNT_DETACH) })
 	db := filepath.Join(disk, "turnwise.db")
 	was, err := os.ReadFile(backup)

@@ -12,13 +12,9 @@ import (
 // A real small disk with room for the database and a part of the copy: the copy
 // fails, the database is as it was and takes records on; with room it works.
 func TestShrinkOnSmallDisk(t *testing.T) {
-	if os.Getuid() != 0 {
-		t.Skip("only root may mount a disk of memory")
-	}
+	rootOnly(t)
 	disk := t.TempDir()
-	if err := unix.Mount("small", disk, "tmpfs", unix.MS_NODEV|unix.MS_NOSUID, "size=12m"); err != nil {
-		t.Skip("no disk of memory can be mounted here:", err)
-	}
+	refused(t, unix.Mount("small", disk, "tmpfs", unix.MS_NODEV|unix.MS_NOSUID, "size=12m"), nil)
 	defer func() {
 		if err := unix.Unmount(disk, unix.MNT_DETACH); err != nil {
 			t.Error(err)

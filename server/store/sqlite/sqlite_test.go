@@ -6,16 +6,19 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
 	"github.com/mattn/go-sqlite3"
 	"google.golang.org/protobuf/proto"
 
+	"turnwise/proto/rightstest"
 	"turnwise/proto/wire"
 	"turnwise/server/ingest"
 	"turnwise/server/store"
@@ -223,26 +226,58 @@ func TestDatabaseOfAnotherProgram(t *testing.T) {
 }
 
 func TestFolderThatCannotBeWritten(t *testing.T) {
+	if rightstest.Without(t) {
+		return
+	}
 	dir := t.TempDir()
-	plain := filepath.Join(dir, "file")
-	if err := os.WriteFile(plain, nil, 0o600); err != nil {
+	plain, closed := filepath.Join(dir, "file"), filepath.Join(dir, "closed")
+	if err := errors.Join(os.WriteFile(plain, nil, 0o600), os.Mkdir(closed, 0o500)); err != nil {
 		t.Fatal(err)
 	}
-	closed := filepath.Join(dir, "closed")
-	if err := os.Mkdir(closed, 0o500); err != nil {
-		t.Fatal(err)
-	}
-	for _, c := range []struct{ name, file, want string }{
-		{"a file where the folder should be", filepath.Join(plain, "turnwise.db"), plain},
-		{"a folder where the file should be", closed, "it is a folder"},
-		{"no permission", filepath.Join(closed, "turnwise.db"), "folder " + closed + " cannot be written"},
-	} {
-		if c.name == "no permission" && os.Geteuid() == 0 {
-			continue // root may write everywhere
+	// Records that were kept, in a folder that may be read only since, and in a file that may.
+	kept, shut := filepath.Join(dir, "kept", "turnwise.db"), filepath.Join(dir, "shut", "turnwise.db")
+	for _, file := range []string{kept, shut} {
+		s, err := Open(t.Context(), file, Options{})
+		if err == nil {
+			err = s.Close()
 		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := errors.Join(os.Chmod(filepath.Dir(kept), 0o500), os.Chmod(shut, 0o400)); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = errors.Join(os.Chmod(filepath.Dir(kept), 0o700), os.Chmod(closed, 0o700)) })
+	for _, c := range []struct {
+		name, file, want string
+		why              error
+	}{
+		{"a file where the folder should be", filepath.Join(plain, "turnwise.db"), plain, syscall.ENOTDIR},
+		{"a folder where the file should be", closed, "it is a folder", nil},
+		{"no permission", filepath.Join(closed, "turnwise.db"), "folder " + closed + " cannot be written", fs.ErrPermission},
+		{"no permission to make the folder", filepath.Join(closed, "a", "turnwise.db"), "make its folder", fs.ErrPermission},
+		{"records in a folder that may be read only", kept, "cannot be written", fs.ErrPermission},
+		{"records that may be read only", shut, "permission denied", fs.ErrPermission},
+	} {
 		_, err := Open(t.Context(), c.file, Options{})
-		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "database.file") {
-			t.Errorf("%s: error %v, want %q and what to do", c.name, err, c.want)
+		if err == nil || !strings.Contains(err.Error(), c.want) || !strings.Contains(err.Error(), "database.file") || c.why != nil && !errors.Is(err, c.why) {
+			t.Errorf("%s: error %v, want %q, %v and what to do", c.name, err, c.want, c.why)
+		}
+	}
+	if left, err := os.ReadDir(closed); err != nil || len(left) != 0 {
+		t.Errorf("left %v in the folder, %v", left, err)
+	}
+	if err := errors.Join(os.Chmod(filepath.Dir(kept), 0o700), os.Chmod(shut, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	for _, file := range []string{kept, shut} {
+		s, err := Open(t.Context(), file, Options{})
+		if err == nil {
+			err = s.Close()
+		}
+		if err != nil {
+			t.Errorf("with the right given back: %v", err)
 		}
 	}
 }

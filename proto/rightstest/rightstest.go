@@ -1,4 +1,8 @@
-package host
+//go:build unix
+
+// Package rightstest runs a test once more as a user without rights, since root
+// may write everywhere and would see no refusal. It is for tests only.
+package rightstest
 
 import (
 	"errors"
@@ -9,9 +13,13 @@ import (
 	"testing"
 )
 
-// withoutRights runs the test in a child that may not write everywhere, when
-// this process may, and reports that it has been done.
-func withoutRights(t *testing.T) bool {
+// nobody is the user without rights, by common practice of Linux systems (no source).
+const nobody = 65534
+
+// Without runs the test in a child that may not write everywhere, when this
+// process may, and reports that it has been done. What the test made before is
+// not the child's: call it first.
+func Without(t *testing.T) bool {
 	t.Helper()
 	if os.Geteuid() != 0 {
 		return false
@@ -26,7 +34,7 @@ func withoutRights(t *testing.T) bool {
 	cmd.ExtraFiles = []*os.File{exe}
 	cmd.Dir = "/"
 	cmd.Env = []string{"TMPDIR=/tmp", "HOME=/tmp"}
-	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
+	cmd.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
 	out, err := cmd.CombinedOutput()
 	if errors.Is(err, syscall.EPERM) {
 		t.Skipf("root without the right to become somebody else: %v", err)
