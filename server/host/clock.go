@@ -3,9 +3,12 @@ package host
 import (
 	"context"
 	"log/slog"
+	"sync/atomic"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
+
+	"turnwise/server/store"
 )
 
 const (
@@ -28,6 +31,11 @@ type clock struct {
 
 	steps *prometheus.CounterVec
 	last  prometheus.Gauge
+
+	// back is the newest step back since the start.
+	back atomic.Pointer[store.SetBack]
+	// kept is the newest that the records know of; nil = nobody asks them.
+	kept func(context.Context) (*store.SetBack, error)
 }
 
 func newClock(now func() time.Time, log *slog.Logger) *clock {
@@ -79,6 +87,7 @@ func (c *clock) look() {
 	direction := "ahead"
 	if step < 0 {
 		direction = "back"
+		c.back.Store(&store.SetBack{By: -step, Seen: wall})
 	}
 	c.steps.WithLabelValues(direction).Inc()
 	c.last.Set(step.Seconds())
@@ -86,13 +95,46 @@ func (c *clock) look() {
 		"step", step.Round(time.Millisecond).String(), "direction", direction, "now", wall)
 }
 
+// setBack is the newest step back that is known: from the records, or seen since the start.
+func (c *clock) setBack(kept *store.SetBack) *store.SetBack {
+	if seen := c.back.Load(); seen != nil && (kept == nil || seen.Seen.After(kept.Seen)) {
+		return seen
+	}
+	return kept
+}
+
+// setBackWait bounds what a scrape may wait for the records.
+const setBackWait = 2 * time.Second
+
+var (
+	setBackDesc   = prometheus.NewDesc("turnwise_clock_set_back_seconds", "The newest setting back of the server's wall clock that the records or this process know of; 0 = none. More than 0: turns near then may be told with bounds; see to the time service of the host.", nil, nil)
+	setBackAtDesc = prometheus.NewDesc("turnwise_clock_set_back_timestamp_seconds", "When that was seen, by the clock that was set back; 0 = never.", nil, nil)
+)
+
 // Describe and Collect make clock a collector of metrics.
 func (c *clock) Describe(ch chan<- *prometheus.Desc) {
 	c.steps.Describe(ch)
 	c.last.Describe(ch)
+	ch <- setBackDesc
+	ch <- setBackAtDesc
 }
 
 func (c *clock) Collect(ch chan<- prometheus.Metric) {
 	c.steps.Collect(ch)
 	c.last.Collect(ch)
+	var kept *store.SetBack
+	if c.kept != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), setBackWait)
+		defer cancel()
+		var err error
+		if kept, err = c.kept(ctx); err != nil { // neither figure is known then, and 0 would be one
+			return
+		}
+	}
+	by, at := 0.0, 0.0
+	if b := c.setBack(kept); b != nil {
+		by, at = b.By.Seconds(), float64(b.Seen.UnixMilli())/1000
+	}
+	ch <- prometheus.MustNewConstMetric(setBackDesc, prometheus.GaugeValue, by)
+	ch <- prometheus.MustNewConstMetric(setBackAtDesc, prometheus.GaugeValue, at)
 }

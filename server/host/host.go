@@ -189,6 +189,7 @@ func (h *Host) openRooms(ctx context.Context) (err error) {
 	h.space.ingest = h.tellIngest
 	h.resumes = newResumes(h.st, h.o.Log, h.o.Now, h.command)
 	h.clock = newClock(h.o.Now, h.o.Log)
+	h.clock.kept = h.backups.db.SetBack
 	h.ingest = ingest.New(watched{h.st, h.space}, ingest.Options{Site: h.c.Site.ID, Ack: h.ack, Committed: h.committed, Now: h.o.Now, Log: h.o.Log})
 	h.retention = newRetention(h.c.Retain, h.backups.db, h.o.Log, h.o.Now, func() bool { return h.ingest.Waiting() > 0 })
 	h.upkeep = &upkeep{h: h}

@@ -55,6 +55,7 @@ func (k *upkeep) read(ctx context.Context, now time.Time) (store.Upkeep, error) 
 	if free, _, ok := deviceRoom(filepath.Dir(h.c.Database.File)); ok {
 		u.DiskFree = free
 	}
+	u.SetBack = h.clock.setBack(u.SetBack)
 	u.BackupLimit = h.c.Backup.limit()
 	u.BackupFailed, u.BackupFailure = h.backups.failure()
 	if c := u.LastBackup(); c != nil && c.Taken.After(u.BackupFailed) { // one by hand since

@@ -21,6 +21,16 @@ type Upkeep struct {
 	BackupLimit   time.Duration
 	BackupFailed  time.Time // newest attempt since the newest backup that failed; zero = none
 	BackupFailure string
+
+	SetBack *SetBack // newest one that is known; nil = none
+}
+
+// SetBack is a step of the server's wall clock to an earlier time.
+type SetBack struct {
+	By   time.Duration // above 0
+	Seen time.Time     // by that clock
+	// Machine is the one whose new stream it was seen by; empty = the server saw it while it ran.
+	Machine string
 }
 
 // LastBackup is the newest verified backup; nil where there is none.

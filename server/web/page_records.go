@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"html/template"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -26,7 +27,7 @@ type recordsData struct {
 	SpanWords, FileWords string
 	Facts                []recordFact
 	Held                 []store.Held
-	More                 string
+	More, Clock          string
 	Table                []copyRow
 }
 
@@ -96,11 +97,16 @@ func (s *site) recordsFacts(d *recordsData, u *store.Upkeep, now time.Time) {
 			how = fmt.Sprintf("%s: %s records, then it ended early: %s", dayTime(p.At, now, s.zone), thousands(p.Records), p.Error)
 		}
 		d.Facts = append(d.Facts, recordFact{"newest prune", how, "c"}, recordFact{"room given back then", bytesOf(p.Given), "c"})
-		d.Held = p.Held[:min(len(p.Held), heldShown)]
+		d.Held = slices.Clone(p.Held[:min(len(p.Held), heldShown)])
+		for i := range d.Held {
+			d.Held[i].Machine = s.machineName(d.Held[i].Machine)
+		}
 		if n := len(p.Held) - len(d.Held); n > 0 {
 			d.More = fmt.Sprintf("%d more are left out; `planner upkeep` lists them.", n)
 		}
 	}
+	by, clock := s.setBackWords(u.SetBack, now)
+	d.Facts, d.Clock = append(d.Facts, recordFact{"this server's clock", by, "c"}), clock
 	words := []string{bytesOf(u.FileBytes) + ", " + bytesOf(u.FreeBytes) + " of it free"}
 	if u.DiskFree >= 0 {
 		words = append(words, bytesOf(u.DiskFree)+" are free on its disk")
@@ -109,6 +115,27 @@ func (s *site) recordsFacts(d *recordsData, u *store.Upkeep, now time.Time) {
 		words = append(words, "it cannot give room back until `server shrink` made it anew once")
 	}
 	d.FileWords = strings.Join(words, "; ") + "."
+}
+
+// setBackWords says whether the server's clock was set back, and when that was seen and what follows.
+func (s *site) setBackWords(b *store.SetBack, now time.Time) (by, clock string) {
+	if b == nil {
+		return "never seen set back", ""
+	}
+	by = fmt.Sprintf("%.0f s", b.By.Seconds())
+	switch {
+	case b.By >= 48*time.Hour:
+		by = fmt.Sprintf("%.1f days", b.By.Hours()/24)
+	case b.By >= 2*time.Hour:
+		by = fmt.Sprintf("%.1f h", b.By.Hours())
+	case b.By >= 2*time.Minute:
+		by = fmt.Sprintf("%.0f min", b.By.Minutes())
+	}
+	where := ""
+	if b.Machine != "" {
+		where = " at " + s.machineName(b.Machine)
+	}
+	return "set back by " + by, fmt.Sprintf("The clock was last seen set back %s%s. Turns near then may be told with bounds. See to the time service of the server's computer.", dayTime(b.Seen, now, s.zone), where)
 }
 
 // age is how old something is, coarse enough to be read at a glance.

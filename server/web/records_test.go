@@ -35,6 +35,7 @@ func upkeepOf(f *fakeFloor) func(context.Context) (store.Upkeep, error) {
 			u.Backups, u.GivesBack, u.FreeBytes = u.Backups[4:], false, 290_000_000
 			u.BackupFailed, u.BackupFailure = now.Add(-20*time.Minute), "disk of /safe/backups is full: 580000000 bytes are needed"
 			u.LastPrune.Error = "disk I/O error"
+			u.SetBack = &store.SetBack{By: 62 * time.Minute, Seen: now.Add(-30 * time.Hour), Machine: f.machines[2].ID}
 			for _, m := range f.machines {
 				u.LastPrune.Held = append(u.LastPrune.Held, store.Held{Machine: m.ID, Reason: "no verified backup holds record 210442 of its stream; take one"})
 			}
@@ -52,8 +53,8 @@ func TestRecordsPage(t *testing.T) {
 		words []string
 		not   string
 	}{
-		{"young", mill(), nil, []string{"14h", "2 days are allowed", "13 backups were checked in full", "612.4 MB, 31.2 MB of it free; 84.0 GB are free on its disk.", "after 400 days", "10,260", "2,562 records, well", "4,102,331"}, "No verified backup is younger"},
-		{"late", bigMill(50), nil, []string{"4days", "No verified backup is younger than 2 days", "failed: disk of /safe/backups is full", "server shrink", "then it ended early: disk I/O error", "30 more are left out"}, ""},
+		{"young", mill(), nil, []string{"14h", "2 days are allowed", "13 backups were checked in full", "612.4 MB, 31.2 MB of it free; 84.0 GB are free on its disk.", "after 400 days", "10,260", "2,562 records, well", "4,102,331", "never seen set back"}, "No verified backup is younger"},
+		{"late", bigMill(50), nil, []string{"4days", "No verified backup is younger than 2 days", "failed: disk of /safe/backups is full", "server shrink", "then it ended early: disk I/O error", "30 more are left out", "set back by 62 min", "was last seen set back Sun 04:40 at M3. Turns near then may be told with bounds."}, "never seen set back"},
 		{"none", emptyMill(), nil, []string{"No verified backup was taken yet", "No record is kept.", "none was taken"}, "No verified backup is younger"},
 		{"not known", mill(), func(o *Options) { o.Upkeep = nil }, []string{"does not tell how its records are kept"}, "The file"},
 		{"kept for ever", mill(), func(o *Options) {
@@ -64,6 +65,14 @@ func TestRecordsPage(t *testing.T) {
 				return u, err
 			}
 		}, []string{"never"}, "next prune"},
+		{"set back while it ran", mill(), func(o *Options) {
+			tell := o.Upkeep
+			o.Upkeep = func(ctx context.Context) (store.Upkeep, error) {
+				u, err := tell(ctx)
+				u.SetBack = &store.SetBack{By: 50 * time.Hour, Seen: mill().now}
+				return u, err
+			}
+		}, []string{"set back by 2.1 days", "last seen set back 10:40. Turns near then"}, " at K"},
 		{"broken", mill(), func(o *Options) {
 			o.Upkeep = func(context.Context) (store.Upkeep, error) { return store.Upkeep{}, errors.New("secret") }
 		}, []string{"cannot be drawn now"}, "secret"},

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math/rand/v2"
+	"reflect"
 	"testing"
 	"time"
 
@@ -287,6 +288,16 @@ func TestReaderMetAfterTheClockWasSetBack(t *testing.T) {
 			}
 			if got := time.Duration(back) * time.Millisecond; (got + by).Abs() > lan {
 				t.Errorf("set back by %v, the stream says %v", -by, got)
+			}
+			seen, err := l.s.SetBack(t.Context())
+			if err != nil {
+				t.Fatal(err)
+			}
+			if u, err := l.s.Upkeep(t.Context(), l.server(), time.Time{}); err != nil || !reflect.DeepEqual(u.SetBack, seen) {
+				t.Errorf("how records are kept tells %+v, %v, asked alone it is %+v", u.SetBack, err, seen)
+			}
+			if told := seen != nil; told != (by < 0) || told && ((seen.By+by).Abs() > lan || seen.Machine != "k01" || l.server().Sub(seen.Seen).Abs() > time.Minute) {
+				t.Errorf("set back by %v, told is %+v", -by, seen)
 			}
 			totals, _, err := l.s.Totals(t.Context())
 			if err != nil {

@@ -50,6 +50,33 @@ func readPrune(ctx context.Context, conn *sql.Conn) (*store.Prune, error) {
 	return p, nil
 }
 
+// setBackQuery finds the newest stream that began after the server's clock was set back.
+const setBackQuery = `SELECT s.back_ms, s.met_ms, m.id FROM stream s JOIN machine m ON m.num = s.machine_num
+	WHERE s.back_ms > 0 AND s.met_ms IS NOT NULL ORDER BY s.met_ms DESC, s.num DESC LIMIT 1`
+
+// SetBack is the newest time that a stream began behind what was read before it; nil = none did.
+func (s *Store) SetBack(ctx context.Context) (*store.SetBack, error) {
+	b, err := readSetBack(s.read.QueryRowContext(ctx, setBackQuery))
+	if err != nil {
+		return nil, fmt.Errorf("sqlite: was the clock set back: %w", err)
+	}
+	return b, nil
+}
+
+func readSetBack(row scanner) (*store.SetBack, error) {
+	b := new(store.SetBack)
+	var by, met int64
+	err := row.Scan(&by, &met, &b.Machine)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, err
+	}
+	b.By, b.Seen = time.Duration(by)*time.Millisecond, ms(met)
+	return b, nil
+}
+
 // Upkeep tells what the database knows of how it is kept, as of one moment, and
 // about how many records of before an instant may be dropped; a zero instant asks
 // for none. It reads some records of each stream, and holds nobody up.
@@ -69,6 +96,9 @@ func (s *Store) Upkeep(ctx context.Context, now, before time.Time) (u store.Upke
 			return err
 		}
 		u.Created = ms(made)
+		if u.SetBack, err = readSetBack(w.row(ctx, setBackQuery)); err != nil {
+			return err
+		}
 		if u.Backups, err = readCopies(ctx, w.conn, now.Add(-recentBackups)); err != nil {
 			return err
 		}
