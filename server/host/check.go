@@ -216,7 +216,7 @@ func (c *Config) checkCalendar(f *faults) {
 			return
 		}
 	}
-	cal := c.calendar()
+	cal := c.ShiftCalendar()
 	told := make(map[string]bool) // shifts that overlap do so on many days
 	for _, fault := range parts(cal.Validate()) {
 		if text := strings.TrimPrefix(fault.Error(), calendar.ErrCalendar.Error()+": "); !told[text] {
@@ -237,8 +237,8 @@ func parts(err error) []error {
 	return []error{err}
 }
 
-// calendar is the working time in the planner's terms.
-func (c *Config) calendar() calendar.Calendar {
+// ShiftCalendar is the working time in the planner's terms; of a configuration that was validated.
+func (c *Config) ShiftCalendar() calendar.Calendar {
 	zone, err := c.zone()
 	if err != nil {
 		zone = time.UTC
@@ -339,7 +339,7 @@ func (c *Config) calls(o Options) calls.Options {
 	out := calls.Options{
 		NotAttended: c.Alarms.NotAttended.Std(), Silent: c.Alarms.Silent.Std(), ShelveMax: c.Alarms.ShelveMax.Std(), Aim: float64(c.Alarms.PerPersonPer10min),
 		Risk: c.Plan.Risk, WarnBefore: c.Creel.WarnBefore.Std(), RatioLow: c.Proof.RatioLow, RatioHigh: c.Proof.RatioHigh, MinRolls: c.Proof.MinRolls,
-		Zone: c.calendar().Zone, Now: o.Now, Log: o.Log,
+		Zone: c.ShiftCalendar().Zone, Now: o.Now, Log: o.Log,
 	}
 	for _, cause := range c.Causes {
 		if cause.ID == floor.Power && cause.Group != (GroupConfig{}) {

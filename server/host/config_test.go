@@ -54,7 +54,7 @@ func TestDocumentedConfigLoads(t *testing.T) {
 			t.Errorf("origin of %s is %q, want %q", key, from[key], want)
 		}
 	}
-	cal := c.calendar()
+	cal := c.ShiftCalendar()
 	if n := len(cal.Shifts); n != 3 || cal.Shifts[2].From != 22*60 || cal.Shifts[2].To != 6*60 || cal.Shifts[0].Days != [7]bool{false, true, true, true, true, true, true} {
 		t.Errorf("shifts %+v", cal.Shifts)
 	}

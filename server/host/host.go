@@ -168,7 +168,7 @@ func (h *Host) openStore(ctx context.Context) error {
 
 // openRooms makes what works behind the listeners.
 func (h *Host) openRooms(ctx context.Context) (err error) {
-	cal := h.c.calendar()
+	cal := h.c.ShiftCalendar()
 	h.floor, err = floor.New(ctx, h.st, floor.Config{
 		Site: h.c.Site.ID, Zone: cal.Zone, Calendar: cal, Causes: h.c.causes(), Risk: h.c.Plan.Risk,
 		Promises: h.promises, Plans: h.plans, Prices: h.c.prices(), ByClock: h.c.Plan.Loading.Begin == beginByClock, Creel: h.told, Rule: h.c.Creel.rule(), Now: h.o.Now, Log: h.o.Log,

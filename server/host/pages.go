@@ -20,7 +20,7 @@ func (h *Host) newPages() (*http.Server, error) {
 	if name == "" {
 		name = h.c.Site.ID
 	}
-	cal := h.c.calendar()
+	cal := h.c.ShiftCalendar()
 	pages, err := web.New(h.floor, web.Options{
 		Site: name, Zone: cal.Zone, Calendar: cal, Tap: h.tap, Calls: h.calls, Upkeep: h.upkeep.tell, KeepPlan: h.keepPlan, ApplyPlan: h.applyPlan, UndoPlan: h.undoPlan, BeginJob: h.beginJob, Searches: h.searcher, Now: h.o.Now, Log: h.o.Log,
 	})

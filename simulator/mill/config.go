@@ -29,17 +29,13 @@ const (
 	pastStep = 10 * time.Second
 )
 
-// serverConfig is server.yaml of the demo. Shifts have the days that the mill
-// is open; see scenario.closedDay for which day is closed.
+// serverConfig is server.yaml of the demo.
 func (s *scenario) serverConfig(dir string, listen host.ListenConfig) host.Config {
 	c := host.Defaults()
 	c.Site.ID, c.Site.Name, c.Site.Zone = siteID, "Mill Fourteen", s.Zone
 	c.Listen = listen
 	c.Database.File = filepath.Join(dir, "server", "turnwise.db")
-	open := host.Days{true, true, true, true, true, true, true}
-	if s.Story {
-		open[s.closedDay()] = false
-	}
+	open := host.Days{true, true, true, true, true, true, true} // see scenario.firstClosed
 	c.Calendar = host.CalendarConfig{DayStarts: 6 * 60, Shifts: []host.ShiftConfig{
 		{Name: "morning", From: 6 * 60, To: 14 * 60, Days: open},
 		{Name: "evening", From: 14 * 60, To: 22 * 60, Days: open},

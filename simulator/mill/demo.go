@@ -77,6 +77,10 @@ func NewDemo(ctx context.Context, o Options) (_ *Demo, err error) {
 		}
 	}
 	c := d.floor.s.serverConfig(dir, o.Listen)
+	c.Calendar.ClosedFile = filepath.Join(dir, "server", "closed.ics")
+	if err := os.WriteFile(c.Calendar.ClosedFile, []byte(d.floor.s.closedFile(d.floor.clock.Now())), 0o600); err != nil {
+		return nil, fmt.Errorf("mill: closed days: %w; name a folder that can be written with --data", err)
+	}
 	if err := c.Validate(); err != nil {
 		return nil, err
 	}
@@ -113,6 +117,9 @@ func (d *Demo) Resumed() bool { return d.floor.clock.PastLoaded() }
 
 // Status tells how many records came in since the start.
 func (d *Demo) Status(ctx context.Context) string {
+	if d.host.Addrs().Metrics == "" {
+		return "records are not counted without --metrics"
+	}
 	n, err := d.records(ctx)
 	if err != nil {
 		return "records not known: " + err.Error()

@@ -50,7 +50,7 @@ type Floor struct {
 	resumed  bool
 }
 
-const note = "Clock of the simulated mill. The mill is closed on one weekday, 06:00 to 06:00: the one after the first start, so that the demo runs when it is begun and has a closed day ahead. While the simulator is off its machines stand."
+const note = "Clock of the simulated mill. The mill is closed on one day of each week, 06:00 to 06:00: the first that begins twelve hours after the first start or later, so that the demo runs when it is begun and has a closed day ahead; see server/closed.ics. While the simulator is off its machines stand."
 
 // OpenFloor begins or continues the mill of a folder and listens for Modbus.
 func OpenFloor(o FloorOptions) (_ *Floor, err error) {
@@ -117,7 +117,7 @@ func readScenario(file string, o FloorOptions) (*scenario, error) {
 		s.Zone = DefaultZone
 	}
 	if s.Story {
-		s.Early, s.Slim = earlyShare, storySlim
+		s.Early, s.Slim, s.Ahead = earlyShare, storySlim, openAhead
 	}
 	text, err := os.ReadFile(file)
 	if errors.Is(err, os.ErrNotExist) {

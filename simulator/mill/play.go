@@ -31,7 +31,7 @@ type Play struct {
 
 // NewPlay begins the mill of a seed; day 1 is five days before first.
 func NewPlay(seed uint64, first time.Time) (*Play, error) {
-	s := &scenario{Seed: seed, Zone: DefaultZone, First: first, Story: true, Early: earlyShare, Slim: storySlim}
+	s := &scenario{Seed: seed, Zone: DefaultZone, First: first, Story: true, Early: earlyShare, Slim: storySlim, Ahead: openAhead}
 	if err := s.init(); err != nil {
 		return nil, err
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"hash/fnv"
 	"math/rand/v2"
+	"strings"
 	"time"
 
 	"turnwise/simulator/machine"
@@ -35,6 +36,9 @@ type scenario struct {
 	// Slim is the share by which a card's course length is too long; 0 in folders of mills
 	// that nobody weighed rolls in.
 	Slim float64 `json:"slim,omitempty"`
+	// Ahead is for how long the mill is not closed after the first start; 0 in folders
+	// of mills that closed on the next shop day, whenever they were begun.
+	Ahead time.Duration `json:"open_ahead_ns,omitempty"`
 
 	zone *time.Location
 }
@@ -83,25 +87,48 @@ func (s *scenario) origin() time.Time {
 	return s.dayOne()
 }
 
-// closedDay is the weekday on which the mill is closed, from 06:00 for 24 h.
-// A mill that is closed on a fixed weekday would be dead for whoever starts
-// the demo on it. So the weekday after the first start is taken: the five days
-// before and the running one are open, and a grey field lies ahead.
-func (s *scenario) closedDay() time.Weekday {
-	return s.shopDay(s.First).AddDate(0, 0, 1).Weekday()
+// openAhead is how long a mill that begins runs on at the least.
+const openAhead = 12 * time.Hour
+
+// firstClosed is when the mill is closed for the first time, from 06:00 for 24 h, and
+// then each week. A mill that is closed on a fixed weekday would be dead for whoever
+// starts the demo on it, or shortly before. So it is the next shop day that begins in
+// twelve hours or later: the days before and the running one are open, and a grey
+// field lies ahead.
+func (s *scenario) firstClosed() time.Time {
+	first := s.shopDay(s.First).AddDate(0, 0, 1)
+	if first.Sub(s.First) < s.Ahead {
+		first = first.AddDate(0, 0, 1)
+	}
+	return first
 }
 
-// closed is the closed time for the clock of the machines.
+// closed is the closed time for the clock of the machines: whether t is in it, and
+// when that changes next.
 func (s *scenario) closed(t time.Time) (bool, time.Time) {
-	d := s.shopDay(t)
-	if d.Weekday() == s.closedDay() {
-		return true, d.AddDate(0, 0, 1)
+	today, d := s.shopDay(t), s.firstClosed()
+	for d.Before(today) {
+		d = d.AddDate(0, 0, 7)
 	}
-	for d.Weekday() != s.closedDay() {
-		d = d.AddDate(0, 0, 1)
+	if d.Equal(today) {
+		return true, d.AddDate(0, 0, 1)
 	}
 	return false, d
 }
+
+// closedFile is the calendar of closed days up to half a year after now, as a mill
+// would give it (RFC 5545).
+func (s *scenario) closedFile(now time.Time) string {
+	var b strings.Builder
+	b.WriteString("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//Turnwise//simulator//EN\r\n")
+	for d := s.firstClosed(); d.Before(now.AddDate(0, 6, 0)); d = d.AddDate(0, 0, 7) {
+		fmt.Fprintf(&b, "BEGIN:VEVENT\r\nUID:%[1]s@mill-fourteen.example\r\nDTSTAMP:%[1]s\r\nDTSTART:%[1]s\r\nDTEND:%[2]s\r\nSUMMARY:mill closed\r\nEND:VEVENT\r\n", icsTime(d), icsTime(d.AddDate(0, 0, 1)))
+	}
+	b.WriteString("END:VCALENDAR\r\n")
+	return b.String()
+}
+
+func icsTime(t time.Time) string { return t.UTC().Format("20060102T150405Z") }
 
 // at is a wall time of day 1 to 6 on the machines' clock: "07:12" on day 1
 // is 72 min. The days before the first start have no closed time.

@@ -2,16 +2,19 @@ package mill
 
 import (
 	"math"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
+	"turnwise/server/host"
 	"turnwise/simulator/stops"
 	"turnwise/simulator/truth"
 )
 
 func testScenario(t *testing.T, first time.Time) *scenario {
 	t.Helper()
-	s := &scenario{Seed: 14, Zone: DefaultZone, First: first, Story: true}
+	s := &scenario{Seed: 14, Zone: DefaultZone, First: first, Story: true, Ahead: openAhead}
 	if err := s.init(); err != nil {
 		t.Fatal(err)
 	}
@@ -36,13 +39,74 @@ func TestStoryFitsEveryStart(t *testing.T) {
 				t.Fatalf("start at %v: closed at %v", s.First, at)
 			}
 		}
-		if closed, until := s.closed(s.First); closed || until.Sub(s.First) > 24*time.Hour {
-			t.Fatalf("start at %v: closed %v, next closed time at %v; at most one day ahead expected", s.First, closed, until)
+		closed, from := s.closed(s.First)
+		if ahead := from.Sub(s.First); closed || ahead < 12*time.Hour || ahead > 36*time.Hour {
+			t.Fatalf("start at %v: closed %v, next closed time at %v; 12 to 36 hours ahead expected", s.First, closed, from)
+		}
+		// Every week has one closed day, from its first instant to its last.
+		for week := range 26 {
+			for day := range 7 {
+				at := from.AddDate(0, 0, 7*week+day)
+				first, until := s.closed(at)
+				last, _ := s.closed(at.AddDate(0, 0, 1).Add(-time.Nanosecond))
+				if want := day == 0; first != want || last != want || want && !until.Equal(at.AddDate(0, 0, 1)) || !want && until.Sub(at) > 7*24*time.Hour {
+					t.Fatalf("start at %v: at %v closed is %v to %v, at its end %v", s.First, at, first, until, last)
+				}
+			}
+		}
+		// A folder of before keeps the day that it was begun with.
+		old := *s
+		old.Ahead = 0
+		if _, was := old.closed(s.First); !was.Equal(s.shopDay(s.First).AddDate(0, 0, 1)) {
+			t.Fatalf("start at %v: a folder of before closes at %v", s.First, was)
 		}
 		for i := range plates {
 			if _, err := truth.NewMachine(s.plan(i)); err != nil {
 				t.Fatalf("start at %v: %v", s.First, err)
 			}
+		}
+	}
+}
+
+// TestClosedDaysAreTold: the server's calendar is closed when the machines' clock stands, at
+// every hour of the days before and of a month ahead, over a change of the clocks too.
+func TestClosedDaysAreTold(t *testing.T) {
+	const free = "127.0.0.1:0"
+	for _, first := range []string{"2026-03-25T23:30", "2026-03-26T05:59", "2026-03-26T06:00", "2026-03-26T18:00", "2026-10-24T02:30"} {
+		zone, err := time.LoadLocation("Europe/Lisbon")
+		if err != nil {
+			t.Fatal(err)
+		}
+		at, err := time.ParseInLocation("2006-01-02T15:04", first, zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s := &scenario{Seed: 14, Zone: "Europe/Lisbon", First: at, Story: true, Ahead: openAhead}
+		if err := s.init(); err != nil {
+			t.Fatal(err)
+		}
+		c := s.serverConfig(t.TempDir(), host.ListenConfig{GRPC: free, HTTP: host.Off, MQTT: free, Metrics: host.Off})
+		c.Calendar.ClosedFile = filepath.Join(t.TempDir(), "closed.ics")
+		if err := os.WriteFile(c.Calendar.ClosedFile, []byte(s.closedFile(at)), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		if err := c.Validate(); err != nil {
+			t.Fatal(err)
+		}
+		cal := c.ShiftCalendar()
+		hours := 0
+		for at := s.origin(); at.Before(s.First.AddDate(0, 1, 0)); at = at.Add(time.Hour) {
+			_, working := cal.At(at)
+			closed, _ := s.closed(at)
+			if closed == working {
+				t.Fatalf("begun %s: at %v the machines' clock is closed: %v, the server's calendar works: %v", first, at.In(zone), closed, working)
+			}
+			if closed {
+				hours++
+			}
+		}
+		if hours < 4*24-1 || hours > 5*24+1 {
+			t.Errorf("begun %s: closed for %d hours in a month, four or five days expected", first, hours)
 		}
 	}
 }
