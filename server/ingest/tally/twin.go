@@ -17,10 +17,11 @@ import (
 // turns of the register; and a first reading lies among the counts of the other
 // line, or as near to them as turning explains in the time that it lies outside of
 // theirs. A life that the reader's own follows is one only where others
-// have told of a later time already, and none that is before one that it has read. Where the counter fell twice and that fits
-// more than one life, it is the one that was counted then. Where it was counted at
-// another time only, as far as the clocks tell, it may have been another fall: lost
-// bounds what is counted too little then, and nothing is counted twice.
+// have told of a later time already, and it has not left that itself, nor read one
+// after it. Where the counter fell twice and that fits more than one life, it is the
+// one that was counted then. Where it was counted at another time only, as far as
+// the clocks tell, it may have been another fall: lost bounds what is counted too
+// little then, and nothing is counted twice.
 func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int64) (twin LifeKey, at, lost uint64) {
 	if k.RawBits == 0 || k.RawBits > maxBits || !saneRPM(k.MaxRPM) {
 		return LifeKey{}, 0, 0
@@ -34,6 +35,7 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 		}
 		own, root = own || before.Read.Stream == stream, before.Prev
 	}
+	over[prev] = true
 	// Where a life would begin before the other line does, its counts from 0 would
 	// be refused: it stays apart.
 	now := m.Lives[m.Current]

@@ -103,17 +103,19 @@ func TestTwinOfEqualsIsTheSame(t *testing.T) {
 }
 
 // Under a clock that was set back a life of long ago may seem to be counted just
-// now. A reader that has read a life after it cannot begin it again; of one that
-// has only been told of that life, the first reading may be among its counts.
-func TestTwinIsNotBeforeWhatItsReaderRead(t *testing.T) {
+// now. A reader that has left it, or read a life after it, cannot begin it again; of
+// one that was handed that life, the first reading may be among its counts.
+func TestTwinIsNotWhatItsReaderLeft(t *testing.T) {
 	root, fell, after := LifeKey{store.ID{9}, 1}, LifeKey{store.ID{1}, 1}, LifeKey{store.ID{2}, 1}
 	for _, c := range []struct {
 		name string
 		by   int64 // the stream that read the life after
+		prev LifeKey
 		want LifeKey
 	}{
-		{"it read the life after itself", 2, LifeKey{}},
-		{"another one did", 1, fell},
+		{"it read the life after", 2, after, LifeKey{}},
+		{"it was handed the life after", 1, after, fell},
+		{"it has just left it", 1, fell, LifeKey{}},
 	} {
 		m := &Machine{Current: after, Lives: map[LifeKey]*Life{
 			root: {Counted: true, Max: 100},
@@ -126,8 +128,8 @@ func TestTwinIsNotBeforeWhatItsReaderRead(t *testing.T) {
 				Read: Reading{Stream: c.by, Bits: 16, Ext: 43_100, Raw: 43_100, At: 1_000_000},
 			},
 		}}
-		link := &store.LifeLink{New: store.ID{3}, Prev: after.ID, PrevTo: 43_100, Raw: 0, RawBits: 16, MaxRPM: 60}
-		if got, _, _ := m.twin(2, LifeKey{store.ID{3}, 1}, after, link, 1_001_000); got != c.want {
+		link := &store.LifeLink{New: store.ID{3}, Prev: c.prev.ID, PrevTo: m.Lives[c.prev].Max, Raw: 0, RawBits: 16, MaxRPM: 60}
+		if got, _, _ := m.twin(2, LifeKey{store.ID{3}, 1}, c.prev, link, 1_001_000); got != c.want {
 			t.Errorf("%s: twin %v, want %v", c.name, got.ID[:1], c.want.ID[:1])
 		}
 	}
