@@ -132,6 +132,9 @@ func run(ctx context.Context, args []string, w world) int {
 	if err != nil {
 		return complain(w, usage("%s; see planner --help", conf.ArgWords(err)))
 	}
+	if err := checkSome(parsed); err != nil {
+		return complain(w, err)
+	}
 	if c.Timeout <= 0 {
 		return complain(w, usage("--timeout %v: expected above 0, for example 30s", c.Timeout))
 	}
@@ -144,6 +147,17 @@ func run(ctx context.Context, args []string, w world) int {
 	}
 	defer s.close()
 	return complain(w, parsed.Run(s))
+}
+
+// checkSome refuses 0 for flags that mean something else where they are absent: of a
+// load, all cones would be written for none. Their tag is some.
+func checkSome(parsed *kong.Context) error {
+	for _, p := range parsed.Path {
+		if f := p.Flag; f != nil && f.Tag.Has("some") && f.Target.IsZero() {
+			return usage("--%s 0: expected above 0; leave it out for what holds without it; see planner --help", f.Name)
+		}
+	}
+	return nil
 }
 
 // complain says an error to a person and picks the exit code.

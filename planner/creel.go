@@ -47,7 +47,7 @@ type taskJSON struct {
 	P50       *time.Time `json:"p50"`
 	P95       *time.Time `json:"p95"`
 	Last      *time.Time `json:"last"`
-	Cones     int64      `json:"cones"`
+	Cones     int64      `some:"" json:"cones"`
 	FeedGroup string     `json:"feed_group"`
 	Yarn      string     `json:"yarn"`
 	Lot       string     `json:"lot"`
@@ -74,7 +74,7 @@ type taskJSON struct {
 // remnantJSON is yarn of one lot left on cones.
 type remnantJSON struct {
 	Lot   string  `json:"lot"`
-	Cones int64   `json:"cones"`
+	Cones int64   `some:"" json:"cones"`
 	Kg    float64 `json:"kg"`
 }
 
@@ -190,13 +190,13 @@ type creelLoadCmd struct {
 	Machine     string  `arg:"" help:"Machine, for example k05."`
 	Group       string  `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
 	Lot         string  `help:"Lot of the new cones." placeholder:"L-430"`
-	Cones       int32   `help:"Cones changed; none = all of the group." placeholder:"96"`
-	ConeKg      float64 `name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
+	Cones       int32   `some:"" help:"Cones changed; none = all of the group." placeholder:"96"`
+	ConeKg      float64 `some:"" name:"cone-kg" help:"Net kilos of one cone; none = as the yarn says." placeholder:"1.89"`
 	At          string  `help:"When; none = now." placeholder:"2026-11-25T06:50"`
 	Revolutions int64   `default:"-1" help:"Turns of the machine at the load; none = as counted then." placeholder:"54210"`
 	Work        string  `enum:"change,out,tie,beside,off" default:"change" help:"What it was: ${enum}. out: the cones before had run out; tie: reserves tied to the tails; beside: reserves that stand there; off: cones taken off, with what is left on each as --cone-kg."`
 	Positions   []int32 `help:"Places that took them, from 1; none = those that are due first." placeholder:"3,4,7"`
-	ConeCV      float64 `name:"cone-cv" help:"Spread of cone mass, a share; none = as the yarn says." placeholder:"0.02"`
+	ConeCV      float64 `some:"" name:"cone-cv" help:"Spread of cone mass, a share; none = as the yarn says." placeholder:"0.02"`
 	RequestID   string  `name:"request-id" help:"Name of this change, so that a repeat changes nothing; none = a new one." placeholder:"ID"`
 	DryRun      bool    `name:"dry-run" help:"Check and write nothing."`
 }

@@ -25,7 +25,7 @@ type creelDoneCmd struct {
 	Task  string `arg:"" help:"Task as told by creel next --json, for example k05-creel-ground-54210."`
 	Half  bool   `help:"Only half of the cones, or --cones of them; the rest stays due."`
 	Lot   string `help:"Lot of the new cones; none = the one that the task names." placeholder:"L-430"`
-	Cones int32  `help:"Cones changed; none = all of the task. Of a stop: cones that had run out and were replaced." placeholder:"96"`
+	Cones int32  `some:"" help:"Cones changed; none = all of the task. Of a stop: cones that had run out and were replaced." placeholder:"96"`
 	Group string `help:"Feed group of a stop's cones; not needed when the card has only one." placeholder:"ground"`
 	At    string `help:"When, at most 24 hours ago; none = now." placeholder:"2026-11-25T06:50"`
 	change

@@ -316,12 +316,12 @@ func (s *session) tellLessons(lessons []lessonJSON, warnings []string) {
 
 type creelReadCmd struct {
 	Machine string  `arg:"" help:"Machine, for example k05."`
-	Turns   int64   `help:"Turns of the machine over which it was measured; of rolls none = as counted between the newest doffs."`
+	Turns   int64   `some:"" help:"Turns of the machine over which it was measured; of rolls none = as counted between the newest doffs."`
 	Metres  float64 `xor:"what" help:"Metres of yarn at one feed, by a yarn meter."`
 	Kg      float64 `xor:"what" help:"Kilos of the rolls of these turns."`
 	Group   string  `help:"Feed group of the knit card; not needed when the card has only one." placeholder:"ground"`
 	Lot     string  `help:"Lot that ran; none = that of most cones." placeholder:"L-430"`
-	SD      float64 `name:"sd" help:"Standard deviation of the reading, a share; none = 0.005 of a meter, 0.01 of rolls." placeholder:"0.005"`
+	SD      float64 `some:"" name:"sd" help:"Standard deviation of the reading, a share; none = 0.005 of a meter, 0.01 of rolls." placeholder:"0.005"`
 	change
 }
 

@@ -97,3 +97,21 @@ func TestTimeoutThatIsNone(t *testing.T) {
 		}
 	}
 }
+
+// Where a number that is absent stands for all or for what is known, 0 is refused before
+// the server is asked: it would write that.
+func TestZeroThatWouldMeanAll(t *testing.T) {
+	for _, line := range []string{
+		"creel load k05 --cones 0", "creel load k05 --cone-kg=0", "creel load k05 --cone-cv 0.0", "creel done k05-creel-x --cones 0", "creel read k05 --kg 3 --turns 0", "creel read k05 --kg 3 --turns 9 --sd 0",
+		"rolls weigh k03 --kg 24 --count 0", "rolls weigh k03 --kg 24 --roll 0", "rolls weigh k03 --kg 24 --turns=0", "rolls weigh k03 --kg 24 --sd 0", "yarn requisition --hours 0",
+	} {
+		f := new(fake)
+		got := f.planner(t, line)
+		f.mu.Lock()
+		asked := len(f.asked)
+		f.mu.Unlock()
+		if got.code != exitUsage || asked != 0 || !strings.Contains(got.err, " 0: expected above 0") {
+			t.Errorf("planner %s: exit %d after %d questions, %q", line, got.code, asked, got.err)
+		}
+	}
+}

@@ -17,7 +17,7 @@ type yarnRequisitionCmd struct {
 	Machine  string   `arg:"" optional:"" help:"Machine that it is for, for example k05."`
 	Kg       float64  `arg:"" optional:"" help:"Net kilos, without cores."`
 	For      string   `xor:"until" help:"List what is needed until the end of this day: today, tomorrow or a date." placeholder:"tomorrow"`
-	Hours    float64  `xor:"until" help:"List what is needed in so many hours from now." placeholder:"24"`
+	Hours    float64  `some:"" xor:"until" help:"List what is needed in so many hours from now." placeholder:"24"`
 	Machines []string `help:"List for these machines; none = all." placeholder:"k01,k02"`
 	change
 }

@@ -19,12 +19,12 @@ type rollsCmd struct {
 type rollsWeighCmd struct {
 	Machine string  `arg:"" help:"Machine, for example k01."`
 	Kg      float64 `required:"" help:"Net kilos of the rolls together: without tube, wrapping and trolley."`
-	Count   int32   `default:"1" help:"Rolls on the scale, doffed one after the other."`
-	Roll    int64   `help:"Number of the roll, of several that of the last; none = the one doffed last." placeholder:"113"`
-	Turns   int64   `help:"Turns of the rolls; none = as counted between their doffs." placeholder:"1944"`
+	Count   int32   `some:"" default:"1" help:"Rolls on the scale, doffed one after the other."`
+	Roll    int64   `some:"" help:"Number of the roll, of several that of the last; none = the one doffed last." placeholder:"113"`
+	Turns   int64   `some:"" help:"Turns of the rolls; none = as counted between their doffs." placeholder:"1944"`
 	At      string  `help:"When the last of them was doffed; none = now." placeholder:"2026-11-25T06:50"`
 	Lot     string  `help:"Lot that ran; none = that of most cones." placeholder:"L-430"`
-	SD      float64 `name:"sd" help:"Standard deviation of the weight, a share; none = 0.01." placeholder:"0.01"`
+	SD      float64 `some:"" name:"sd" help:"Standard deviation of the weight, a share; none = 0.01." placeholder:"0.01"`
 	change
 }
 
@@ -40,9 +40,9 @@ type readingJSON struct {
 	Machine   string     `json:"machine"`
 	Kind      string     `json:"kind"`
 	At        *time.Time `json:"at"`
-	Roll      int64      `json:"roll"`
+	Roll      int64      `some:"" json:"roll"`
 	Rolls     int64      `json:"rolls"`
-	Turns     int64      `json:"turns"`
+	Turns     int64      `some:"" json:"turns"`
 	Metres    float64    `json:"metres"`
 	NetKg     float64    `json:"net_kg"`
 	CountedKg float64    `json:"counted_kg"`

@@ -35,6 +35,16 @@ type upkeepJSON struct {
 	NextPrune   *time.Time  `json:"next_prune"`
 	NextCount   int64       `json:"next_prune_records"`
 	LastPrune   *prunedJSON `json:"last_prune"`
+
+	SetBack *setBackJSON `json:"clock_set_back"`
+}
+
+// setBackJSON is the newest setting back of the server's clock; machine is empty where
+// the server saw it while it ran.
+type setBackJSON struct {
+	Seconds float64    `json:"seconds"`
+	Seen    *time.Time `json:"seen"`
+	Machine string     `json:"machine"`
 }
 
 type copyJSON struct {
@@ -75,6 +85,9 @@ func upkeepFromPB(u *pb.Upkeep) upkeepJSON {
 		x := copyFromPB(c)
 		out.LastBackup = &x
 	}
+	if b := u.GetSetBack(); b != nil {
+		out.SetBack = &setBackJSON{b.GetBy().AsDuration().Seconds(), when(b.GetSeenTime()), strings.TrimPrefix(b.GetMachine(), "machines/")}
+	}
 	if age := u.GetRetainAge(); age != nil {
 		days := age.AsDuration().Hours() / 24
 		out.RetainDays = &days
@@ -113,6 +126,13 @@ func (c *upkeepCmd) Run(ctx context.Context, s *session) error {
 		l.add("free on its disk", fmt.Sprintf("%.1f MB", float64(*u.DiskFree)/1e6))
 	}
 	s.pruneRows(&l, &u)
+	if b := u.SetBack; b != nil {
+		at := ""
+		if b.Machine != "" {
+			at = " at " + strings.ToUpper(b.Machine)
+		}
+		l.add("server's clock", fmt.Sprintf("set back by %s, seen %s%s; turns near then may be told with bounds, see to its time service", ago(time.Duration(b.Seconds*float64(time.Second))), s.clock(*b.Seen), at))
+	}
 	return s.print(&l)
 }
 

@@ -22,6 +22,7 @@ func (f *fake) GetUpkeep(_ context.Context, r *pb.GetUpkeepRequest) (*pb.GetUpke
 		RecordCount: 410_000, DroppedCount: 90_000, OldestTime: ts(-400 * 24 * time.Hour), FileBytes: 52_300_000, FreeBytes: 8_100_000, DiskFreeBytes: &disk,
 		RetainAge: durationpb.New(400 * 24 * time.Hour), NextPruneTime: ts(2 * time.Hour), NextPruneCount: 1200, BackupLimit: durationpb.New(48 * time.Hour), BackupLate: true,
 		LastBackup: last, RecentBackups: []*pb.Copy{last}, FailedBackup: &pb.FailedCopy{Time: ts(-time.Hour), Error: "disk full"},
+		SetBack:   &pb.SetBack{By: durationpb.New(62 * time.Minute), SeenTime: ts(-3 * time.Hour), Machine: "machines/k03"},
 		LastPrune: &pb.Prune{Time: ts(-4 * time.Hour), BeforeTime: ts(-400 * 24 * time.Hour), RecordCount: 2500, GivenBytes: 3_000_000, Held: []*pb.Held{{Machine: "machines/k07", Reason: "no verified backup holds record 9"}}},
 	}}, nil
 }
@@ -31,7 +32,7 @@ func TestUpkeep(t *testing.T) {
 	f := &fake{}
 	e := f.planner(t, "upkeep --zone UTC")
 	for _, want := range []string{"newest verified backup    LATE: older than 48 h", "400000 records in /safe/demo-1.db", "newest attempt", "disk full",
-		"410000 since", "52.3 MB, 8.1 MB of it free; it cannot give room back", "9000.0 MB", "of records older than 400 days, about 1200 at the most", "good, 2500 records dropped, 3.0 MB given back", "k07: no verified backup holds record 9"} {
+		"410000 since", "52.3 MB, 8.1 MB of it free; it cannot give room back", "9000.0 MB", "of records older than 400 days, about 1200 at the most", "good, 2500 records dropped, 3.0 MB given back", "k07: no verified backup holds record 9", "set back by 62 min, seen 09:00 at K03; turns near then"} {
 		if !strings.Contains(e.out, want) {
 			t.Errorf("no %q in\n%s", want, e.out)
 		}

@@ -137,6 +137,8 @@ type Upkeep struct {
 	BackupLate bool `protobuf:"varint,15,opt,name=backup_late,json=backupLate,proto3" json:"backup_late,omitempty"`
 	// Verified backups of the last 14 days, the newest first, at most 100.
 	RecentBackups []*Copy `protobuf:"bytes,16,rep,name=recent_backups,json=recentBackups,proto3" json:"recent_backups,omitempty"`
+	// The newest time that the server's wall clock was seen set back; absent = never.
+	SetBack       *SetBack `protobuf:"bytes,17,opt,name=set_back,json=setBack,proto3" json:"set_back,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -283,6 +285,79 @@ func (x *Upkeep) GetRecentBackups() []*Copy {
 	return nil
 }
 
+func (x *Upkeep) GetSetBack() *SetBack {
+	if x != nil {
+		return x.SetBack
+	}
+	return nil
+}
+
+// SetBack is a step of the server's wall clock to an earlier time. Turns near then
+// may be told with bounds.
+type SetBack struct {
+	state protoimpl.MessageState `protogen:"open.v1"`
+	// By how much, above 0.
+	By *durationpb.Duration `protobuf:"bytes,1,opt,name=by,proto3" json:"by,omitempty"`
+	// When it was seen, by that clock.
+	SeenTime *timestamppb.Timestamp `protobuf:"bytes,2,opt,name=seen_time,json=seenTime,proto3" json:"seen_time,omitempty"`
+	// "machines/k03", whose new stream it was seen by; empty = the server saw it while
+	// it ran.
+	Machine       string `protobuf:"bytes,3,opt,name=machine,proto3" json:"machine,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *SetBack) Reset() {
+	*x = SetBack{}
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[3]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *SetBack) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*SetBack) ProtoMessage() {}
+
+func (x *SetBack) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[3]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use SetBack.ProtoReflect.Descriptor instead.
+func (*SetBack) Descriptor() ([]byte, []int) {
+	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{3}
+}
+
+func (x *SetBack) GetBy() *durationpb.Duration {
+	if x != nil {
+		return x.By
+	}
+	return nil
+}
+
+func (x *SetBack) GetSeenTime() *timestamppb.Timestamp {
+	if x != nil {
+		return x.SeenTime
+	}
+	return nil
+}
+
+func (x *SetBack) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
 // Prune is how dropping old records ended.
 type Prune struct {
 	state protoimpl.MessageState `protogen:"open.v1"`
@@ -302,7 +377,7 @@ type Prune struct {
 
 func (x *Prune) Reset() {
 	*x = Prune{}
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[3]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[4]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -314,7 +389,7 @@ func (x *Prune) String() string {
 func (*Prune) ProtoMessage() {}
 
 func (x *Prune) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[3]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[4]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -327,7 +402,7 @@ func (x *Prune) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Prune.ProtoReflect.Descriptor instead.
 func (*Prune) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{3}
+	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{4}
 }
 
 func (x *Prune) GetTime() *timestamppb.Timestamp {
@@ -384,7 +459,7 @@ type Held struct {
 
 func (x *Held) Reset() {
 	*x = Held{}
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[4]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[5]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -396,7 +471,7 @@ func (x *Held) String() string {
 func (*Held) ProtoMessage() {}
 
 func (x *Held) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[4]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[5]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -409,7 +484,7 @@ func (x *Held) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Held.ProtoReflect.Descriptor instead.
 func (*Held) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{4}
+	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{5}
 }
 
 func (x *Held) GetMachine() string {
@@ -440,7 +515,7 @@ type Copy struct {
 
 func (x *Copy) Reset() {
 	*x = Copy{}
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[5]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[6]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -452,7 +527,7 @@ func (x *Copy) String() string {
 func (*Copy) ProtoMessage() {}
 
 func (x *Copy) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[5]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[6]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -465,7 +540,7 @@ func (x *Copy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Copy.ProtoReflect.Descriptor instead.
 func (*Copy) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{5}
+	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{6}
 }
 
 func (x *Copy) GetTime() *timestamppb.Timestamp {
@@ -507,7 +582,7 @@ type FailedCopy struct {
 
 func (x *FailedCopy) Reset() {
 	*x = FailedCopy{}
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[6]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[7]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -519,7 +594,7 @@ func (x *FailedCopy) String() string {
 func (*FailedCopy) ProtoMessage() {}
 
 func (x *FailedCopy) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_v1_upkeep_proto_msgTypes[6]
+	mi := &file_turnwise_v1_upkeep_proto_msgTypes[7]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -532,7 +607,7 @@ func (x *FailedCopy) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use FailedCopy.ProtoReflect.Descriptor instead.
 func (*FailedCopy) Descriptor() ([]byte, []int) {
-	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{6}
+	return file_turnwise_v1_upkeep_proto_rawDescGZIP(), []int{7}
 }
 
 func (x *FailedCopy) GetTime() *timestamppb.Timestamp {
@@ -556,7 +631,7 @@ const file_turnwise_v1_upkeep_proto_rawDesc = "" +
 	"\x18turnwise/v1/upkeep.proto\x12\vturnwise.v1\x1a\x1egoogle/protobuf/duration.proto\x1a\x1fgoogle/protobuf/timestamp.proto\"\x12\n" +
 	"\x10GetUpkeepRequest\"@\n" +
 	"\x11GetUpkeepResponse\x12+\n" +
-	"\x06upkeep\x18\x01 \x01(\v2\x13.turnwise.v1.UpkeepR\x06upkeep\"\x91\x06\n" +
+	"\x06upkeep\x18\x01 \x01(\v2\x13.turnwise.v1.UpkeepR\x06upkeep\"\xc2\x06\n" +
 	"\x06Upkeep\x12!\n" +
 	"\frecord_count\x18\x01 \x01(\x03R\vrecordCount\x12#\n" +
 	"\rdropped_count\x18\x02 \x01(\x03R\fdroppedCount\x12;\n" +
@@ -582,8 +657,13 @@ const file_turnwise_v1_upkeep_proto_rawDesc = "" +
 	"\fbackup_limit\x18\x0e \x01(\v2\x19.google.protobuf.DurationR\vbackupLimit\x12\x1f\n" +
 	"\vbackup_late\x18\x0f \x01(\bR\n" +
 	"backupLate\x128\n" +
-	"\x0erecent_backups\x18\x10 \x03(\v2\x11.turnwise.v1.CopyR\rrecentBackupsB\x12\n" +
-	"\x10_disk_free_bytes\"\xf5\x01\n" +
+	"\x0erecent_backups\x18\x10 \x03(\v2\x11.turnwise.v1.CopyR\rrecentBackups\x12/\n" +
+	"\bset_back\x18\x11 \x01(\v2\x14.turnwise.v1.SetBackR\asetBackB\x12\n" +
+	"\x10_disk_free_bytes\"\x87\x01\n" +
+	"\aSetBack\x12)\n" +
+	"\x02by\x18\x01 \x01(\v2\x19.google.protobuf.DurationR\x02by\x127\n" +
+	"\tseen_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\bseenTime\x12\x18\n" +
+	"\amachine\x18\x03 \x01(\tR\amachine\"\xf5\x01\n" +
 	"\x05Prune\x12.\n" +
 	"\x04time\x18\x01 \x01(\v2\x1a.google.protobuf.TimestampR\x04time\x12;\n" +
 	"\vbefore_time\x18\x02 \x01(\v2\x1a.google.protobuf.TimestampR\n" +
@@ -620,40 +700,44 @@ func file_turnwise_v1_upkeep_proto_rawDescGZIP() []byte {
 	return file_turnwise_v1_upkeep_proto_rawDescData
 }
 
-var file_turnwise_v1_upkeep_proto_msgTypes = make([]protoimpl.MessageInfo, 7)
+var file_turnwise_v1_upkeep_proto_msgTypes = make([]protoimpl.MessageInfo, 8)
 var file_turnwise_v1_upkeep_proto_goTypes = []any{
 	(*GetUpkeepRequest)(nil),      // 0: turnwise.v1.GetUpkeepRequest
 	(*GetUpkeepResponse)(nil),     // 1: turnwise.v1.GetUpkeepResponse
 	(*Upkeep)(nil),                // 2: turnwise.v1.Upkeep
-	(*Prune)(nil),                 // 3: turnwise.v1.Prune
-	(*Held)(nil),                  // 4: turnwise.v1.Held
-	(*Copy)(nil),                  // 5: turnwise.v1.Copy
-	(*FailedCopy)(nil),            // 6: turnwise.v1.FailedCopy
-	(*timestamppb.Timestamp)(nil), // 7: google.protobuf.Timestamp
-	(*durationpb.Duration)(nil),   // 8: google.protobuf.Duration
+	(*SetBack)(nil),               // 3: turnwise.v1.SetBack
+	(*Prune)(nil),                 // 4: turnwise.v1.Prune
+	(*Held)(nil),                  // 5: turnwise.v1.Held
+	(*Copy)(nil),                  // 6: turnwise.v1.Copy
+	(*FailedCopy)(nil),            // 7: turnwise.v1.FailedCopy
+	(*timestamppb.Timestamp)(nil), // 8: google.protobuf.Timestamp
+	(*durationpb.Duration)(nil),   // 9: google.protobuf.Duration
 }
 var file_turnwise_v1_upkeep_proto_depIdxs = []int32{
 	2,  // 0: turnwise.v1.GetUpkeepResponse.upkeep:type_name -> turnwise.v1.Upkeep
-	7,  // 1: turnwise.v1.Upkeep.oldest_time:type_name -> google.protobuf.Timestamp
-	8,  // 2: turnwise.v1.Upkeep.retain_age:type_name -> google.protobuf.Duration
-	7,  // 3: turnwise.v1.Upkeep.next_prune_time:type_name -> google.protobuf.Timestamp
-	3,  // 4: turnwise.v1.Upkeep.last_prune:type_name -> turnwise.v1.Prune
-	5,  // 5: turnwise.v1.Upkeep.last_backup:type_name -> turnwise.v1.Copy
-	6,  // 6: turnwise.v1.Upkeep.failed_backup:type_name -> turnwise.v1.FailedCopy
-	8,  // 7: turnwise.v1.Upkeep.backup_limit:type_name -> google.protobuf.Duration
-	5,  // 8: turnwise.v1.Upkeep.recent_backups:type_name -> turnwise.v1.Copy
-	7,  // 9: turnwise.v1.Prune.time:type_name -> google.protobuf.Timestamp
-	7,  // 10: turnwise.v1.Prune.before_time:type_name -> google.protobuf.Timestamp
-	4,  // 11: turnwise.v1.Prune.held:type_name -> turnwise.v1.Held
-	7,  // 12: turnwise.v1.Copy.time:type_name -> google.protobuf.Timestamp
-	7,  // 13: turnwise.v1.FailedCopy.time:type_name -> google.protobuf.Timestamp
-	0,  // 14: turnwise.v1.UpkeepService.GetUpkeep:input_type -> turnwise.v1.GetUpkeepRequest
-	1,  // 15: turnwise.v1.UpkeepService.GetUpkeep:output_type -> turnwise.v1.GetUpkeepResponse
-	15, // [15:16] is the sub-list for method output_type
-	14, // [14:15] is the sub-list for method input_type
-	14, // [14:14] is the sub-list for extension type_name
-	14, // [14:14] is the sub-list for extension extendee
-	0,  // [0:14] is the sub-list for field type_name
+	8,  // 1: turnwise.v1.Upkeep.oldest_time:type_name -> google.protobuf.Timestamp
+	9,  // 2: turnwise.v1.Upkeep.retain_age:type_name -> google.protobuf.Duration
+	8,  // 3: turnwise.v1.Upkeep.next_prune_time:type_name -> google.protobuf.Timestamp
+	4,  // 4: turnwise.v1.Upkeep.last_prune:type_name -> turnwise.v1.Prune
+	6,  // 5: turnwise.v1.Upkeep.last_backup:type_name -> turnwise.v1.Copy
+	7,  // 6: turnwise.v1.Upkeep.failed_backup:type_name -> turnwise.v1.FailedCopy
+	9,  // 7: turnwise.v1.Upkeep.backup_limit:type_name -> google.protobuf.Duration
+	6,  // 8: turnwise.v1.Upkeep.recent_backups:type_name -> turnwise.v1.Copy
+	3,  // 9: turnwise.v1.Upkeep.set_back:type_name -> turnwise.v1.SetBack
+	9,  // 10: turnwise.v1.SetBack.by:type_name -> google.protobuf.Duration
+	8,  // 11: turnwise.v1.SetBack.seen_time:type_name -> google.protobuf.Timestamp
+	8,  // 12: turnwise.v1.Prune.time:type_name -> google.protobuf.Timestamp
+	8,  // 13: turnwise.v1.Prune.before_time:type_name -> google.protobuf.Timestamp
+	5,  // 14: turnwise.v1.Prune.held:type_name -> turnwise.v1.Held
+	8,  // 15: turnwise.v1.Copy.time:type_name -> google.protobuf.Timestamp
+	8,  // 16: turnwise.v1.FailedCopy.time:type_name -> google.protobuf.Timestamp
+	0,  // 17: turnwise.v1.UpkeepService.GetUpkeep:input_type -> turnwise.v1.GetUpkeepRequest
+	1,  // 18: turnwise.v1.UpkeepService.GetUpkeep:output_type -> turnwise.v1.GetUpkeepResponse
+	18, // [18:19] is the sub-list for method output_type
+	17, // [17:18] is the sub-list for method input_type
+	17, // [17:17] is the sub-list for extension type_name
+	17, // [17:17] is the sub-list for extension extendee
+	0,  // [0:17] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_v1_upkeep_proto_init() }
@@ -668,7 +752,7 @@ func file_turnwise_v1_upkeep_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_v1_upkeep_proto_rawDesc), len(file_turnwise_v1_upkeep_proto_rawDesc)),
 			NumEnums:      0,
-			NumMessages:   7,
+			NumMessages:   8,
 			NumExtensions: 0,
 			NumServices:   1,
 		},

@@ -48,6 +48,12 @@ func upkeepToPB(u *store.Upkeep) *pb.Upkeep {
 			out.LastPrune.Held = append(out.LastPrune.Held, &pb.Held{Machine: "machines/" + x.Machine, Reason: x.Reason})
 		}
 	}
+	if b := u.SetBack; b != nil {
+		out.SetBack = &pb.SetBack{By: durationpb.New(b.By), SeenTime: stamp(b.Seen)}
+		if b.Machine != "" {
+			out.SetBack.Machine = "machines/" + b.Machine
+		}
+	}
 	for _, c := range u.Backups {
 		out.RecentBackups = append(out.RecentBackups, &pb.Copy{Time: stamp(c.Taken), File: c.File, Bytes: c.Bytes, RecordCount: c.Records})
 	}

@@ -10,6 +10,7 @@ import (
 	"time"
 
 	pb "turnwise/proto/turnwisepb"
+	"turnwise/server/store"
 )
 
 // What a command did beside is told over the API: the newest prune and how it
@@ -55,6 +56,13 @@ func TestUpkeepIsTold(t *testing.T) {
 	}
 	if u = ask(); u.GetRecordCount() != 0 || u.GetDroppedCount() != 2 || u.GetOldestTime() != nil || u.GetLastPrune().GetRecordCount() != 2 || u.GetNextPruneCount() != 0 || len(u.GetLastPrune().GetHeld()) != 0 {
 		t.Errorf("after the prune %v", u)
+	}
+	if u.GetSetBack() != nil {
+		t.Errorf("clock set back %v, and nobody saw it", u.GetSetBack())
+	}
+	h.clock.back.Store(&store.SetBack{By: time.Hour, Seen: begun})
+	if b := ask().GetSetBack(); b.GetBy().AsDuration() != time.Hour || !b.GetSeenTime().AsTime().Equal(begun) || b.GetMachine() != "" {
+		t.Errorf("clock set back %v, want an hour, seen by the server", b)
 	}
 }
 
