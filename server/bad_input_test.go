@@ -47,6 +47,31 @@ func TestNoRecords(t *testing.T) {
 	}
 }
 
+// What is no file in the place of the records is named, and nothing is left beside it.
+func TestRecordsThatAreNoFile(t *testing.T) {
+	dir := t.TempDir()
+	config, folder, device := filepath.Join(dir, "server.yaml"), filepath.Join(dir, "folder"), filepath.Join(dir, "device")
+	if err := errors.Join(os.Mkdir(folder, 0o700), os.Symlink("/dev/zero", device)); err != nil {
+		t.Fatal(err)
+	}
+	for _, db := range []string{folder, device} {
+		if err := os.WriteFile(config, []byte("database: { file: "+db+" }\nlisten: { grpc: 127.0.0.1:0, http: 127.0.0.1:0, mqtt: 127.0.0.1:0, metrics: off }\n"), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		for _, command := range []string{"run", "verify", "backup --to " + filepath.Join(dir, "b.db"), "prune", "shrink"} {
+			code, out, errOut := execute(t, append(strings.Fields(command), "-c", config)...)
+			if code != 1 || out != "" || !strings.Contains(errOut, "is a folder or a device, a file is expected") || !strings.Contains(errOut, "database.file") {
+				t.Errorf("server %s on %s: exit %d, %s%s", command, db, code, out, errOut)
+			}
+		}
+	}
+	left, err := filepath.Glob(filepath.Join(dir, "*"))
+	zero, err2 := filepath.Glob("/dev/zero?*")
+	if err := errors.Join(err, err2); err != nil || len(left) != 3 || len(zero) != 0 {
+		t.Errorf("left %v and %v, %v, want what was there", left, zero, err)
+	}
+}
+
 // A configuration that is none: every command names the file and what to do, and prints none
 // of its bytes.
 func TestConfigurationThatIsNoText(t *testing.T) {

@@ -31,8 +31,11 @@ type Lock struct{ f *os.File }
 // frees the lock of a process that dies.
 func Hold(file string) (*Lock, error) {
 	file = linked(file)
+	if st, err := os.Stat(file); err == nil && !st.Mode().IsRegular() { // nothing is left beside it
+		return nil, fmt.Errorf("sqlite: %s is a folder or a device, a file is expected; name a file in database.file", file)
+	}
 	if err := os.MkdirAll(filepath.Dir(file), 0o700); err != nil {
-		return nil, fmt.Errorf("sqlite: lock %s: %w", file, err)
+		return nil, fmt.Errorf("sqlite: lock %s: %w; give the server's user write permission there, or name another file in database.file", file, err)
 	}
 	f, err := os.OpenFile(file+lockSuffix, os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
