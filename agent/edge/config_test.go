@@ -161,3 +161,48 @@ func TestSecretsThatOthersMayRead(t *testing.T) {
 		t.Errorf("mode 0600 gave %q, %v", s.password, err)
 	}
 }
+
+// Certificates, keys and passwords that are none: the key of the configuration, the file and
+// what to do are told, and nothing of what is in the file.
+func TestSecretsThatAreNone(t *testing.T) {
+	dir := t.TempDir()
+	put := func(name, text string) string {
+		file := filepath.Join(dir, name)
+		if err := os.WriteFile(file, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		return file
+	}
+	none, empty, blank, letter := filepath.Join(dir, "none"), put("empty", ""), put("blank", " \n"), put("letter", "\x7fELF hush")
+	large := put("large", strings.Repeat("x", maxSecret+1))
+	folder := filepath.Join(dir, "folder")
+	if err := os.Mkdir(folder, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	const url = "mqtts://127.0.0.1:8883"
+	for _, tt := range []struct {
+		name string
+		m    MQTT
+		want []string
+	}{
+		{"no password file", MQTT{URL: url, PasswordFile: none}, []string{"mqtt.password_file", none, "no such file", "name the right file"}},
+		{"an empty password", MQTT{URL: url, PasswordFile: empty}, []string{"mqtt.password_file", empty + " is empty", "name the right file"}},
+		{"a blank password", MQTT{URL: url, PasswordFile: blank}, []string{"mqtt.password_file", blank + " is empty"}},
+		{"a large password", MQTT{URL: url, PasswordFile: large}, []string{"mqtt.password_file", large + " is larger than", "name the right file"}},
+		{"no authority", MQTT{URL: url, CAFile: none}, []string{"mqtt.ca_file", none, "name the right file"}},
+		{"a folder", MQTT{URL: url, CAFile: folder}, []string{"mqtt.ca_file", folder, "is a directory", "name the right file"}},
+		{"a letter for an authority", MQTT{URL: url, CAFile: letter}, []string{"mqtt.ca_file", letter + " holds no certificate, PEM is expected", "name the certificate"}},
+		{"letters for a pair", MQTT{URL: url, ClientCertFile: letter, ClientKeyFile: letter}, []string{"no pair of certificate and key", "name a certificate and its key in PEM"}},
+	} {
+		_, err := readSecrets(tt.m)
+		if !errors.Is(err, ErrConfig) || strings.Contains(err.Error(), "hush") {
+			t.Errorf("%s: %v, want ErrConfig without the content", tt.name, err)
+			continue
+		}
+		for _, w := range tt.want {
+			if !strings.Contains(err.Error(), w) {
+				t.Errorf("%s: %v, want %q", tt.name, err, w)
+			}
+		}
+	}
+}

@@ -1,6 +1,7 @@
 package edge
 
 import (
+	"bytes"
 	"crypto/tls"
 	"crypto/x509"
 	"fmt"
@@ -34,7 +35,7 @@ func readSecrets(m MQTT) (s secrets, err error) {
 		}
 		s.tls.RootCAs = x509.NewCertPool()
 		if !s.tls.RootCAs.AppendCertsFromPEM(pem) {
-			return s, fmt.Errorf("%w: mqtt.ca_file: %s holds no certificate in PEM form", ErrConfig, m.CAFile)
+			return s, fmt.Errorf("%w: mqtt.ca_file: %s holds no certificate, PEM is expected; name the certificate of whoever signed the broker's", ErrConfig, m.CAFile)
 		}
 	}
 	if m.ClientCertFile != "" {
@@ -48,7 +49,7 @@ func readSecrets(m MQTT) (s secrets, err error) {
 		}
 		pair, err := tls.X509KeyPair(cert, key)
 		if err != nil {
-			return s, fmt.Errorf("%w: mqtt: %s and %s are no pair of certificate and key: %w", ErrConfig, m.ClientCertFile, m.ClientKeyFile, err)
+			return s, fmt.Errorf("%w: mqtt: %s and %s are no pair of certificate and key: %w; name a certificate and its key in PEM", ErrConfig, m.ClientCertFile, m.ClientKeyFile, err)
 		}
 		s.tls.Certificates = []tls.Certificate{pair}
 	}
@@ -58,11 +59,13 @@ func readSecrets(m MQTT) (s secrets, err error) {
 // maxSecret bounds certificate, key and password files.
 const maxSecret = 256 << 10
 
+const repairSecret = "name the right file, and let the agent's user read it"
+
 // readSecret reads a file that only its owner may read.
 func readSecret(key, file string) ([]byte, error) {
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %s: %w", ErrConfig, key, err)
+		return nil, fmt.Errorf("%w: %s: %w; %s", ErrConfig, key, err, repairSecret)
 	}
 	defer f.Close()
 	st, err := f.Stat()
@@ -78,7 +81,7 @@ func readSecret(key, file string) ([]byte, error) {
 func readBounded(key, file string) ([]byte, error) {
 	f, err := os.Open(file)
 	if err != nil {
-		return nil, fmt.Errorf("%w: %s: %w", ErrConfig, key, err)
+		return nil, fmt.Errorf("%w: %s: %w; %s", ErrConfig, key, err, repairSecret)
 	}
 	defer f.Close()
 	return readAll(key, file, f)
@@ -86,11 +89,13 @@ func readBounded(key, file string) ([]byte, error) {
 
 func readAll(key, file string, r io.Reader) ([]byte, error) {
 	b, err := io.ReadAll(io.LimitReader(r, maxSecret+1))
-	if err != nil {
-		return nil, fmt.Errorf("%w: %s: %w", ErrConfig, key, err)
-	}
-	if len(b) > maxSecret {
-		return nil, fmt.Errorf("%w: %s: %s is larger than %d bytes", ErrConfig, key, file, maxSecret)
+	switch {
+	case err != nil:
+		return nil, fmt.Errorf("%w: %s: %w; %s", ErrConfig, key, err, repairSecret)
+	case len(b) > maxSecret:
+		return nil, fmt.Errorf("%w: %s: %s is larger than %d bytes; %s", ErrConfig, key, file, maxSecret, repairSecret)
+	case len(bytes.TrimSpace(b)) == 0:
+		return nil, fmt.Errorf("%w: %s: %s is empty; %s", ErrConfig, key, file, repairSecret)
 	}
 	return b, nil
 }

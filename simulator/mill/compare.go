@@ -10,6 +10,8 @@ import (
 	"slices"
 	"time"
 
+	"google.golang.org/grpc/status"
+
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/simulator/truth"
 )
@@ -114,7 +116,7 @@ func Compare(ctx context.Context, o CompareOptions) (Comparison, error) {
 		}
 		r, err := pb.NewMachineServiceClient(conn).ListTotals(ctx, &pb.ListTotalsRequest{})
 		if err != nil {
-			return Comparison{}, fmt.Errorf("mill: ask %s for its totals: %w", o.Server, err)
+			return Comparison{}, fmt.Errorf("mill: server %s did not tell its totals: %s; start it with `server run`, or name another one with --server HOST:PORT", o.Server, status.Convert(err).Message())
 		}
 		c := compare(l.Machines, r, false)
 		if !l.Frozen {

@@ -41,7 +41,7 @@ func RunPLC(ctx context.Context, o PLCOptions) error {
 			err = json.Unmarshal(text, &o.Floor.Addresses)
 		}
 		if err != nil && !errors.Is(err, os.ErrNotExist) {
-			return fmt.Errorf("mill: ports file %s: %w", o.PortsFile, err)
+			return fmt.Errorf("mill: ports file %s: %w; move it aside, and it is written anew", o.PortsFile, err)
 		}
 	}
 	f, err := OpenFloor(o.Floor)
@@ -93,7 +93,7 @@ func (f *Floor) writeFiles(o PLCOptions) error {
 	if o.PortsFile != "" {
 		text, err := json.MarshalIndent(f.Addresses(), "", "  ")
 		if err != nil {
-			return fmt.Errorf("mill: ports file: %w", err)
+			return fmt.Errorf("mill: ports file: %w; name a file that can be written with --ports-file", err)
 		}
 		if err := truth.WriteFile(o.PortsFile, text); err != nil {
 			return err
@@ -103,7 +103,7 @@ func (f *Floor) writeFiles(o PLCOptions) error {
 		return nil
 	}
 	if err := os.MkdirAll(o.WriteConfig, 0o700); err != nil {
-		return fmt.Errorf("mill: folder for configurations: %w", err)
+		return fmt.Errorf("mill: folder for configurations: %w; name a folder that can be written with --write-config", err)
 	}
 	book := f.s.book()
 	book.Agents = book.Agents[:1]
