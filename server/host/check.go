@@ -65,8 +65,8 @@ func (c *Config) check(where func(string) string) error {
 	if b := c.Database.Ballast; b < 0 || b > 1<<30 {
 		f.add("database.ballast", "found %s, expected 0B to 1GiB", b)
 	}
-	if b := c.Database.Cache; b < 1<<20 || b > 4<<30 {
-		f.add("database.cache", "found %s, expected 1MiB to 4GiB; each of five connections keeps so much", b)
+	if b := c.Database.Cache; b < 128<<10 || b > 4<<30 {
+		f.add("database.cache", "found %s, expected 128KiB to 4GiB; each of five connections keeps so much", b)
 	}
 	if b := c.Database.LowSpace; b < 0 {
 		f.add("database.low_space", "found %s, expected 0B or more", b)

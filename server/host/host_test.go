@@ -361,7 +361,7 @@ func TestNewRefuses(t *testing.T) {
 			c.Listen.MQTT, c.Listen.GRPC = "127.0.0.1:0", "192.0.2.1:7443"
 			c.TLS = TLSConfig{"none.crt", "none.key", "none.crt"}
 		}, nil, []string{"tls.cert_file", "no such file"}},
-		{"a cache of nothing", func(c *Config) { c.Database.Cache = 0 }, nil, []string{"database.cache", "1MiB to 4GiB"}},
+		{"a cache of nothing", func(c *Config) { c.Database.Cache = 0 }, nil, []string{"database.cache", "128KiB to 4GiB"}},
 		{"database is a folder", func(c *Config) { c.Database.File = folder }, nil, []string{"database.file", folder}},
 		{"clock before 2026", func(*Config) {}, func() time.Time { return time.Date(2025, 12, 31, 23, 0, 0, 0, time.UTC) }, []string{ErrClock.Error(), "set the clock"}},
 		{"a wrong configuration", func(c *Config) { c.Site.Zone = "Mars/Olympus" }, nil, []string{"site.zone"}},

@@ -197,8 +197,9 @@ func (m *mill) openServer(o millOptions) (mqtt string, err error) {
 		return "", err
 	}
 	m.serverConf, m.serverClock = filepath.Join(m.dir, "server.yaml"), filepath.Join(m.dir, "server.clock")
-	// A small cache is full soon: what the server holds more and more of shows.
-	text := fmt.Sprintf("version: 1\nsite: { id: %s, zone: UTC }\nlisten: { grpc: %q, http: \"off\", mqtt: %q, metrics: %q }\ndatabase: { file: %q, cache: 1MiB }\nbackup: { every: \"off\" }\n",
+	// A cache that is full soon, of a database that has 1 MB after a quarter of an
+	// hour: what the server holds more and more of shows.
+	text := fmt.Sprintf("version: 1\nsite: { id: %s, zone: UTC }\nlisten: { grpc: %q, http: \"off\", mqtt: %q, metrics: %q }\ndatabase: { file: %q, cache: 128KiB }\nbackup: { every: \"off\" }\n",
 		site, m.grpcAddr, mqtt, m.serverMetrics, m.database())
 	if err := os.WriteFile(m.serverConf, []byte(text), 0o600); err != nil {
 		return "", err
