@@ -140,7 +140,7 @@ func Folder(dir string) error {
 	st, err := os.Stat(dir)
 	switch {
 	case errors.Is(err, os.ErrNotExist):
-		return fmt.Errorf("folder %s is not there; mount the disk that it is on, or make it: mkdir -p %s", dir, dir)
+		return fmt.Errorf("folder %s is not there; make it (mkdir -p %s) or mount the disk that it is on", dir, dir)
 	case err != nil:
 		return fmt.Errorf("folder %s: %w; mount the disk that it is on, or name another folder", dir, err)
 	case !st.IsDir():
