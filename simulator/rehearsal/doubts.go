@@ -39,7 +39,7 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 	}
 	s.reasons["the register lost its memory"] = true
 	took := o.w.now - min(s.since, s.last)
-	if at.Boot != s.newest.Boot && at.Quality != source.NTPSynced {
+	if s.unset(o.w.now, at) { // nobody can say that it was not turning
 		took = longOff
 	}
 	s.pending = max(s.pending, o.mayTell(p, s, took, at))
