@@ -198,6 +198,9 @@ func (w *writer) another(st *stream, b *store.Batch) (why string) {
 			return readers.Changed(d.last, sent, uint32(d.crc.Int64))
 		}
 	}
+	if d.until == 0 {
+		return "" // no time is known of any of them
+	}
 	free := st.Places.Free()
 	for i := range b.Records {
 		r := &b.Records[i]

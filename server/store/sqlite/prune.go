@@ -236,7 +236,9 @@ func (w *writer) old(ctx context.Context, m *machine, before int64, as view, fn 
 			if received.Valid {
 				o.place.Lo, o.place.Hi = tally.Bound(time.Unix(0, received.Int64))
 			}
-			if o.r.Boottime != 0 || o.r.Wall != 0 {
+			// A boot of which nothing was booked in time is not placed: its records go
+			// with those around them.
+			if _, placed := x.st.Places.Offsets[o.r.Boot]; placed && (o.r.Boottime != 0 || o.r.Wall != 0) {
 				if o.at = o.place.At(o.r.Boot, o.r.Boottime); o.at >= before {
 					young = true
 					return errEnough

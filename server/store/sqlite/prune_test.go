@@ -386,6 +386,51 @@ func TestSetBackBeyondDropped(t *testing.T) {
 	}
 }
 
+// A stream that took over tells its configuration, of a boot in which nothing was
+// booked in time yet. How old that is nobody knows: it goes with what is around it,
+// and sent again, when the boot is placed, it is still the same.
+func TestDroppedOfABootThatNobodyPlaced(t *testing.T) {
+	s := open(t, t.TempDir())
+	defer s.Close()
+	register(t, s, "k01")
+	commit(t, s, seal(t, "a1", "k01", store.Batch{
+		Stream: store.ID{1}, Run: store.ID{2}, FirstSeq: 1, HeadSeq: 1, Boots: map[uint32]store.ID{1: {3}},
+		Clock: store.Clock{Boot: 1, Boottime: 10e9, Wall: start.UnixNano() + 10e9},
+		Records: []store.Record{{Boot: 1, Boottime: 10e9, Wall: start.UnixNano() + 10e9,
+			Kind: &store.CountSpan{Life: store.ID{9}, To: 5, RawTo: 5, RawBits: 32, PerRev: 1}}},
+	}))
+	all := store.Batch{
+		Stream: store.ID{77}, Run: store.ID{78}, FirstSeq: 1, HeadSeq: 2, Boots: map[uint32]store.ID{1: {79}},
+		Clock: store.Clock{Boot: 1, Boottime: 20e9, Wall: start.UnixNano() + 200e9},
+		Records: []store.Record{
+			{Boot: 1, Boottime: 10e9, Wall: start.UnixNano() + 190e9, Kind: &store.ConfigApplied{SourceKind: "modbus-tcp", PerRev: 1}},
+			{Boot: 1, Boottime: 20e9, Wall: start.UnixNano() + 200e9, Kind: &store.CountSpan{Life: store.ID{80}, To: 9, PerRev: 1, FromBoottime: 10e9}},
+		},
+	}
+	if r, err := s.Resume(t.Context(), store.ResumeQuery{Agent: "a1", Machine: "k01", Stream: all.Stream}, start.Add(180*time.Second)); err != nil || r.Verdict != store.ResumeContinue {
+		t.Fatalf("%+v, %v; want a reading to go on from", r, err)
+	}
+	all = seal(t, "a1", "k01", all)
+	first := all
+	first.HeadSeq, first.Records = 1, all.Records[:1]
+	if o := commit(t, s, first); o.Applied != 1 {
+		t.Fatalf("%+v, want the configuration stored", o)
+	}
+	if p := prune(t, s, 50*time.Second, 0); p.Records != 2 {
+		t.Fatalf("%+v, want all records dropped", p)
+	}
+	var until int64
+	if err := s.read.QueryRow(`SELECT until_ms FROM dropped ORDER BY stream_num DESC`).Scan(&until); err != nil || until != 0 {
+		t.Errorf("what was dropped of the new stream is of before %d ms, %v; want that nobody knows", until, err)
+	}
+	for range 2 { // placed by the first of the two
+		if o := commit(t, s, all); o.Verdict != store.OK {
+			t.Errorf("sent again: %+v", o)
+		}
+	}
+	undamaged(t, s.file)
+}
+
 // Where no record is left of a stream the newest one is still known: a journal that
 // has another one there does not go on.
 func TestPrunedTail(t *testing.T) {
