@@ -38,8 +38,10 @@ import (
 // belongs to a fall that others saw only as far as turning explains in the time between;
 // a life whose register went around, as another reader goes on over it, is counted on the
 // line of the one before; none is joined where its counts from 0 lie before the line; what a
-// reader lost that does not know the time is bounded by when it was heard.
-const bookingRules = 16
+// reader lost that does not know the time is bounded by when it was heard. 17: what a life
+// counted of which nothing is booked is in bounds; no twin of a life is one that its reader
+// has read or left; turning is not believed over a time by which a clock was set back.
+const bookingRules = 17
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
