@@ -337,13 +337,8 @@ func asInstant(c cell, zone *time.Location) (time.Time, rowFault) {
 	if c.number {
 		return time.Time{}, rowFault{Found: "the number " + c.text, Expected: expected, Repair: "give the cell the format of a date"}
 	}
-	if t, err := time.Parse(time.RFC3339, c.text); err == nil {
+	if t, ok := readInstant(c.text, zone); ok {
 		return t, rowFault{}
-	}
-	for _, layout := range []string{"2006-01-02T15:04:05", "2006-01-02T15:04", "2006-01-02 15:04:05", "2006-01-02 15:04", "2.1.2006 15:04"} {
-		if t, err := time.ParseInLocation(layout, c.text, zone); err == nil {
-			return t, rowFault{}
-		}
 	}
 	for _, layout := range []string{"2006-01-02", "2.1.2006", "2 Jan 2006"} {
 		if t, err := time.ParseInLocation(layout, c.text, zone); err == nil {
