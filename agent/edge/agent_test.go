@@ -171,24 +171,74 @@ func turning(rpm float64) func(time.Duration) (uint64, []int, error) {
 	return func(d time.Duration) (uint64, []int, error) { return 1000 + uint64(d.Minutes()*rpm), nil, nil }
 }
 
-// TestSourceThatCannotBeOpened: the agent ends and says which machine, and does not stand
-// there half running; the service manager starts it again.
+// TestSourceThatCannotBeOpened: one machine of three whose source is not there
+// is told as such and tried again, ever more rarely; the others are read all the
+// while, and it is read too once its source is there.
 func TestSourceThatCannotBeOpened(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		m := newMill()
-		m.shows["k01"] = turning(30)
-		a := m.agent(t, testConfig(t.TempDir(), "k01", "k02"), Options{})
-		whole, none := a.o.open, errors.New("no such device")
+		m.shows["k01"], m.shows["k02"], m.shows["k03"] = turning(30), turning(30), turning(30)
+		dir := t.TempDir()
+		a := m.agent(t, testConfig(dir, "k01", "k02", "k03"), Options{})
+		whole, there := a.o.open, 5*time.Minute+100*time.Millisecond
+		var tries []time.Duration // of k02
 		a.o.open = func(s Source) (source.Source, error) {
+			since := time.Since(m.begin)
 			if s.Address == "127.0.0.1:1001" {
-				return nil, none
+				tries = append(tries, since)
+				if since < there {
+					return nil, errors.New("no such device; plug it in")
+				}
 			}
 			return whole(s)
 		}
-		ctx, cancel := context.WithTimeout(t.Context(), time.Hour)
-		defer cancel()
-		if err := a.Run(ctx); !errors.Is(err, none) || !strings.Contains(err.Error(), "machine k02") || ctx.Err() != nil {
-			t.Errorf("Run gave %v after %v, want at once the machine and why", err, ctx.Err())
+		go func() {
+			<-a.Ready()
+			if since := time.Since(m.begin); since > time.Second {
+				t.Errorf("ready after %s: a source that cannot be opened was tried at once", since)
+			}
+			time.Sleep(there - time.Minute)
+			select {
+			case <-a.PastDone():
+				t.Error("the past of a machine that was never read is called taken")
+			default:
+			}
+			if l := a.live()[1]; l.GetReadable() || l.GetTurning() || l.GetProblem() != "no such device; plug it in" {
+				t.Errorf("the live view of a machine whose source is not there: %v", l)
+			}
+			if text := string(a.metrics()); !strings.Contains(text, `turnwise_agent_readable{machine="k02"} 0`) || strings.Contains(text, `turnwise_agent_failures_total{machine="k02"} 0`) {
+				t.Errorf("metrics call it readable or without failures:\n%s", text)
+			}
+			if !a.Alive() {
+				t.Error("the service manager would start the agent anew for it")
+			}
+		}()
+		runFor(t, a, 10*time.Minute)
+		if n := len(tries); n < 20 || n > 30 {
+			t.Errorf("tried %d times in five minutes, about every 15 s expected: %v", n, tries)
+		}
+		for i, name := range []string{"k01", "k02", "k03"} {
+			want := uint64(300) // 30 rpm for ten minutes
+			if i == 1 {
+				want = 145 // from at most 15 s after it was there
+			}
+			if n := counted(t, records(t, dir, name)); n+7 < want || n > want+5 {
+				t.Errorf("%s: %d counts told, about %d turned while it could be read", name, n, want)
+			}
+		}
+	})
+}
+
+// TestSourceIsGivenUpAtTheEnd: an agent that ends does not wait for a source
+// that is not there.
+func TestSourceIsGivenUpAtTheEnd(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		m := newMill()
+		a := m.agent(t, testConfig(t.TempDir(), "k01"), Options{})
+		a.o.open = func(Source) (source.Source, error) { return nil, errors.New("no such device") }
+		runFor(t, a, time.Hour)
+		if since := time.Since(m.begin); since != time.Hour {
+			t.Errorf("ended after %s, one hour expected", since)
 		}
 		select {
 		case <-a.PastDone():

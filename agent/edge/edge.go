@@ -150,29 +150,21 @@ func (a *Agent) Run(ctx context.Context) (err error) {
 	syncing.Go(func() error { return ended(watching, a.journal.Run(watching)) })
 
 	g, ctx := errgroup.WithContext(ctx)
-	ctx, cut := context.WithCancel(ctx)
-	defer cut()
 	// The uplink ends after the machines, so that it sends their last words.
 	sending, stopSending := context.WithCancel(context.WithoutCancel(ctx))
 	defer stopSending()
 	g.Go(func() error { return ended(sending, a.uplink.Run(sending)) })
 	var past, tried, reading sync.WaitGroup
-	reading.Add(len(a.machines))
 	delays := phases(a.conf.Machines)
 	for i, m := range a.machines {
 		past.Add(1)
 		tried.Add(1)
 		delay := delays[i]
-		g.Go(func() error {
-			defer reading.Done()
+		reading.Go(func() {
 			taken, looked := sync.OnceFunc(past.Done), sync.OnceFunc(tried.Done)
-			err := m.run(ctx, delay, taken, looked)
-			if err != nil {
-				cut() // first, so that nobody hears of a past that was not taken
-			}
+			m.run(ctx, delay, taken, looked)
 			taken()
 			looked()
-			return err
 		})
 	}
 	g.Go(func() error {

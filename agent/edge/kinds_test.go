@@ -221,6 +221,48 @@ func TestReplayedDay(t *testing.T) {
 	})
 }
 
+// TestRecordingThatComesLate: it is not there when the agent begins, then it is
+// and is taken whole; a pulse input and a serial line that are not there do not
+// end the agent either.
+func TestRecordingThatComesLate(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		dir := t.TempDir()
+		c := oldHall(t)
+		c.Spool.Dir = filepath.Join(dir, "spool")
+		c.Machines = []Machine{c.Machines[0], c.Machines[4]}
+		c.Machines[0].Source.Revolution.Line = "gpiochip9999/1"
+		day := c.Machines[1].Source.File
+		c.Machines[1].Source.File = filepath.Join(dir, "day.jsonl")
+		m := newMill()
+		a, err := New(c, Options{Log: slog.New(slog.NewTextHandler(io.Discard, nil)), Now: m.now, send: deaf{}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		go func() {
+			time.Sleep(time.Minute)
+			for i, want := range []string{"gpiochip9999", "day.jsonl: no such file"} {
+				if l := a.live()[i]; l.GetReadable() || !strings.Contains(l.GetProblem(), want) {
+					t.Errorf("the live view does not tell %q: %v", want, l)
+				}
+			}
+			text, err := os.ReadFile(day)
+			if err == nil {
+				err = os.WriteFile(c.Machines[1].Source.File, text, 0o600)
+			}
+			if err != nil {
+				t.Error(err)
+			}
+		}()
+		runFor(t, a, 2*time.Minute)
+		if l := a.live()[1]; !strings.Contains(l.GetProblem(), "recording has ended") {
+			t.Errorf("the recording that came late: %v", l)
+		}
+		if recs := records(t, c.Spool.Dir, "k17"); len(recs) == 0 || recs[0].GetConfigApplied() == nil {
+			t.Errorf("told of the recording: %s", kinds(recs))
+		}
+	})
+}
+
 func TestCheckOfOtherKinds(t *testing.T) {
 	c := oldHall(t)
 	c.Machines[2].Source.Address, c.Machines[3].Source.Address = filepath.Join(t.TempDir(), "tty"), filepath.Join(t.TempDir(), "tty")

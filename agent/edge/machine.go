@@ -111,10 +111,10 @@ func counterName(s Source, per uint32) uint64 {
 
 // run takes the past readings, then reads the machine until ctx ends. pastDone
 // is called behind the past and tried behind every look; neither where it ends before.
-func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried func()) error {
-	src, err := m.agent.o.open(m.conf.Source)
-	if err != nil {
-		return fmt.Errorf("edge: machine %s: %w", m.conf.ID, err)
+func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried func()) {
+	src := m.open(ctx, tried)
+	if src == nil {
+		return
 	}
 	defer func() {
 		if err := src.Close(); err != nil {
@@ -131,7 +131,7 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 		p.GoOn(m.scribe.State().Count.Raw)
 	}
 	if !sleep(ctx, delay) {
-		return nil
+		return
 	}
 	tick := time.NewTicker(m.conf.Source.Poll.Std())
 	defer tick.Stop()
@@ -152,7 +152,33 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 		}
 	}
 	m.finish()
-	return nil
+}
+
+// How long until a source that could not be opened is tried again: each time
+// twice as long, so that one that is late at the start is soon there, and one
+// that is broken costs nothing.
+const (
+	openAgain  = time.Second
+	openAtMost = 15 * time.Second
+)
+
+// open opens the source. Where that fails the machine is not readable and all
+// others go on; it gives nil only where ctx ends first.
+func (m *machine) open(ctx context.Context, tried func()) source.Source {
+	for wait := openAgain; ; wait = min(2*wait, openAtMost) {
+		src, err := m.agent.o.open(m.conf.Source)
+		if err == nil {
+			return src
+		}
+		// The scribe is not asked: what it knows of the machine may not be made sure of yet.
+		m.turned.Store(time.Now().UnixNano())
+		m.failures.Add(1)
+		m.look(source.Reading{Err: err})
+		tried()
+		if !sleep(ctx, wait) {
+			return nil
+		}
+	}
 }
 
 // finish journals what was counted and how far the machine was watched.

@@ -475,3 +475,23 @@ func TestWords(t *testing.T) {
 		}
 	}
 }
+
+// TestStateLine: a machine that is not read is never called stopped, and what
+// is wrong is said once and without contradiction.
+func TestStateLine(t *testing.T) {
+	now := time.Date(2026, 3, 4, 10, 43, 0, 0, istanbul)
+	s := &site{zone: istanbul}
+	for _, tt := range []struct {
+		m    floor.MachineView
+		want string
+	}{
+		{floor.MachineView{Problem: "no such device; plug it in"}, "Never heard. Nothing was read of it yet. What is wrong: no such device; plug it in"},
+		{floor.MachineView{Problem: "agent u-01 is offline"}, "Never heard. Nothing was read of it yet. What is wrong: agent u-01 is offline"},
+		{floor.MachineView{Heard: now.Add(-time.Hour), Problem: "no answer in 1s"}, "No data since 09:43. What is wrong: no answer in 1s"},
+		{floor.MachineView{Heard: now, Since: now.Add(-time.Hour), State: floor.Running, Problem: "pulses come faster than 40 rpm allows"}, "Running since 09:43. What is wrong: pulses come faster than 40 rpm allows"},
+	} {
+		if l := s.stateLine(tt.m, now); l.Word+l.Rest != tt.want {
+			t.Errorf("%q, want %q", l.Word+l.Rest, tt.want)
+		}
+	}
+}

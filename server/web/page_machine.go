@@ -222,13 +222,13 @@ func (s *site) stateLine(m floor.MachineView, now time.Time) stateLine {
 		line.Word, line.Alarm = "No data", true
 		if m.Heard.IsZero() {
 			line.Word, line.Alarm, line.Look = "Never heard", false, true
-			line.Rest = ". Its agent has not sent anything yet"
+			line.Rest = ". Nothing was read of it yet"
 		} else {
 			line.Rest = " since " + dayTime(m.Heard, now, s.zone)
 		}
 	}
 	if m.Problem != "" {
-		line.Rest += ". The agent says: " + m.Problem
+		line.Rest += ". What is wrong: " + m.Problem
 	}
 	return line
 }

@@ -61,14 +61,15 @@ type Source struct {
 
 var _ source.Source = (*Source)(nil)
 
-// Open looks whether the recording is there.
+// Open looks whether the recording is there and may be read.
 func Open(c Config) (*Source, error) {
-	const repair = "correct source.file"
-	st, err := os.Stat(c.File)
-	switch {
-	case err != nil:
+	const repair = "correct source.file, or give this user the right to read it"
+	f, err := os.Open(c.File)
+	if err != nil {
 		return nil, fmt.Errorf("replay: %w: %w; %s", ErrRecording, err, repair)
-	case st.IsDir():
+	}
+	defer f.Close()
+	if st, err := f.Stat(); err == nil && st.IsDir() {
 		return nil, fmt.Errorf("replay: %w: %s is a folder, a file is expected; %s", ErrRecording, c.File, repair)
 	}
 	return &Source{conf: c}, nil
