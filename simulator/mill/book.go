@@ -10,7 +10,7 @@ import (
 )
 
 // order of the book. Promises count in days from the running one: 2 is
-// two days after the first start, that is after the closed day.
+// two days after the first start, that is the first open one, see [scenario.promise].
 type order struct {
 	id, article string
 	kg          float64
@@ -84,7 +84,7 @@ func (s *scenario) book() *pb.Book {
 		b.Articles = append(b.Articles, &pb.BookArticle{Id: a.id, DisplayName: a.name, Structure: a.structure(), RollKg: rollKg, WasteRatio: 0.01, BedCount: a.beds()})
 	}
 	for _, o := range orders {
-		b.Orders = append(b.Orders, &pb.BookOrder{Id: o.id, Article: o.article, QuantityKg: o.kg, DoneBeforeKg: o.before, PromiseTime: timestamppb.New(s.wall(days+o.due, o.hour, 0))})
+		b.Orders = append(b.Orders, &pb.BookOrder{Id: o.id, Article: o.article, QuantityKg: o.kg, DoneBeforeKg: o.before, PromiseTime: timestamppb.New(s.promise(o))})
 	}
 	// Invented, as all of this mill.
 	b.Care = []*pb.BookCare{
@@ -102,6 +102,17 @@ func (c card) book(machine string) *pb.BookCard {
 			CourseLengthM: float64(c.needles) * float64(f.loop) / 1000, Draft: f.draft})
 	}
 	return out
+}
+
+// promise is when an order is due. A mill that is begun at night closes a day later,
+// and what would be due on that day is due on the day before: the machines have as
+// long for it as in one that is begun by day.
+func (s *scenario) promise(o order) time.Time {
+	at := s.wall(days+o.due, o.hour, 0)
+	if closed, _ := s.closed(at); closed {
+		return s.wall(days+o.due-1, o.hour, 0)
+	}
+	return at
 }
 
 // assignments say what a machine knits from when on.

@@ -111,6 +111,51 @@ func TestClosedDaysAreTold(t *testing.T) {
 	}
 }
 
+// TestPromisesAreOpenDays: whenever in a week a mill is begun, in zones and weeks in which the
+// clocks change too, no order is promised for a time at which its own calendar is closed, and
+// the machines have as long for it as in a mill that is begun by day.
+func TestPromisesAreOpenDays(t *testing.T) {
+	for _, week := range []struct {
+		zone  string
+		month time.Month
+		day   int
+	}{{DefaultZone, time.March, 2}, {"Europe/Lisbon", time.March, 23}, {"Europe/Lisbon", time.October, 19}} {
+		zone, err := time.LoadLocation(week.zone)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for h := range 7 * 24 {
+			s := &scenario{Seed: 14, Zone: week.zone, First: time.Date(2026, week.month, week.day, h, 7, 11, 0, zone), Story: true, Ahead: openAhead}
+			if err := s.init(); err != nil {
+				t.Fatal(err)
+			}
+			c := s.serverConfig(t.TempDir(), host.ListenConfig{GRPC: host.Off, HTTP: host.Off, MQTT: host.Off, Metrics: host.Off})
+			c.Calendar.ClosedFile = filepath.Join(t.TempDir(), "closed.ics")
+			if err := os.WriteFile(c.Calendar.ClosedFile, []byte(s.closedFile(s.First)), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			if err := c.Validate(); err != nil {
+				t.Fatal(err)
+			}
+			cal := c.ShiftCalendar()
+			for i, o := range s.book().GetOrders() {
+				at := o.GetPromiseTime().AsTime()
+				if _, working := cal.At(at); !working {
+					t.Errorf("begun %v: %s is promised for %v, when the mill is closed", s.First, o.GetId(), at.In(zone))
+				}
+				if orders[i].due < 2 {
+					continue // done before the closed day
+				}
+				// The closed day is one of the days until then; a change of the clocks is an hour.
+				want := time.Duration(orders[i].due-1)*24*time.Hour + time.Duration(orders[i].hour-6)*time.Hour
+				if got := cal.Working(s.shopDay(s.First), at); (got - want).Abs() > time.Hour {
+					t.Errorf("begun %v: the mill works %v until the promise of %s, %v expected", s.First, got, o.GetId(), want)
+				}
+			}
+		}
+	}
+}
+
 // TestPlates compares turns with the table that the mill was laid out by:
 // textbook formula with the needle counts assumed for the plates.
 func TestPlates(t *testing.T) {
