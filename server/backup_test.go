@@ -99,6 +99,9 @@ func TestBackupCommands(t *testing.T) {
 	want(t, 1, "no such file", "verify", "-c", config)
 	want(t, 2, "--from", "restore", "-c", config)
 
+	if err := os.Mkdir(filepath.Dir(db), 0o700); err != nil {
+		t.Fatal(err)
+	}
 	end := startServer(t, config)
 	out := want(t, 0, "backup: checking", "backup", "-c", config, "--to", target, "--json")
 	var b struct {

@@ -72,6 +72,24 @@ func TestRecordsThatAreNoFile(t *testing.T) {
 	}
 }
 
+// A name of the records that is mistyped: the server does not begin without them, leaves
+// nothing behind and says what to do; where the folder was made it begins.
+func TestRecordsMistyped(t *testing.T) {
+	dir := t.TempDir()
+	config, gone := filepath.Join(dir, "server.yaml"), filepath.Join(dir, "turnwse")
+	text := "listen: { grpc: 127.0.0.1:0, http: off, mqtt: off, metrics: off }\ndatabase: { file: " + filepath.Join(gone, "turnwise.db") + " }\n"
+	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	code, out, errOut := execute(t, "run", "-c", config)
+	if code != 1 || out != "" || !strings.Contains(errOut, "there are no records in "+filepath.Join(gone, "turnwise.db")) || !strings.Contains(errOut, "mkdir -p "+gone) {
+		t.Errorf("exit %d, %q %q", code, out, errOut)
+	}
+	if left, err := filepath.Glob(filepath.Join(dir, "*")); err != nil || len(left) != 1 {
+		t.Errorf("left %v, %v, want the configuration alone", left, err)
+	}
+}
+
 // A configuration that is none: every command names the file and what to do, and prints none
 // of its bytes.
 func TestConfigurationThatIsNoText(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"bufio"
 	"bytes"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"log/slog"
 	"os"
@@ -26,7 +27,7 @@ func millFile(t *testing.T, more string) (config, db string) {
 	dir := t.TempDir()
 	config, db = filepath.Join(dir, "server.yaml"), filepath.Join(dir, "data", "t.db")
 	text := "database: { file: " + db + " }\nlisten: { grpc: off, http: off, mqtt: 127.0.0.1:0, metrics: off }\n" + more
-	if err := os.WriteFile(config, []byte(text), 0o600); err != nil {
+	if err := errors.Join(os.WriteFile(config, []byte(text), 0o600), os.Mkdir(filepath.Dir(db), 0o700)); err != nil {
 		t.Fatal(err)
 	}
 	return config, db

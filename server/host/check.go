@@ -59,7 +59,7 @@ func (c *Config) check(where func(string) string) error {
 	case c.Database.URLFile != "":
 		f.add("database.url_file", "PostgreSQL is not in this version; remove the key and set database.file, the records are then kept in SQLite")
 	case c.Database.File == "":
-		f.add("database.file", "is empty, expected a file name; its folder is made when it is missing")
+		f.add("database.file", "is empty, expected a file name in a folder that is there")
 	}
 	f.within("database.low_space_percent", c.Database.LowSpacePercent, 0, 90)
 	if b := c.Database.Ballast; b < 0 || b > 1<<30 {

@@ -1,6 +1,7 @@
 package host
 
 import (
+	"path/filepath"
 	"strings"
 
 	"turnwise/planner/calendar"
@@ -61,7 +62,7 @@ type TLSConfig struct {
 
 // DatabaseConfig says where the records are.
 type DatabaseConfig struct {
-	File    string `yaml:"file"`     // SQLite; its folder is made with mode 0700
+	File    string `yaml:"file"`     // SQLite; only the usual one's folder is made
 	URLFile string `yaml:"url_file"` // PostgreSQL; not in this version
 	// LowSpace and LowSpacePercent of the disk: with less room people are told.
 	LowSpace        conf.Bytes `yaml:"low_space"`
@@ -218,6 +219,12 @@ type PushConfig struct {
 	TowerLampTopic string `yaml:"tower_lamp_topic"` // the lamps' topics are below it; empty = none, see server/calls/LAMP.md
 }
 
+// usualFile is made with its folder, so that a mill can be tried at once. Of
+// another name the folder must be there: it may be mistyped.
+const usualFile = "turnwise-data/turnwise.db"
+
+func (d DatabaseConfig) usual() bool { return filepath.Clean(d.File) == usualFile }
+
 // Defaults is the configuration of a server without a file: a mill without
 // name and shifts, on loopback, its records below the working folder.
 func Defaults() Config {
@@ -225,7 +232,7 @@ func Defaults() Config {
 		Version:  1,
 		Site:     SiteConfig{ID: "demo", Zone: "UTC", Locale: "en-GB", Digits: "latn"},
 		Listen:   ListenConfig{GRPC: "127.0.0.1:7443", HTTP: "127.0.0.1:7080", MQTT: "127.0.0.1:7883", Metrics: "127.0.0.1:7465"},
-		Database: DatabaseConfig{File: "turnwise-data/turnwise.db", LowSpace: 500e6, LowSpacePercent: 15, Ballast: 16 << 20, Cache: 32 << 20},
+		Database: DatabaseConfig{File: usualFile, LowSpace: 500e6, LowSpacePercent: 15, Ballast: 16 << 20, Cache: 32 << 20},
 		Backup:   BackupConfig{Every: Every(day), Keep: 7},
 		Retain:   RetainConfig{Records: Every(400 * day)},
 		Calendar: CalendarConfig{DayStarts: 6 * 60},

@@ -136,6 +136,10 @@ func New(ctx context.Context, c Config, o Options) (_ *Host, err error) {
 }
 
 func (h *Host) openStore(ctx context.Context) error {
+	first, err := sqlite.First(h.c.Database.File, h.c.Database.usual(), h.c.newestBackup())
+	if err != nil {
+		return fmt.Errorf("host: %w", err)
+	}
 	lock, err := sqlite.Hold(h.c.Database.File)
 	if err != nil {
 		return fmt.Errorf("host: hold the records in %s (database.file): %w", h.c.Database.File, err)
@@ -144,6 +148,9 @@ func (h *Host) openStore(ctx context.Context) error {
 	st, err := sqlite.Open(ctx, h.c.Database.File, sqlite.Options{Log: h.o.Log, Now: h.o.Now, Cache: int64(h.c.Database.Cache)})
 	if err != nil {
 		return fmt.Errorf("host: open the records in %s (database.file): %w", h.c.Database.File, h.c.damaged(err))
+	}
+	if first {
+		h.o.Log.Warn("no records were there: they begin here, empty", "file", h.c.Database.File)
 	}
 	h.st, h.promises, h.plans, h.told, h.answers = st, st, st, st, st
 	h.space = newSpace(h.c.Database, h.o.Log)

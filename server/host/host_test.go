@@ -30,6 +30,7 @@ import (
 	"turnwise/proto/wire"
 	"turnwise/server/auth"
 	"turnwise/server/auth/authtest"
+	"turnwise/server/store/sqlite"
 )
 
 // patience is how long a test waits for what must happen at once.
@@ -40,6 +41,9 @@ func config(t testing.TB) Config {
 	c := Defaults()
 	c.Listen = ListenConfig{GRPC: "127.0.0.1:0", HTTP: "127.0.0.1:0", MQTT: "127.0.0.1:0", Metrics: "127.0.0.1:0"}
 	c.Database.File = filepath.Join(t.TempDir(), "data", "turnwise.db")
+	if err := os.Mkdir(filepath.Dir(c.Database.File), 0o700); err != nil {
+		t.Fatal(err)
+	}
 	return c
 }
 
@@ -405,16 +409,44 @@ func TestClockBehindTheRecords(t *testing.T) {
 	serve(t, c, Options{Now: behind(4 * time.Minute)})
 }
 
-func TestFolderOfRecordsCannotBeMade(t *testing.T) {
+func TestFolderOfRecordsIsAFile(t *testing.T) {
 	c := config(t)
 	dir := filepath.Dir(c.Database.File)
-	if err := os.WriteFile(dir, []byte("a file where the folder should be"), 0o600); err != nil {
+	if err := errors.Join(os.Remove(dir), os.WriteFile(dir, []byte("a file where the folder should be"), 0o600)); err != nil {
 		t.Fatal(err)
 	}
 	if h, err := New(t.Context(), c, Options{}); err == nil || !strings.Contains(err.Error(), "database.file") {
 		t.Fatalf("New gives %v, %v; want an error about database.file", h, err)
 	}
-	if err := os.Remove(dir); err != nil {
+	if err := errors.Join(os.Remove(dir), os.Mkdir(dir, 0o700)); err != nil {
+		t.Fatal(err)
+	}
+	serve(t, c, Options{})
+}
+
+// TestRecordsThatAreGone: a server of whose mill there is a backup does not begin
+// with empty records, and does with those that were brought back.
+func TestRecordsThatAreGone(t *testing.T) {
+	c := config(t)
+	c.Backup.Dir = t.TempDir()
+	_, end := serve(t, c, Options{})
+	if _, err := TakeBackup(t.Context(), c, "", nil, nil); err != nil {
+		t.Fatal(err)
+	}
+	end()
+	backup := c.newestBackup()
+	if err := os.RemoveAll(filepath.Dir(c.Database.File)); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // without the folder, and with an empty one, as where a disk is not mounted
+		if h, err := New(t.Context(), c, Options{}); err == nil || !strings.Contains(err.Error(), "server restore --from "+backup) {
+			t.Fatalf("New gives %v, %v; want an error about %s", h, err, backup)
+		}
+		if err := os.MkdirAll(filepath.Dir(c.Database.File), 0o700); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if _, err := sqlite.Restore(t.Context(), c.Database.File, backup, sqlite.RestoreOptions{}); err != nil {
 		t.Fatal(err)
 	}
 	serve(t, c, Options{})

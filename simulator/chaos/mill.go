@@ -192,7 +192,10 @@ func (m *mill) openServer(o millOptions) (mqtt string, err error) {
 	if m.serverMetrics, err = freePort(); err != nil {
 		return "", err
 	}
-	data := filepath.Join(m.dir, "data")
+	data := filepath.Dir(m.database())
+	if err := os.MkdirAll(data, 0o700); err != nil { // the server would not
+		return "", err
+	}
 	if m.serverDisk, err = m.smallDisk(data, serverDiskBytes, o); err != nil {
 		return "", err
 	}

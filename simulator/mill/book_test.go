@@ -2,6 +2,8 @@ package mill
 
 import (
 	"context"
+	"os"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -18,7 +20,11 @@ func TestServerTakesTheBook(t *testing.T) {
 				t.Fatal(err)
 			}
 			const free = "127.0.0.1:0"
-			h, err := host.New(t.Context(), s.serverConfig(t.TempDir(), host.ListenConfig{GRPC: free, HTTP: host.Off, MQTT: free, Metrics: host.Off}), host.Options{})
+			c := s.serverConfig(t.TempDir(), host.ListenConfig{GRPC: free, HTTP: host.Off, MQTT: free, Metrics: host.Off})
+			if err := os.Mkdir(filepath.Dir(c.Database.File), 0o700); err != nil {
+				t.Fatal(err)
+			}
+			h, err := host.New(t.Context(), c, host.Options{})
 			if err != nil {
 				t.Fatal(err)
 			}

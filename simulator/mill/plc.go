@@ -102,7 +102,9 @@ func (f *Floor) writeFiles(o PLCOptions) error {
 	if o.WriteConfig == "" {
 		return nil
 	}
-	if err := os.MkdirAll(o.WriteConfig, 0o700); err != nil {
+	server := f.s.serverConfig(o.WriteConfig, o.Listen)
+	// With the folder of the records: a server makes none that may be mistyped.
+	if err := os.MkdirAll(filepath.Dir(server.Database.File), 0o700); err != nil {
 		return fmt.Errorf("mill: folder for configurations: %w; name a folder that can be written with --write-config", err)
 	}
 	book := f.s.book()
@@ -117,7 +119,7 @@ func (f *Floor) writeFiles(o PLCOptions) error {
 	}
 	c := f.soloConfig(o)
 	for name, text := range map[string]string{
-		"agent.yaml": agentYAML(c), "server.yaml": serverYAML(f.s.serverConfig(o.WriteConfig, o.Listen)), "book.yaml": bookText,
+		"agent.yaml": agentYAML(c), "server.yaml": serverYAML(server), "book.yaml": bookText,
 	} {
 		if err := truth.WriteFile(filepath.Join(o.WriteConfig, name), []byte(text)); err != nil {
 			return err
