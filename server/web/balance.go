@@ -103,24 +103,28 @@ func drawBalance(b balance, scale, done, quantity float64) template.HTML {
 			x += l.Kg
 		}
 		if x > scale*1.0001 {
-			d.text("bt1", "end", 100, top, "", "more than fits →")
+			d.text("bt1 desk", "end", 100, top, "", "more than fits →")
+			d.text("bt1 phone", "end", 100, top, "", "→") // beside the name there is no room for words
 		}
 	}
 	return d.html()
 }
 
-// yarnText stands above its line, at its left end where that leaves room.
+// yarnText stands above its line, at its left end where that leaves room on a
+// phone, else before the line; the longer of the two where neither does.
 func yarnText(d *drawing, x, y float64, l yarnLine) {
 	s := "yarn " + l.Yarn
 	if l.Lot != "" {
 		s = "yarn " + l.Lot + ", " + l.Yarn
 	}
-	s = clip(s, 36)
-	if x > 55 {
-		d.text("bt1", "end", x-1, y+16, "", s)
+	const letter, arrow = 1.9, 5.0 // percent of a phone's picture
+	before, above := int((x-1)/letter), int((100-arrow-x)/letter)
+	s = clip(s, min(36, max(before, above)))
+	if len([]rune(s)) <= above {
+		d.text("bt1", "start", x+0.7, y, "", s)
 		return
 	}
-	d.text("bt1", "start", x+0.7, y, "", s)
+	d.text("bt1", "end", x-1, y+16, "", s)
 }
 
 func orderTitle(o floor.OrderView) string {

@@ -144,6 +144,12 @@ const outOfLine = `(() => innerWidth < 1100 ? [] : [...document.querySelectorAll
 	return name.top < thread.top || name.bottom > thread.bottom + 1;
 }).map(row => row.id))()`
 
+// sideways names the tables that a phone must scroll to read, but for those that say
+// again what the page says and are folded.
+const sideways = `(() => innerWidth >= 700 ? [] : [...document.querySelectorAll(".scroll")].filter(e =>
+	!e.closest("details") && e.clientWidth > 0 && e.scrollWidth > e.clientWidth + 1
+).map(e => e.getAttribute("aria-label") + " " + e.scrollWidth + " in " + e.clientWidth))()`
+
 // overprinted names the words of a picture that run into each other.
 const overprinted = `(() => [...document.querySelectorAll("svg")].flatMap(svg => {
 	const words = [...svg.querySelectorAll("text")].map(e => ({e, r: e.getBoundingClientRect()})).filter(w => w.r.width > 0 && w.e.textContent.trim() !== "");
@@ -163,7 +169,7 @@ func TestBrowser(t *testing.T) {
 			pages := []string{"/runs", "/creel", "/promises", "/whatif", "/kept", "/alarms", "/loading"}
 			switch name {
 			case "mill":
-				pages = append(pages, "/m/k04", "/creel?set=A", "/o/SO-1041", "/whatif?c=down+k04+6h,+slow+K03+27", "/whatif?c=down+k99+6h")
+				pages = append(pages, "/m/k04", "/creel?set=A", "/o/SO-1041", "/o/SO-1044", "/whatif?c=down+k04+6h,+slow+K03+27", "/whatif?c=down+k99+6h")
 			case "late":
 				pages = []string{"/creel"}
 			case "strange":
@@ -177,7 +183,7 @@ func TestBrowser(t *testing.T) {
 				if err != nil {
 					t.Fatalf("%s%s: %v", name, url, err)
 				}
-				for what, script := range map[string]string{"too wide": tooWide, "too small to press": tooSmall, "out of line": outOfLine, "overprinted": overprinted} {
+				for what, script := range map[string]string{"too wide": tooWide, "too small to press": tooSmall, "out of line": outOfLine, "overprinted": overprinted, "scrolls sideways": sideways} {
 					list, err := chromedp.Run(ctx, chromedp.Evaluate[[]string](script))
 					if err != nil {
 						t.Fatalf("%s%s: %v", name, url, err)

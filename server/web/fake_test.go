@@ -455,6 +455,9 @@ func millOrders(now time.Time) []floor.OrderView {
 		o := floor.OrderView{ID: id, Article: "a-" + id, ArticleName: name, Machines: machines, QuantityKg: kg, CountedKg: kg - left, WeighedKg: max(0, kg-left-80), Promise: promise}
 		o.Outlook = outlook.OrderOutlook{Order: id, RemainingKg: left, Finish: finish(mid, spread, promise, cal), Why: why}
 		o.Outlook.Yarn = []outlook.LotBalance{{Yarn: "Ne 30", Lot: "L-430", StoreKg: left * .8, CreelKg: left * .2, AtMachine: left * .1, NeededKg: left * 1.02}}
+		if id == "SO-1044" { // more in store than the picture is wide, under a long name
+			o.Outlook.Yarn[0] = outlook.LotBalance{Yarn: "ne40-combed", Lot: "L-436", StoreKg: left * 3, CreelKg: left * .2, NeededKg: left * 1.02}
+		}
 		for _, m := range machines {
 			o.Outlook.Jobs = append(o.Outlook.Jobs, outlook.JobOutlook{Machine: "k" + m[1:], RemainingKg: left / float64(len(machines)), RemainingRevolutions: unit.Revolutions(left / float64(len(machines)) / .012862), Finish: o.Outlook.Finish})
 		}
