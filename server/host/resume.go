@@ -113,7 +113,7 @@ func (r *resumes) note(q asked, got store.Resume) {
 	case store.ResumeContinue:
 		r.log.Info("counter handed over", "agent", q.agent, "machine", q.machine, "raw", got.Raw, "read", got.At)
 		if got.Longer > 0 {
-			r.log.Warn("the clock of this host was set back since the reading that is handed over; the bounds of what nobody counted allow for it; see to the time service of the host",
+			r.log.Warn("the clock of this host was set since the reading that is handed over; the bounds of what nobody counted allow for it; see to the time service of the host",
 				"agent", q.agent, "machine", q.machine, "read", got.At, "longer_ago_by_up_to", got.Longer)
 		}
 	case store.ResumeRefused:

@@ -258,9 +258,10 @@ type Resume struct {
 	RawBits  uint32
 	Boot     ID    // of the reading, and CLOCK_BOOTTIME there, ns
 	Boottime int64 // ns
-	At       time.Time
-	// Longer is how much longer ago than At tells that may have been: the
-	// server's clock was set back since.
+	// At is when it was read, on the server's clock of now, as far as boots have
+	// seen that set ahead since. Longer is how much longer ago that may have been:
+	// the clock was set since.
+	At     time.Time
 	Longer time.Duration
 	Stop   ID // open then; zero = none
 }

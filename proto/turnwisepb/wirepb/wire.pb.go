@@ -2017,14 +2017,14 @@ type Resume struct {
 	// Boot and CLOCK_BOOTTIME of the reading, on the host that made it.
 	BootId     []byte `protobuf:"bytes,10,opt,name=boot_id,json=bootId,proto3" json:"boot_id,omitempty"`
 	BoottimeNs int64  `protobuf:"varint,11,opt,name=boottime_ns,json=boottimeNs,proto3" json:"boottime_ns,omitempty"`
-	// The reading and this answer on the server's wall clock.
+	// The reading and this answer on the server's wall clock of now.
 	ReadingNs     int64  `protobuf:"varint,12,opt,name=reading_ns,json=readingNs,proto3" json:"reading_ns,omitempty"`
 	SentNs        int64  `protobuf:"varint,13,opt,name=sent_ns,json=sentNs,proto3" json:"sent_ns,omitempty"`
 	DbIncarnation []byte `protobuf:"bytes,14,opt,name=db_incarnation,json=dbIncarnation,proto3" json:"db_incarnation,omitempty"`
 	// The stop that was open at the server; empty when none was.
 	StopId []byte `protobuf:"bytes,15,opt,name=stop_id,json=stopId,proto3" json:"stop_id,omitempty"`
 	// How much longer ago the reading may have been than the two instants tell,
-	// because that clock was set back in between.
+	// because that clock was set in between.
 	LongerAgoNs   int64 `protobuf:"varint,16,opt,name=longer_ago_ns,json=longerAgoNs,proto3" json:"longer_ago_ns,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache

@@ -54,3 +54,38 @@ func (r *Row) longerAgo(read, now int64) int64 {
 	}
 	return max(back-ahead, 0)
 }
+
+// SetAhead is by how much the server's clock was set ahead, in ms, since it showed
+// an instant (Unix ms), as far as a boot saw it; never less than 0. What seems to be
+// as long ago may have been only a moment before.
+func (r *Row) SetAhead(since int64) (ms int64) {
+	for _, st := range r.Streams {
+		for idx := range st.Places.Lines {
+			ms = max(ms, setAhead(st.Places, idx, since))
+		}
+	}
+	return ms
+}
+
+// setAhead is what one boot of a stream has seen of that: from the time on in which
+// the clock showed that instant, between two steps.
+func setAhead(p tally.Places, boot uint32, since int64) int64 {
+	began, sum, before, shown := int64(math.MinInt64), int64(0), int64(0), false
+	for _, l := range p.Lines[boot] {
+		if !l.Step || l.From == math.MinInt64 {
+			continue
+		}
+		was := p.Offset(boot, l.From) // by the line before
+		if since-placing <= (l.From+was)/1e6 && since+placing >= began {
+			if !shown || sum < before {
+				before, shown = sum, true
+			}
+		}
+		sum += l.Offset - was
+		began = (l.From + l.Offset) / 1e6
+	}
+	if !shown {
+		return 0
+	}
+	return max(sum-before, 0) / 1e6
+}

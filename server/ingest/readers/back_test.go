@@ -23,21 +23,26 @@ func TestSetBack(t *testing.T) {
 		lines             []tally.Line
 		read, now         int64 // after the boot, by the server's clock of then
 		back, longer, lag int64 // lag is how long ago the reading seems to be
+		ahead             int64 // of it, for which the clock was only set
 	}{
-		{"never set", nil, 100 * s, 700 * s, 0, 0, 600 * s},
-		{"set back by an hour after the reading", []tally.Line{step(600*s, -hour)}, 500 * s, 700*s - hour, hour, 200 * s, 0},
-		{"set back by a minute after the reading", []tally.Line{step(600*s, -60*s)}, 500 * s, 640 * s, 60 * s, 60 * s, 140 * s},
-		{"set back long before it", []tally.Line{step(600*s, -60*s)}, 700 * s, 800 * s, 0, 0, 100 * s},
-		{"an instant that the clock showed twice", []tally.Line{step(600*s, -60*s)}, 590 * s, 650 * s, 60 * s, 60 * s, 60 * s},
-		{"set ahead", []tally.Line{step(600*s, hour)}, 500 * s, 700*s + hour, 0, 0, hour + 200*s},
-		{"set ahead and back", []tally.Line{step(600*s, hour), step(900*s, 0)}, 500 * s, 1000 * s, hour, hour, 500 * s},
-		{"set back twice", []tally.Line{step(600*s, -60*s), step(900*s, -90*s)}, 500 * s, 910 * s, 90 * s, 90 * s, 410 * s},
-		{"set back twice, read between", []tally.Line{step(600*s, -60*s), step(900*s, -90*s)}, 800 * s, 910 * s, 30 * s, 30 * s, 110 * s},
-		{"an oscillator is no clock that was set", []tally.Line{drift}, 100 * s, 700 * s, 0, 0, 600 * s},
-		{"placed anew from the start", []tally.Line{placed}, 100 * s, 700 * s, 0, 0, 600 * s},
-		{"nobody saw the step", nil, 700*s + hour, 700 * s, 0, 24 * hour, 0},
-		{"two days, and nobody saw it", nil, 700*s + 48*hour, 700 * s, 0, 48 * hour, 0},
-		{"two clocks that do not quite agree", nil, 704 * s, 700 * s, 0, 0, 0},
+		{"never set", nil, 100 * s, 700 * s, 0, 0, 600 * s, 0},
+		{"set back by an hour after the reading", []tally.Line{step(600*s, -hour)}, 500 * s, 700*s - hour, hour, 200 * s, 0, 0},
+		{"set back by a minute after the reading", []tally.Line{step(600*s, -60*s)}, 500 * s, 640 * s, 60 * s, 60 * s, 140 * s, 0},
+		{"set back long before it", []tally.Line{step(600*s, -60*s)}, 700 * s, 800 * s, 0, 0, 100 * s, 0},
+		{"an instant that the clock showed twice", []tally.Line{step(600*s, -60*s)}, 590 * s, 650 * s, 60 * s, 60 * s, 60 * s, 0},
+		{"set ahead", []tally.Line{step(600*s, hour)}, 500 * s, 700*s + hour, 0, hour, hour + 200*s, hour},
+		{"set ahead, read since", []tally.Line{step(600*s, hour)}, 650*s + hour, 700*s + hour, 0, 0, 50 * s, 0},
+		{"set ahead twice, read between", []tally.Line{step(600*s, hour), step(900*s, 2*hour)}, 800*s + hour, 1000*s + 2*hour, 0, hour, hour + 200*s, hour},
+		{"set back and ahead", []tally.Line{step(600*s, -hour), step(900*s, 0)}, 500 * s, 1000 * s, 0, 0, 500 * s, 0},
+		{"set back and ahead, read between", []tally.Line{step(600*s, -hour), step(900*s, 0)}, 800*s - hour, 1000 * s, 0, hour, hour + 200*s, hour},
+		{"set ahead and back", []tally.Line{step(600*s, hour), step(900*s, 0)}, 500 * s, 1000 * s, hour, hour, 500 * s, 0},
+		{"set back twice", []tally.Line{step(600*s, -60*s), step(900*s, -90*s)}, 500 * s, 910 * s, 90 * s, 90 * s, 410 * s, 0},
+		{"set back twice, read between", []tally.Line{step(600*s, -60*s), step(900*s, -90*s)}, 800 * s, 910 * s, 30 * s, 30 * s, 110 * s, 0},
+		{"an oscillator is no clock that was set", []tally.Line{drift}, 100 * s, 700 * s, 0, 0, 600 * s, 0},
+		{"placed anew from the start", []tally.Line{placed}, 100 * s, 700 * s, 0, 0, 600 * s, 0},
+		{"nobody saw the step", nil, 700*s + hour, 700 * s, 0, 24 * hour, 0, 0},
+		{"two days, and nobody saw it", nil, 700*s + 48*hour, 700 * s, 0, 48 * hour, 0, 0},
+		{"two clocks that do not quite agree", nil, 704 * s, 700 * s, 0, 0, 0, 0},
 	} {
 		r := NewRow()
 		st := r.Begin(store.ID{1}, "a1", "k01", Run{}, NewChanges())
@@ -48,7 +53,10 @@ func TestSetBack(t *testing.T) {
 		if got := r.SetBack(booted + x.read); got != x.back {
 			t.Errorf("%s: set back by %d ms, want %d", x.name, got, x.back)
 		}
-		if got := r.longerAgo(booted+x.read, booted+x.now); got != x.longer {
+		if got := r.SetAhead(booted + x.read); got != x.ahead {
+			t.Errorf("%s: set ahead by %d ms, want %d", x.name, got, x.ahead)
+		}
+		if got := r.longerAgo(booted+x.read, booted+x.now) + x.ahead; got != x.longer {
 			t.Errorf("%s: up to %d ms longer ago, want %d", x.name, got, x.longer)
 		}
 		if lag := max(x.now-x.read, 0); lag != x.lag {
@@ -60,8 +68,8 @@ func TestSetBack(t *testing.T) {
 		m.Lives, m.Current = map[tally.LifeKey]*tally.Life{life: {Counted: true, Max: 5, Read: tally.Reading{Raw: 5, Ext: 5, Bits: 32, At: booted + x.read, Stream: 1, Boot: 1}}}, life
 		r.Agents["a2"] = map[string]int64{"k01": 2}
 		got := r.Resume(m, store.ResumeQuery{Agent: "a2", Machine: "k01", Stream: store.ID{2}}, time.UnixMilli(booted+x.now), NewChanges())
-		if got.Verdict != store.ResumeContinue || got.Longer != time.Duration(x.longer)*time.Millisecond {
-			t.Errorf("%s: handed over as %+v, want up to %d ms longer ago", x.name, got, x.longer)
+		if got.Verdict != store.ResumeContinue || got.Longer != time.Duration(x.longer)*time.Millisecond || got.At.UnixMilli() != booted+x.read+x.ahead {
+			t.Errorf("%s: handed over as %+v, want it read %d ms later than its clock showed, and up to %d ms longer ago", x.name, got, x.ahead, x.longer)
 		}
 	}
 }

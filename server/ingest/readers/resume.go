@@ -34,10 +34,14 @@ func (r *Row) Resume(m *tally.Machine, q store.ResumeQuery, at time.Time, c *Cha
 			}
 		}
 	}
+	// What the clock was set ahead by since is no time in which the counter turned:
+	// it is in the bounds, as the boots that saw it may be wrong.
+	now := at.UnixMilli()
+	ahead := min(r.SetAhead(read.At), max(now-read.At, 0))
 	out := store.Resume{
 		Verdict: store.ResumeContinue, Life: key.ID, PerRev: key.PerRev, Ext: read.Ext, Raw: read.Raw, RawBits: read.Bits,
-		Boottime: read.Boottime, At: time.UnixMilli(read.At).UTC(),
-		Longer: time.Duration(r.longerAgo(read.At, at.UnixMilli())) * time.Millisecond,
+		Boottime: read.Boottime, At: time.UnixMilli(read.At + ahead).UTC(),
+		Longer: time.Duration(r.longerAgo(read.At, now)+ahead) * time.Millisecond,
 	}
 	if m.Open != nil {
 		out.Stop = m.Open.ID
