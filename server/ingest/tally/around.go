@@ -1,6 +1,10 @@
 package tally
 
-import "slices"
+import (
+	"slices"
+
+	"turnwise/server/store"
+)
 
 // around gives the first place on the number line of a life, from an end on that
 // the life after it was told to follow, at which a register of so many bits shows
@@ -36,6 +40,26 @@ func (m *Machine) goesAround(key LifeKey, to uint64, t int64, c *Changes) {
 		}
 		m.fold(f, Join{key, at - next.Min}, t, c)
 	}
+}
+
+// wentAround gives where on the line of the life before it a new one begins, when
+// that line has been counted over what it first shows already: [Machine.goesAround]
+// for a life of which the store hears after that. Where the line was not counted any
+// more at that time, as far as the clocks tell, its register may have fallen since:
+// lost bounds what is counted too little then.
+func (m *Machine) wentAround(key, prev LifeKey, prevTo uint64, k *store.LifeLink, t int64) (at, lost uint64, ok bool) {
+	l := m.Lives[prev]
+	if l == nil || prev.PerRev != key.PerRev || k.RawBits > maxBits || k.LostMax>>k.RawBits > 0 {
+		return 0, 0, false
+	}
+	at, ok = l.around(prevTo, k.Raw, k.RawBits, k.LostMax)
+	if !ok || at < k.Ext || at > l.Max {
+		return 0, 0, false
+	}
+	if t > l.MaxAt+placing {
+		lost = k.LostMax + l.Max - at
+	}
+	return at, lost, true
 }
 
 // fold moves a life to the number line of the one before, whose counts end before

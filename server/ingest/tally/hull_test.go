@@ -117,6 +117,40 @@ func TestLifeGoesAround(t *testing.T) {
 	}
 }
 
+// TestLifeWentAround: as [TestLifeGoesAround], and of the life that the first reader
+// began the store hears after the second one has counted over what it first showed.
+func TestLifeWentAround(t *testing.T) {
+	const top = 1 << 16
+	for _, tt := range []struct {
+		name   string
+		lost   uint64 // at most, as the first reader tells
+		upTo   uint64 // by the second
+		until  int64
+		want   int64
+		most   int64 // declared lost
+		source string
+	}{
+		{"over it", 48, top + 10, 160, 96 + 4 + 50, 0, "96, and 4 to the top, and 50"},
+		{"farther than both", 48, top + 80, 160, 96 + 4 + 80, 0, "96, and 4 to the top, and 80"},
+		{"not so far", 48, top - 3, 160, 96 + 1 + 50, 47, "96, and 1 more, and 50; of the 48 the one is found"},
+		{"farther than can be", 3, top + 10, 160, 96 + 14 + 50, 0, "the first reader knew that it fell: 96 and 14, and 50"},
+		{"before that time", 48, top + 10, 110, 96 + 4 + 50, 48 + 9, "it may have fallen since: 48, and the 9 from what it first showed on"},
+	} {
+		m := new(Machine)
+		tell(t, m,
+			told{1, 0, sight(1, 0, 0, top-100, 16, 0)},
+			told{1, 100, counts(1, top-100, top-4, 16, 0)},
+			told{2, tt.until, counts(1, top-4, tt.upTo, 16, 100)},
+			told{1, 130, sight(2, 1, top-4, 1, 16, tt.lost)},
+			told{1, 130, counts(2, 0, 1, 16, 130)},
+			told{1, 190, counts(2, 1, 50, 16, 130)},
+		)
+		if m.Revolutions != tt.want || m.LostMax != tt.most {
+			t.Errorf("%s: %d revolutions in the books, at most %d lost; want %d and %d (%s)", tt.name, m.Revolutions, m.LostMax, tt.want, tt.most, tt.source)
+		}
+	}
+}
+
 // TestJoinBeforeTheLine: a life is not joined where its counts from 0 would lie
 // before the number line of the other one: they would be refused when they come.
 func TestJoinBeforeTheLine(t *testing.T) {

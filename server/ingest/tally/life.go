@@ -215,7 +215,11 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 			// with the books, when the server was set back after it was handed over.
 			hi += m.unseen(stream, key, k, t)
 		}
-		if twin, at, lost := m.twin(stream, key, prev, k, t); fresh && twin != (LifeKey{}) {
+		twin, at, lost := m.twin(stream, key, prev, k, t)
+		if x, most, ok := m.wentAround(key, prev, prevTo, k, t); ok && twin == (LifeKey{}) {
+			twin, at, lost = prev, x, most
+		}
+		if fresh && twin != (LifeKey{}) {
 			m.joinAt(key, Join{twin, at - k.Ext}, t, c)
 			reading.Ext = at
 			m.grow(twin, at, at, t, t, c)

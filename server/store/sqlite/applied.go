@@ -41,7 +41,9 @@ import (
 // reader lost that does not know the time is bounded by when it was heard. 17: what a life
 // counted of which nothing is booked is in bounds; no twin of a life is one that its reader
 // has read or left; turning is not believed over a time by which a clock was set back.
-const bookingRules = 17
+// 18: a life of which the store hears after another reader has counted on over what it
+// first shows is counted on the line of the one before.
+const bookingRules = 18
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
