@@ -335,6 +335,11 @@ func (j *readJournal) rows(dir string) error {
 				s.row = append(s.row, r)
 			}
 			if len(p.b) > 0 {
+				for n := p.uv(); n > 0; n-- {
+					j.boots[p.uv()] = p.id()
+				}
+			}
+			if len(p.b) > 0 {
 				return fmt.Errorf("row of slot %d: %d bytes are left over", slot, len(p.b))
 			}
 		}

@@ -186,6 +186,9 @@ func (in *inspector) tail() error {
 			continue // its records went into the segments
 		}
 		s.InRow = uint64(len(newest.records))
+		for _, x := range newest.boots {
+			in.boots[x.number] = x.id
+		}
 		for _, r := range newest.records {
 			if in.visit == nil {
 				break

@@ -52,6 +52,70 @@ func TestFault_06_PowerCutWhileMakingRoom(t *testing.T) {
 	_ = j.Close()
 }
 
+// The box starts anew while there is no room, not even to name its boot: what waits
+// in the row is still of that boot after the next start, and another one has another
+// number.
+func TestBootWithoutRoom(t *testing.T) {
+	d := newMemDisk(64 << 10)
+	k := &knitter{id: "m01"}
+	boots := [][16]byte{{1}, {2}, {3}}
+	var j *Journal
+	var c *Channel
+	start := func(boot int) {
+		t.Helper()
+		if j != nil { // the power went
+			was := j
+			d = d.crash()
+			defer func() { _ = was.Close() }()
+		}
+		var rep Report
+		var err error
+		if j, rep, err = Open("memory", Options{Disk: d, Log: silent}); err != nil || rep.Damage != nil {
+			t.Fatal(rep.Damage, err)
+		}
+		c = mustChannel(t, j, "m01")
+		if got := j.Boot(boots[boot-1]); got != uint32(boot) {
+			t.Fatalf("boot %d has number %d", boot, got)
+		}
+	}
+	start(1)
+	j.tend()
+	for i := 0; len(c.held) == 0; i++ {
+		if err := k.step(c, 20); err != nil || i > 5000 {
+			t.Fatal(i, err)
+		}
+		mustSync(t, j)
+	}
+	start(2)
+	more := k.span()[0]
+	more.Boot, more.GetCountSpan().To = 2, k.count+5
+	if err := c.Append(k.state(), more); err != nil {
+		t.Fatal(err)
+	}
+	mustSync(t, j)
+	if len(c.held) < 2 || len(j.newBoots) == 0 {
+		t.Fatalf("%d records in the row, those of two boots expected; %d boots without a name", len(c.held), len(j.newBoots))
+	}
+	start(3)
+	if id, ok := j.bootID(2); !ok || id != boots[1] {
+		t.Errorf("boot 2 is %x, %v; want %x", id[:1], ok, boots[1][:1])
+	}
+	// With room the segment names both.
+	d.mu.Lock()
+	d.bytes = 0
+	d.mu.Unlock()
+	if err := k.step(c, 20); err != nil {
+		t.Fatal(err)
+	}
+	mustSync(t, j)
+	start(3)
+	if id, _ := j.bootID(2); len(c.held) != 0 || id != boots[1] {
+		t.Errorf("%d records in the row, boot 2 is %x; want none and %x", len(c.held), id[:1], boots[1][:1])
+	}
+	checkJournal(t, j)
+	_ = j.Close()
+}
+
 // A sync that went wrong has made nothing durable, and the next good one all.
 func TestFault_13_FailedSyncIsNotBelieved(t *testing.T) { TestNothingIsDurableBeforeTheSyncSucceeds(t) }
 

@@ -1,6 +1,7 @@
 package journal
 
 import (
+	"cmp"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -30,6 +31,14 @@ type tailRecord struct {
 	head    uint64
 	state   []byte
 	records []*wirepb.Record
+	boots   []tailBoot
+}
+
+// tailBoot is a boot that no segment names: there was no room for that either. Its
+// number would be given to another one after a restart.
+type tailBoot struct {
+	number uint64
+	id     [16]byte
 }
 
 func appendTail(dst []byte, slot int, t tailRecord) ([]byte, error) {
@@ -44,6 +53,12 @@ func appendTail(dst []byte, slot int, t tailRecord) ([]byte, error) {
 			return nil, err
 		}
 		b = append(binary.AppendUvarint(b, uint64(len(body))), body...)
+	}
+	if len(t.boots) > 0 {
+		b = binary.AppendUvarint(b, uint64(len(t.boots)))
+	}
+	for _, x := range t.boots {
+		b = append(binary.AppendUvarint(b, x.number), x.id[:]...)
 	}
 	if len(b) > tailRow {
 		return nil, fmt.Errorf("%w: a tail row of %d bytes, %d are held", ErrFull, len(b), tailRow)
@@ -79,6 +94,11 @@ func parseTail(b []byte, slot int) (t tailRecord, ok bool) {
 			return t, false
 		}
 		t.records = append(t.records, r)
+	}
+	if len(c.b) > 0 { // older versions end here
+		for range min(c.uvarint(), tailRow) {
+			t.boots = append(t.boots, tailBoot{c.uvarint(), c.id()})
+		}
 	}
 	return t, !c.bad && len(c.b) == 0
 }
@@ -123,6 +143,8 @@ func (j *Journal) readTail() {
 		return
 	}
 	j.tail, j.tailSize = f, int64(len(b))
+	var boots []tailBoot
+	var renew []*Channel
 	for _, c := range j.channels {
 		if c == nil {
 			continue
@@ -148,14 +170,41 @@ func (j *Journal) readTail() {
 			c.held, c.state, c.memory = newest.records, newest.state, MemoryKept
 			c.appended = max(c.appended, newest.head)
 			c.durable, j.rung = c.appended, RungTail
+			boots = append(boots, newest.boots...)
 			if newest.head != c.appended {
 				// Numbers were skipped: the row must follow the new head.
-				if err := c.hold(c.state, nil); err != nil {
-					j.o.Log.Warn("tail row of the journal not renewed", "machine", c.machine, "error", err)
-				}
+				renew = append(renew, c)
 			}
 		}
 	}
+	j.takeBoots(boots)
+	for _, c := range renew {
+		if err := c.hold(c.state, nil); err != nil {
+			j.o.Log.Warn("tail row of the journal not renewed", "machine", c.machine, "error", err)
+		}
+	}
+}
+
+// takeBoots takes up boots that rows name; the next frame names them in its segment.
+func (j *Journal) takeBoots(list []tailBoot) {
+	slices.SortFunc(list, func(a, b tailBoot) int { return cmp.Compare(a.number, b.number) })
+	for _, x := range list {
+		n := uint64(len(j.boots))
+		if x.number <= n || x.number > n+maxLostBoots {
+			continue // of two rows, or of what is damaged
+		}
+		j.boots = append(j.boots, make([][16]byte, x.number-n)...)
+		j.boots[x.number-1] = x.id
+		j.newBoots = append(j.newBoots, int(x.number-1))
+	}
+}
+
+// unnamedBoots are the boots that no segment names yet. Call with j.mu held.
+func (j *Journal) unnamedBoots() (list []tailBoot) {
+	for _, i := range j.newBoots {
+		list = append(list, tailBoot{uint64(i + 1), j.boots[i]})
+	}
+	return list
 }
 
 // mendTail turns the one wrong bit of a row, where there is one.
@@ -195,7 +244,7 @@ func (c *Channel) hold(state []byte, recs []*wirepb.Record) error {
 		return nil // a mark without news: it only says how long the machine was watched
 	}
 	merged := mergeRecords(c.held, recs)
-	t := tailRecord{gen: c.gen + 1, id: c.id, head: c.appended, state: state, records: merged}
+	t := tailRecord{gen: c.gen + 1, id: c.id, head: c.appended, state: state, records: merged, boots: j.unnamedBoots()}
 	b, err := appendTail(nil, c.slot, t)
 	if err != nil {
 		return err
