@@ -23,8 +23,10 @@ func (l *Life) around(end, raw uint64, bits uint32, most uint64) (at uint64, ok 
 // to a value at t: its register did not fall, as another reader goes on over what
 // they first showed. What they count is on its number line.
 //
-// Where more than a turn of the register is possible, a value says little: then the
-// line must have come by it at the time at which the life after it began.
+// Where more than a turn of the register is possible, a value says little, and nobody
+// bounds the life of a reader that came late. So where the line has not come by it at
+// the time at which the life after it began, as far as the clocks tell, what is
+// counted too little, should it have been another value, is in bounds.
 func (m *Machine) goesAround(key LifeKey, to uint64, t int64, c *Changes) {
 	l := m.Lives[key]
 	for _, f := range slices.SortedFunc(slices.Values(m.followers()[key]), LifeKey.compare) {
@@ -32,13 +34,29 @@ func (m *Machine) goesAround(key LifeKey, to uint64, t int64, c *Changes) {
 		if !next.Counted || f.PerRev != key.PerRev {
 			continue
 		}
-		first := next.Read.Raw - (next.Read.Ext - next.Min)
-		at, ok := l.around(next.PrevTo, first, next.Read.Bits, next.LostMax)
+		first, most := next.Read.Raw-(next.Read.Ext-next.Min), next.LostMax
+		late := m.Late[next.Read.Stream]
+		if late {
+			most = max(most, 1<<min(next.Read.Bits, maxBits)-1)
+		}
+		at, ok := l.around(next.PrevTo, first, next.Read.Bits, most)
 		turns := next.LostMax>>min(next.Read.Bits, maxBits) > 0
-		if !ok || at < l.Max || at > to || turns && (next.MinAt < l.MaxAt-placing || next.MinAt > t+placing) {
+		then := next.MinAt >= l.MaxAt-placing && next.MinAt <= t+placing
+		if !ok || at < l.Max || at > to {
 			continue
 		}
+		lost := uint64(0)
+		switch {
+		case then:
+		case turns:
+			lost = next.LostMax - (at - next.PrevTo)
+		case late:
+			lost = next.Max - next.Min
+		}
 		m.fold(f, Join{key, at - next.Min}, t, c)
+		if lost > 0 {
+			m.mayLack(f, lost, c)
+		}
 	}
 }
 

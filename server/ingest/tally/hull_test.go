@@ -92,7 +92,7 @@ func TestLifeGoesAround(t *testing.T) {
 		{"farther than both", 48, top + 80, 100, 96 + 4 + 80 + 20, 0, "96, and 4 to the top, and 80, and 20"},
 		{"farther than can be", 3, top + 10, 100, 96 + 14 + 50 + 20, 0, "the first reader knew that it fell: 96 and 14, and 50, and 20"},
 		{"more than one turn, at that time", top + 48, top + 10, 100, 96 + 4 + 50 + 20, 0, "96, and 4 to the top, and 50, and 20"},
-		{"more than one turn, at another time", top + 48, top + 10, 20, 96 + 14 + 50 + 20, top + 48 - 14, "nobody knows: 96 and 14, and 50, and 20"},
+		{"more than one turn, at another time", top + 48, top + 10, 20, 96 + 4 + 50 + 20, top + 48 - 4, "nobody knows: 96, and 4 to the top, and 50, and 20; the rest of what the first reader tells is in bounds"},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
 			m := new(Machine)
@@ -144,6 +144,35 @@ func TestLifeWentAround(t *testing.T) {
 			told{1, 130, sight(2, 1, top-4, 1, 16, tt.lost)},
 			told{1, 130, counts(2, 0, 1, 16, 130)},
 			told{1, 190, counts(2, 1, 50, 16, 130)},
+		)
+		if m.Revolutions != tt.want || m.LostMax != tt.most {
+			t.Errorf("%s: %d revolutions in the books, at most %d lost; want %d and %d (%s)", tt.name, m.Revolutions, m.LostMax, tt.want, tt.most, tt.source)
+		}
+	}
+}
+
+// TestLateLifeIsGoneOver: the life of a reader that came late by its clock is on the
+// line that another reader goes on with over it, and is not counted beside that.
+func TestLateLifeIsGoneOver(t *testing.T) {
+	for _, tt := range []struct {
+		name   string
+		began  int64 // the late life, by its clock
+		upTo   uint64
+		want   int64
+		most   int64 // declared lost
+		source string
+	}{
+		{"its clock is slow", 10, 189, 59, 5, "from 130 to 189; the 5 from 164 on may be of another time"},
+		{"its clock is not", 110, 189, 59, 0, "from 130 to 189"},
+		{"it was not gone over", 10, 150, 25, 0, "from 130 to 150, and 5 from 164 on"},
+	} {
+		m := new(Machine)
+		m.Come(2, true, 0)
+		tell(t, m,
+			told{1, 100, sight(1, 0, 0, 130, 32, 0)},
+			told{2, tt.began, sight(2, 0, 0, 164, 32, 0)},
+			told{2, tt.began + 9, counts(2, 164, 169, 32, tt.began)},
+			told{3, 200, counts(1, 130, tt.upTo, 32, 100)},
 		)
 		if m.Revolutions != tt.want || m.LostMax != tt.most {
 			t.Errorf("%s: %d revolutions in the books, at most %d lost; want %d and %d (%s)", tt.name, m.Revolutions, m.LostMax, tt.want, tt.most, tt.source)

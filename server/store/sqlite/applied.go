@@ -42,7 +42,8 @@ import (
 // counted of which nothing is booked is in bounds; no twin of a life is one that its reader
 // has read or left; turning is not believed over a time by which a clock was set back.
 // 18: a life of which the store hears after another reader has counted on over what it
-// first shows is counted on the line of the one before.
+// first shows is counted on the line of the one before; so is one of a reader that came
+// late, when another one goes on over it, and one that may have begun turns later.
 const bookingRules = 18
 
 // noteOrder writes down that records of another stream of the machine, or by
