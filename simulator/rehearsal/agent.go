@@ -209,7 +209,7 @@ func (p *process) answered(s *seat, r *wirepb.Resume, at source.Instant) {
 	if r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE {
 		p.b.w.fault("agent: counter handed over")
 		word := watch.Answer(r, at)
-		p.b.mill.oracle.handedOver(s.plc, [16]byte(r.GetBootId()), r.GetBoottimeNs(), word.Age+word.Longer)
+		p.b.mill.oracle.handedOver(s.plc, [16]byte(r.GetBootId()), r.GetBoottimeNs(), word.Age, word.Longer)
 		s.scribe.Begin(s.watch.Resume(word))
 	}
 	p.poll(s)

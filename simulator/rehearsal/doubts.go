@@ -20,6 +20,7 @@ type doubts struct {
 	since       time.Duration   // the oldest reading that somebody may go on from
 	calm        time.Duration   // since when good readings come one after the other
 	renewed     []time.Duration // when its journal was lost
+	longer      time.Duration   // by which the newest reading was said to be too old, and nobody could know
 }
 
 // settling is how long a reader looks until it has believed what a register
@@ -38,7 +39,7 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 		return
 	}
 	s.reasons["the register lost its memory"] = true
-	took := o.w.now - min(s.since, s.last)
+	took := o.w.now - min(s.since, s.last) + s.longer
 	if s.unset(o.w.now, at) { // nobody can say that it was not turning
 		took = longOff
 	}
@@ -48,7 +49,7 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 	}
 	if newest := p.upsets[len(p.upsets)-1].at; o.w.now-max(s.calm, newest) >= settling {
 		s.bounds += s.pending * int64(len(p.upsets)-s.settled)
-		s.settled, s.pending = len(p.upsets), 0
+		s.settled, s.pending, s.longer = len(p.upsets), 0, 0
 	}
 }
 

@@ -42,8 +42,8 @@ type Judged struct {
 	Counts  Sights // of those of a machine at the end
 	Stops   Sights
 	// Ages are words of the server of how old the newest reading of a counter is
-	// that it hands over.
-	Ages struct{ Of, Short int }
+	// that it hands over; Long are those that are too long, where no box could know it.
+	Ages struct{ Of, Short, Long int }
 	// Turns that are told as lost at the most, and that the ledger excuses.
 	Declared, Excusable int64
 	// Machines with more told than excused that are let pass: pulses, read by a box
@@ -56,7 +56,7 @@ func (j *Judged) Add(x Judged) {
 	j.Commits.add(&x.Commits)
 	j.Counts.add(&x.Counts)
 	j.Stops.add(&x.Stops)
-	j.Ages.Of, j.Ages.Short = j.Ages.Of+x.Ages.Of, j.Ages.Short+x.Ages.Short
+	j.Ages.Of, j.Ages.Short, j.Ages.Long = j.Ages.Of+x.Ages.Of, j.Ages.Short+x.Ages.Short, j.Ages.Long+x.Ages.Long
 	j.Declared, j.Excusable = j.Declared+x.Declared, j.Excusable+x.Excusable
 	j.Beyond += x.Beyond
 }
@@ -94,7 +94,7 @@ func (j Judged) String() string {
 			}
 		}
 	}
-	fmt.Fprintf(b, "%d counters handed over, %d times with too short a word of how long nobody looked\n", j.Ages.Of, j.Ages.Short)
+	fmt.Fprintf(b, "%d counters handed over, %d times with too short a word of how long nobody looked, %d with too long a one that no box could know of\n", j.Ages.Of, j.Ages.Short, j.Ages.Long)
 	fmt.Fprintf(b, "%d turns told as lost at the most, %d excused by the ledger; more than excused at %d machines with pulses and no set clock, which pass\n", j.Declared, j.Excusable, j.Beyond)
 	return b.String()
 }

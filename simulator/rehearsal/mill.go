@@ -71,7 +71,7 @@ func Run(o Options) Result {
 	}
 	w := newWorld(o.Seed, o.Log)
 	m := &mill{w: w, o: o}
-	m.oracle = &oracle{w: w, mill: m, seen: map[string]*sight{}, acked: map[[16]byte]ackedAt{}, boots: map[[16]byte]time.Duration{}}
+	m.oracle = &oracle{w: w, mill: m, seen: map[string]*sight{}, acked: map[[16]byte]ackedAt{}, boots: map[[16]byte]time.Duration{}, spoke: map[[16]byte]time.Duration{}}
 	m.build()
 	w.run(12 * time.Second) // first sight, in peace
 	for _, p := range m.plcs {

@@ -2,9 +2,11 @@ package rehearsal
 
 import (
 	"hash/crc32"
+	"strings"
 	"time"
 
 	"turnwise/agent/uplink/sender"
+	"turnwise/proto/wire"
 )
 
 // weather is how bad the network is.
@@ -133,6 +135,9 @@ func (l *link) up(m sender.Message) bool {
 	life := s.life
 	n.carry("batch", n.up[l.agent], func() {
 		if s.life == life {
+			if strings.HasPrefix(m.Topic, wire.Up(site, l.agent, "")) {
+				n.mill.oracle.spoke[l.p.b.boot] = n.w.now
+			}
 			s.arrive(l.agent, m)
 		}
 	})

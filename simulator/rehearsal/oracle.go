@@ -17,6 +17,7 @@ type oracle struct {
 	acked  map[[16]byte]ackedAt
 	judged Judged
 	boots  map[[16]byte]time.Duration // when they began
+	spoke  map[[16]byte]time.Duration // when a batch of them last came to the server
 }
 
 type ackedAt struct {
@@ -184,16 +185,32 @@ func (o *oracle) tooShort(p *plc, by time.Duration) {
 const placing = 5 * time.Second
 
 // handedOver is told where a counter is handed over, with what the server says of
-// the age of its newest reading. It is short by no more than its clock was set back.
-func (o *oracle) handedOver(p *plc, boot [16]byte, boottime int64, told time.Duration) {
+// the age of its newest reading: so old, and maybe longer. It is short by no more than
+// its clock was set back.
+//
+// Where that was set ahead, a register that was set in between may pass for one that
+// turned for so long. By how much it was set, only a boot tells that ran all the while,
+// as nobody sets the time since it. Where none was heard since the clock was set and
+// the server was set back to a backup, nobody can know.
+func (o *oracle) handedOver(p *plc, boot [16]byte, boottime int64, age, longer time.Duration) {
 	booted, ok := o.boots[boot]
 	if !ok {
 		o.w.fail("machine %s is handed over from a reading of boot %x, which no box had", p.id, boot[:4])
 	}
 	o.judged.Ages.Of++
-	if short := o.w.now - booted - time.Duration(boottime) - told; short > placing {
+	read := booted + time.Duration(boottime)
+	if short := o.w.now - read - age - longer; short > placing {
 		o.judged.Ages.Short++
 		o.tooShort(p, short)
+	}
+	blind := max(o.mill.server.setAt, o.mill.restored)
+	known := false
+	for boot, at := range o.spoke {
+		known = known || o.boots[boot] <= read && at >= blind
+	}
+	if long := age - (o.w.now - read); long > placing && !known {
+		o.judged.Ages.Long++
+		o.of(p).longer = max(o.of(p).longer, long)
 	}
 }
 

@@ -36,6 +36,7 @@ type server struct {
 	life  int
 	clock time.Duration // off by
 	ahead time.Duration // the most that it was off by, forward
+	setAt time.Duration // when it was set
 	full  bool          // its disk
 
 	queue      []ingest.Message
@@ -47,7 +48,9 @@ type server struct {
 func (s *server) now() time.Time { return time.Unix(0, epoch+int64(s.w.now+s.clock)) }
 
 // set sets the clock.
-func (s *server) set(off time.Duration) { s.clock, s.ahead = off, max(s.ahead, off) }
+func (s *server) set(off time.Duration) {
+	s.clock, s.ahead, s.setAt = off, max(s.ahead, off), s.w.now
+}
 
 func (s *server) start() {
 	s.st.reopen()
