@@ -119,15 +119,24 @@ func (p *phone) counted(want ...string) {
 	}
 }
 
+// lineCut says it in the words of older browsers too: up to Chromium 148 at the least the
+// command itself must tell whether there is a line, later each of its rules does.
+type lineCut struct {
+	network.EmulateNetworkConditionsByRuleParams
+	Offline bool `json:"offline"`
+}
+
+var cutByRule = cdp.Command[lineCut, network.EmulateNetworkConditionsByRuleResult]{Method: network.EmulateNetworkConditionsByRule.Method}
+
 // offline cuts the line, for the page and for its service worker.
 func (p *phone) offline(is bool) {
 	p.t.Helper()
 	p.l.cut.Store(is)
 	p.do(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
-		_, err := cdp.Call(ctx, t, network.EmulateNetworkConditionsByRule, network.EmulateNetworkConditionsByRuleParams{
+		_, err := cdp.Call(ctx, t, cutByRule, lineCut{network.EmulateNetworkConditionsByRuleParams{
 			EmulateOfflineServiceWorker: &is,
 			MatchedNetworkConditions:    []*network.Conditions{{Offline: is, DownloadThroughput: -1, UploadThroughput: -1}},
-		})
+		}, is})
 		if err != nil {
 			return err
 		}
