@@ -294,7 +294,7 @@ func (c *plcCommand) Run(e *env) error {
 type compareCommand struct {
 	Truth  string        `required:"" type:"path" help:"truth.json of plc."`
 	Server string        `default:"127.0.0.1:7443" help:"Address of the server's API."`
-	Wait   time.Duration `default:"30s" help:"How long differences may persist."`
+	Wait   time.Duration `default:"30s" help:"How long differences may persist at the most; it ends sooner where nothing more can come."`
 	JSON   bool          `help:"Print the result as one JSON object on the last line."`
 }
 

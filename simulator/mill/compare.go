@@ -96,33 +96,61 @@ type CompareOptions struct {
 	Wait      time.Duration // how long differences may persist
 }
 
-// Compare sets a truth file against a server until both agree or the time is
-// over, and returns the last comparison.
+// When the books are final although they differ: the machines have been at rest
+// for so long that every word of an agent that it owes nothing (the server believes
+// one for 25 seconds) was said after it told the standstill; and all that while
+// the answers are the same, in which an agent that was just started has spoken.
+const (
+	restFor  = 40 * time.Second
+	quietFor = 10 * time.Second
+)
+
+// Compare sets a truth file against a server until both agree, nothing more can
+// come, or the time is over, and returns the last comparison.
 func Compare(ctx context.Context, o CompareOptions) (Comparison, error) {
 	conn, err := dial(o.Server)
 	if err != nil {
 		return Comparison{}, err
 	}
 	defer conn.Close()
-	ctx, cancel := context.WithTimeout(ctx, o.Wait+10*time.Second)
+	ctx, cancel := context.WithTimeout(ctx, o.Wait+10*time.Second) // for a server that does not answer
 	defer cancel()
-	until := time.Now().Add(o.Wait)
-	tick := time.NewTicker(500 * time.Millisecond)
-	defer tick.Stop()
-	for {
+	client := pb.NewMachineServiceClient(conn)
+	return untilFinal(ctx, o.Wait, func() (Ledger, *pb.ListTotalsResponse, error) {
 		l, err := readLedger(o.TruthFile)
 		if err != nil {
-			return Comparison{}, err
+			return l, nil, err
 		}
-		r, err := pb.NewMachineServiceClient(conn).ListTotals(ctx, &pb.ListTotalsRequest{})
+		r, err := client.ListTotals(ctx, &pb.ListTotalsRequest{})
 		if err != nil {
-			return Comparison{}, fmt.Errorf("mill: server %s did not tell its totals: %s; start it with `server run`, or name another one with --server HOST:PORT", o.Server, status.Convert(err).Message())
+			return l, nil, fmt.Errorf("mill: server %s did not tell its totals: %s; start it with `server run`, or name another one with --server HOST:PORT", o.Server, status.Convert(err).Message())
+		}
+		return l, r, nil
+	})
+}
+
+// untilFinal looks until what it sees agrees or stays as it is.
+func untilFinal(ctx context.Context, wait time.Duration, look func() (Ledger, *pb.ListTotalsResponse, error)) (Comparison, error) {
+	until := time.Now().Add(wait)
+	tick := time.NewTicker(500 * time.Millisecond)
+	defer tick.Stop()
+	var before []string // what did not agree at the last look, and since when it is the same
+	var same time.Time
+	for {
+		l, r, err := look()
+		if err != nil {
+			return Comparison{}, err
 		}
 		c := compare(l.Machines, r, false)
 		if !l.Frozen {
 			c.Mismatches = append(c.Mismatches, "the machines still turn: totals can only agree at rest; start `simulator plc` with --freeze-after")
 		}
-		if len(c.Mismatches) == 0 || time.Now().After(until) {
+		now := time.Now()
+		if !slices.Equal(before, c.Mismatches) {
+			before, same = c.Mismatches, now
+		}
+		final := r.GetDrained() && !l.FrozenAt.IsZero() && now.Sub(l.FrozenAt) >= restFor && now.Sub(same) >= quietFor
+		if len(c.Mismatches) == 0 || final || now.After(until) {
 			return c, nil
 		}
 		select {

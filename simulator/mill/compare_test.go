@@ -3,6 +3,8 @@ package mill
 import (
 	"strings"
 	"testing"
+	"testing/synctest"
+	"time"
 
 	pb "turnwise/proto/turnwisepb"
 	"turnwise/simulator/truth"
@@ -37,5 +39,44 @@ func TestCompareFindsEveryDifference(t *testing.T) {
 	open.Drained = false
 	if c := compare(made, open, true); len(c.Mismatches) != 1 {
 		t.Errorf("outstanding records gave %q", c.Mismatches)
+	}
+}
+
+// TestCompareEndsWhenNothingCanCome: differences that may still go are waited for,
+// those that cannot are told as soon as that is certain.
+func TestCompareEndsWhenNothingCanCome(t *testing.T) {
+	const wait = 5 * time.Minute
+	for _, x := range []struct {
+		name    string
+		rested  time.Duration                     // before the first look; negative = the machines turn
+		books   func(time.Duration) (int64, bool) // revolutions of 1000, and whether all is told
+		want    time.Duration                     // how long it takes, to a second
+		differs bool
+	}{
+		{"they agree", 0, func(time.Duration) (int64, bool) { return 1000, true }, 0, false},
+		{"they agree late", time.Hour, func(d time.Duration) (int64, bool) { return 900 + min(int64(d.Seconds())*5, 100), true }, 20 * time.Second, false},
+		{"an agent that is started meanwhile", time.Hour, func(d time.Duration) (int64, bool) {
+			return 900 + 100*int64(d/(60*time.Second)), d < 8*time.Second || d >= 60*time.Second
+		}, time.Minute, false},
+		{"a turn is lost", time.Hour, func(time.Duration) (int64, bool) { return 999, true }, quietFor, true},
+		{"a turn is lost, just frozen", 0, func(time.Duration) (int64, bool) { return 999, true }, restFor, true},
+		{"records are outstanding", time.Hour, func(time.Duration) (int64, bool) { return 999, false }, wait, true},
+		{"the machines turn", -1, func(time.Duration) (int64, bool) { return 999, true }, wait, true},
+	} {
+		synctest.Test(t, func(t *testing.T) {
+			begun := time.Now()
+			c, err := untilFinal(t.Context(), wait, func() (Ledger, *pb.ListTotalsResponse, error) {
+				l := Ledger{At: time.Now(), Machines: map[string]truth.Totals{"k01": {Revolutions: 1000}}}
+				if l.Frozen = x.rested >= 0; l.Frozen {
+					l.FrozenAt = begun.Add(-x.rested)
+				}
+				n, drained := x.books(time.Since(begun))
+				return l, &pb.ListTotalsResponse{Machines: []*pb.MachineTotals{{Machine: "k01", Revolutions: n}}, Drained: drained}, nil
+			})
+			took := time.Since(begun)
+			if err != nil || (len(c.Mismatches) > 0) != x.differs || (took-x.want).Abs() > time.Second {
+				t.Errorf("%s: %v after %s, want %s; %q", x.name, err, took, x.want, c.Mismatches)
+			}
+		})
 	}
 }

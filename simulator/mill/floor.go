@@ -177,13 +177,15 @@ func (f *Floor) Freeze() error {
 type Ledger struct {
 	At       time.Time               `json:"at"`
 	Frozen   bool                    `json:"frozen"`
+	FrozenAt time.Time               `json:"frozen_at,omitzero"`
 	Machines map[string]truth.Totals `json:"machines"`
 }
 
 // Ledger adds up the truth until now.
 func (f *Floor) Ledger() Ledger {
 	now := f.clock.Now()
-	l := Ledger{At: now, Frozen: f.clock.Frozen(), Machines: map[string]truth.Totals{}}
+	frozen, since := f.clock.Frozen()
+	l := Ledger{At: now, Frozen: frozen, FrozenAt: since, Machines: map[string]truth.Totals{}}
 	at := f.clock.At(now)
 	for _, m := range f.machines {
 		l.Machines[m.Plan.ID] = m.Totals(at)

@@ -243,11 +243,14 @@ func (c *Clock) Freeze() (time.Duration, error) {
 	return c.at(*c.st.Freeze), nil
 }
 
-// Frozen tells whether the machines were stopped for good.
-func (c *Clock) Frozen() bool {
+// Frozen tells whether the machines were stopped for good, and when.
+func (c *Clock) Frozen() (frozen bool, since time.Time) {
 	c.mu.Lock()
 	defer c.mu.Unlock()
-	return c.st.Freeze != nil
+	if c.st.Freeze == nil {
+		return false, time.Time{}
+	}
+	return true, *c.st.Freeze
 }
 
 // PastLoaded tells whether SetPastLoaded was called in this data folder.
