@@ -42,8 +42,8 @@ func (m *Machine) goesAround(key LifeKey, to uint64, t int64, c *Changes) {
 		at, ok := l.around(next.PrevTo, first, next.Read.Bits, most)
 		turns := next.LostMax>>min(next.Read.Bits, maxBits) > 0
 		then := next.MinAt >= l.MaxAt-placing && next.MinAt <= t+placing
-		if !ok || at < l.Max || at > to {
-			continue
+		if !ok || at < l.Max || at > to || at < next.Min {
+			continue // or its counts from 0 would lie before the line
 		}
 		lost := uint64(0)
 		switch {

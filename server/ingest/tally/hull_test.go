@@ -200,6 +200,26 @@ func TestJoinBeforeTheLine(t *testing.T) {
 	}
 }
 
+// TestGoesAroundBeforeTheLine: nor is a life moved there of which the store hears from
+// the middle on.
+func TestGoesAroundBeforeTheLine(t *testing.T) {
+	const top = 1 << 16
+	m := new(Machine)
+	middle := sight(2, 1, 10, 20, 16, 200)
+	middle.Ext = top + 20 // its register went around before
+	tell(t, m,
+		told{1, 0, sight(1, 0, 0, 0, 16, 0)},
+		told{1, 10, counts(1, 0, 10, 16, 0)},
+		told{2, 60, middle},
+		told{2, 70, counts(2, top+20, top+30, 16, 60)},
+		told{3, 60, counts(1, 10, 50, 16, 10)},
+		told{2, 80, counts(2, top-40, top+30, 16, 10)}, // late, and not refused
+	)
+	if m.Revolutions != 50+70 {
+		t.Errorf("%d revolutions in the books, want 120", m.Revolutions)
+	}
+}
+
 // recounted counts the end of the story of [TestLifeGoesAround] again, from the
 // account before the second reader spoke.
 func recounted(t *testing.T, m *Machine, lost uint64, second *store.CountSpan, at int64) {

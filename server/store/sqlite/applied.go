@@ -44,7 +44,8 @@ import (
 // 18: a life of which the store hears after another reader has counted on over what it
 // first shows is counted on the line of the one before; so is one of a reader that came
 // late, when another one goes on over it, and one that may have begun turns later.
-const bookingRules = 18
+// 19: none of them is moved where its counts from 0 would lie before the line.
+const bookingRules = 19
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its
