@@ -61,7 +61,7 @@ func newMachine(a *Agent, c Machine) (*machine, error) {
 	wc := watch.Config{
 		Bits: counterBits(c.Source), Pulses: c.Source.Kind == kindGPIO, PerRevolution: per, MaxRPM: c.Source.MaxSpeedRPM,
 		Poll: c.Source.Poll.Std(), StopAfter: c.Run.StopAfter.Std(), CrawlRPM: c.Run.CrawlRPM,
-		SourceKind: c.Source.Kind, Digest: digest(c), Counter: counterName(c.Source, per),
+		SourceKind: c.Source.Kind, Digest: digest(c), Counter: counterName(c.Source, per), Inputs: inputsName(c.Source),
 	}
 	for _, s := range c.Source.Stops {
 		wc.Stops = append(wc.Stops, watch.Stop{Cause: s.Cause, Side: s.Side, Hold: s.Hold.Std()})
@@ -106,6 +106,17 @@ func counterName(s Source, per uint32) uint64 {
 		return binary.BigEndian.Uint64(h[:])
 	}
 	h := sha256.Sum256(fmt.Appendf(nil, "%q %d %d %q %d", s.Kind, r.Function, r.Register, r.Type, per))
+	return binary.BigEndian.Uint64(h[:])
+}
+
+// inputsName names the stop inputs: where they are and what they mean. How long
+// they are held may change.
+func inputsName(s Source) uint64 {
+	b := fmt.Appendf(nil, "%q", s.Kind)
+	for _, st := range s.Stops {
+		b = fmt.Appendf(b, " %d %d %q %q %q %q", st.Function, st.Input, st.Line, st.Active, st.Cause, st.Side)
+	}
+	h := sha256.Sum256(b)
 	return binary.BigEndian.Uint64(h[:])
 }
 

@@ -162,3 +162,23 @@ func TestFault_22_SlowLine(t *testing.T) {
 		}
 	})
 }
+
+// A box is killed with records of two machines; it comes back with a configuration
+// that knows one of them no more, and a new one. All records are sent.
+func TestMachineThatIsNoLongerConfigured(t *testing.T) {
+	bubble(t, Options{}, func(r *rig) {
+		stays, gone := r.channel("k01"), r.channel("k02")
+		r.append(stays, 30)
+		r.append(gone, 40)
+		next, end := r.killed()
+		defer end()
+		added := next.channel("k03")
+		next.append(next.channel("k01"), 1)
+		next.append(added, 2)
+		next.start()
+		next.after(10 * time.Second)
+		if a, b, c := r.f.held(stays), r.f.held(gone), r.f.held(added); a != 31 || b != 40 || c != 2 {
+			t.Errorf("the server has %d, %d and %d records; want 31, 40 of the machine that is gone, and 2", a, b, c)
+		}
+	})
+}

@@ -32,9 +32,7 @@ const perSeed = 5000
 
 // open are seeds that show a defect which is not repaired yet. They are no excuse:
 // one that is right again fails until it is taken off.
-var open = map[uint64]string{
-	111: "a box that was handed a reading from before its register fell counts on over the fall, of which another box tells after it",
-}
+var open = map[uint64]string{}
 
 // A million faults, and every count and stop is in the books once, or the books
 // say what nobody can know.

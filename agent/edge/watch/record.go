@@ -70,18 +70,27 @@ func (p *pass) quality() wirepb.CountQuality {
 	return wirepb.CountQuality_COUNT_QUALITY_SURE
 }
 
+// unit is that of the life that is told, which may be of another configuration.
+func (p *pass) unit() Unit {
+	if p.st.Unit != (Unit{}) {
+		return p.st.Unit
+	}
+	return p.w.unit()
+}
+
 func (p *pass) span(clock source.Instant, from, until int64, ext uint64, q wirepb.CountQuality) {
 	if q == wirepb.CountQuality_COUNT_QUALITY_INCHED && ext == p.st.Told {
 		q = wirepb.CountQuality_COUNT_QUALITY_SURE // watched, and not turned
 	}
+	unit := p.unit()
 	raw := ext // a pulse count is its own raw counter
-	if m := p.w.counter.Modulus(); !p.w.conf.Pulses {
+	if m := uint64(1) << unit.Bits; unit.Bits > 0 {
 		raw = (p.base.Raw + m - (p.base.Ext-ext)%m) % m
 	}
 	p.tell(instant(clock, until), &wirepb.Record_CountSpan{CountSpan: &wirepb.CountSpan{
 		LifeId: id(p.st.Life), From: p.st.Told, To: ext,
-		RawTo: raw, RawBits: uint32(p.w.conf.Bits), FromBoottimeNs: min(from, until),
-		CountsPerRevolution: p.w.conf.PerRevolution, Quality: q,
+		RawTo: raw, RawBits: uint32(unit.Bits), FromBoottimeNs: min(from, until),
+		CountsPerRevolution: unit.PerRevolution, Quality: q,
 	}})
 	p.st.Told = ext
 	p.st.Covered = max(p.st.Covered, until)

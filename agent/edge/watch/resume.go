@@ -66,7 +66,7 @@ const anyStop = 255
 func (w *Watch) Resume(r Resumed) State {
 	last := instant(r.At, r.At.Boottime-int64(r.Age))
 	s := State{
-		Known: true, Counter: w.conf.Counter, Life: r.Life, Axis: placing,
+		Known: true, Counter: w.conf.Counter, Life: r.Life, Unit: Unit{r.PerRevolution, r.Bits}, Axis: placing,
 		Count: count.State{Known: true, Raw: r.Raw, Ext: r.Ext, Moved: -owed},
 		More:  set + r.Longer, Last: last, Raw: r.Raw, Told: r.Ext, resumed: true,
 	}

@@ -21,6 +21,8 @@ type State struct {
 	Digest  [32]byte       // configuration that was told last
 	Counter uint64         // name of the counter that is read
 	Life    [16]byte       // counter life
+	Unit    Unit           // of that life
+	Inputs  uint64         // name of the stop inputs that are read; 0 = not known
 	Count   count.State    // of the raw counter
 	Axis    time.Duration  // time base of Count: never goes back
 	More    time.Duration  // how much later than Axis it may be
@@ -40,6 +42,13 @@ type State struct {
 	down    bool
 	resumed bool
 	dark    source.Instant // first look after a hole at a lamp that was off
+}
+
+// Unit is what the counts of a life are: another configuration may be in force
+// when the last of them are told. Of the zero Unit that of the configuration is taken.
+type Unit struct {
+	PerRevolution uint32 // counts in one revolution
+	Bits          uint   // width of the raw counter; 0 for pulses
 }
 
 // settle lets time begin anew at an instant, with the counter at ext.
@@ -68,7 +77,8 @@ const stateVersion = 2
 // AppendBinary appends the state in a compact form: it is written with every
 // record.
 func (s State) AppendBinary(b []byte) ([]byte, error) {
-	b = append(b, stateVersion, flags(s.Known, s.stop.open, s.stop.input, s.unsure), byte(s.Last.Quality))
+	named := s.Unit != Unit{} || s.Inputs != 0
+	b = append(b, stateVersion, flags(s.Known, s.stop.open, s.stop.input, s.unsure, named), byte(s.Last.Quality))
 	b = append(b, s.Digest[:]...)
 	b = binary.BigEndian.AppendUint64(b, s.Counter)
 	b = append(b, s.Life[:]...)
@@ -96,6 +106,11 @@ func (s State) AppendBinary(b []byte) ([]byte, error) {
 			b = binary.AppendVarint(b, s.Last.Boottime-in.offAt)
 			b = binary.AppendUvarint(b, in.offExt)
 		}
+	}
+	if named {
+		b = binary.AppendUvarint(b, uint64(s.Unit.PerRevolution))
+		b = binary.AppendUvarint(b, uint64(s.Unit.Bits))
+		b = binary.BigEndian.AppendUint64(b, s.Inputs)
 	}
 	return b, nil
 }
@@ -151,6 +166,11 @@ func (s *State) UnmarshalBinary(b []byte) error {
 			in.offAt, in.offExt = out.Last.Boottime-r.varint(), r.uvarint()
 		}
 		out.inputs = append(out.inputs, in)
+	}
+	if f&16 != 0 {
+		per, bits := r.uvarint(), r.uvarint()
+		r.bad = r.bad || per > count.MaxPerRevolution || bits > 32
+		out.Unit, out.Inputs = Unit{uint32(per), uint(bits)}, r.fixed()
 	}
 	if r.bad || len(r.b) > 0 {
 		return fmt.Errorf("watch: %w: cut short, or too long by %d bytes", ErrState, len(r.b))

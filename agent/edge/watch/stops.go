@@ -32,6 +32,7 @@ type input struct {
 
 // resetInputs takes the inputs as they are: nobody knows since when.
 func (p *pass) resetInputs() {
+	p.st.Inputs = p.w.conf.Inputs
 	p.st.inputs = make([]input, len(p.w.conf.Stops))
 	for i := range p.st.inputs {
 		p.st.inputs[i].on = p.active&(1<<i) != 0

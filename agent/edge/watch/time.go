@@ -17,7 +17,7 @@ func (p *pass) hole() bool {
 	last, now := p.st.Last, p.r.At
 	s := &p.st.stop
 	// A pulse count that has not moved says nothing about a time without it.
-	p.continued = s.open && s.input && p.stillHeld() && p.st.Counter == p.w.conf.Counter && !p.w.conf.Pulses
+	p.continued = s.open && s.input && p.stillHeld() && p.st.Counter == p.w.conf.Counter && p.sameInputs() && !p.w.conf.Pulses
 	// Of a stop that another reader began the inputs are not known: it ended
 	// somewhere in the hole, and what is told first must not be of before it.
 	if s.open && s.input && p.allPending() && !p.continued && s.first != anyStop {
@@ -31,6 +31,10 @@ func (p *pass) hole() bool {
 	p.st.settle(now.Boottime, p.base.Ext)
 	return true
 }
+
+// sameInputs tells that the stop inputs are those of the state. Of one that another
+// reader or an older version left it is not known, and taken to be so.
+func (p *pass) sameInputs() bool { return p.st.Inputs == 0 || p.st.Inputs == p.w.conf.Inputs }
 
 // stillHeld tells that the inputs may have held the machine all through a
 // hole: one is on and the cylinder did not turn, or one of the same and it made

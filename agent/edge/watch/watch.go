@@ -62,6 +62,9 @@ type Config struct {
 	// Counter names the counter that is read and its counts per revolution;
 	// a new name begins a new counter life.
 	Counter uint64
+	// Inputs names the stop inputs and their causes: a stop does not go on over a
+	// new name. Zero means that they never change.
+	Inputs uint64
 }
 
 // Watch decides about the readings of one machine. It keeps nothing between
@@ -102,6 +105,9 @@ func New(c Config, newID func() [16]byte, boot func([16]byte) uint32) (*Watch, e
 	}
 	return &Watch{conf: c, counter: counter, newID: newID, boot: boot}, nil
 }
+
+// unit is that of the counts of the configured counter.
+func (w *Watch) unit() Unit { return Unit{w.conf.PerRevolution, w.conf.Bits} }
 
 // Step takes one reading. past says that it is older than the agent: spans
 // are then told every minute. The state given is not changed.
@@ -230,6 +236,9 @@ func (p *pass) count(hole bool) {
 	} else {
 		p.st.Count, v = p.w.counter.Step(p.st.Count, s)
 	}
+	if p.st.Unit == (Unit{}) && p.st.Counter == p.w.conf.Counter {
+		p.st.Unit = p.w.unit() // an older version did not keep it
+	}
 	p.st.Counter = p.w.conf.Counter
 	p.st.unsure = p.st.unsure || hole
 	if v.Kind == count.Held {
@@ -280,7 +289,7 @@ func (p *pass) newLife(v count.Verdict) {
 	} else if v.Link != count.FirstSight {
 		link.RawBits = 0 // its readings do not agree: nobody is to go on from one
 	}
-	p.st.Life = p.w.newID()
+	p.st.Life, p.st.Unit = p.w.newID(), p.w.unit()
 	p.st.Told = v.From
 	link.NewLife = id(p.st.Life)
 	p.tell(at, &wirepb.Record_LifeLink{LifeLink: link})
