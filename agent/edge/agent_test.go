@@ -25,8 +25,9 @@ import (
 
 // mill holds the machines of a test; each answers by the time since begin.
 type mill struct {
-	begin time.Time
-	boot  byte
+	begin   time.Time
+	boot    byte
+	quality source.Quality
 
 	mu    sync.Mutex
 	shows map[string]func(time.Duration) (raw uint64, active []int, err error)
@@ -35,13 +36,13 @@ type mill struct {
 }
 
 func newMill() *mill {
-	return &mill{begin: time.Now(), boot: 1, shows: map[string]func(time.Duration) (uint64, []int, error){},
+	return &mill{begin: time.Now(), boot: 1, quality: source.NTPSynced, shows: map[string]func(time.Duration) (uint64, []int, error){},
 		hangs: map[string]bool{}, reads: map[string][]time.Duration{}}
 }
 
 func (m *mill) now() source.Instant {
 	t := time.Now()
-	return source.Instant{Boot: [16]byte{m.boot}, Boottime: t.Sub(m.begin).Nanoseconds() + 1e9, Wall: t.UnixNano(), Quality: source.NTPSynced}
+	return source.Instant{Boot: [16]byte{m.boot}, Boottime: t.Sub(m.begin).Nanoseconds() + 1e9, Wall: t.UnixNano(), Quality: m.quality}
 }
 
 // line is one machine as a source; its address is its name.

@@ -2,10 +2,12 @@ package edge
 
 import (
 	"context"
+	"strings"
 	"testing"
 	"testing/synctest"
 	"time"
 
+	"turnwise/agent/source"
 	"turnwise/proto/turnwisepb/wirepb"
 )
 
@@ -13,15 +15,20 @@ import (
 type oracle struct {
 	a      *Agent
 	answer func(machine string) *wirepb.Resume
+	away   func(machine string, since int64) *wirepb.Absence
 }
 
 func (o *oracle) Run(ctx context.Context) error {
 	tick := time.NewTicker(time.Second)
 	defer tick.Stop()
 	for {
-		for _, m := range o.a.asks.machines() {
-			if r := o.answer(m); r != nil {
-				o.a.asks.answered(r, o.a.now())
+		for _, q := range o.a.asks.questions() {
+			if q.Since != 0 {
+				if a := o.away(q.Machine, q.Since); a != nil {
+					o.a.asks.absent(a, o.a.now())
+				}
+			} else if r := o.answer(q.Machine); r != nil {
+				o.a.asks.resumed(r, o.a.now())
 			}
 		}
 		select {
@@ -60,7 +67,7 @@ func TestNewJournalAsksTheServer(t *testing.T) {
 			run := func(answer func(string) *wirepb.Resume) {
 				a := m.agent(t, testConfig(dir, "k01"), Options{})
 				a.asks = new(asks)
-				a.uplink = &oracle{a, answer}
+				a.uplink = &oracle{a: a, answer: answer}
 				runFor(t, a, 40*time.Second)
 			}
 			run(c.answer)
@@ -77,6 +84,55 @@ func TestNewJournalAsksTheServer(t *testing.T) {
 				t.Errorf("%s: %d lives begin, counts from %d; want %d and %d", c.name, lives, first, c.lives, c.first)
 			}
 			run(func(string) *wirepb.Resume { t.Errorf("%s: a journal that knows asked", c.name); return nil })
+		}
+	})
+}
+
+// A box without a time server has started anew. It asks how long it was off, and
+// journals nothing of the machine until it is told, or nobody told for a while.
+func TestBoxWithoutAClockAsksHowLongItWasOff(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		for _, c := range []struct {
+			name string
+			away func(machine string, since int64) *wirepb.Absence
+			most uint64 // counts that may be missing
+			says string // of the live view, while it waits
+		}{
+			{"told", func(m string, since int64) *wirepb.Absence {
+				return &wirepb.Absence{Machine: m, SinceNs: since, AgeNs: int64(2 * time.Minute)}
+			}, 200, "waiting for the server"},
+			{"silent", func(string, int64) *wirepb.Absence { return nil }, 1 << 40, "waiting for the server"},
+		} {
+			m := newMill()
+			m.quality = source.Free
+			m.shows["k01"] = func(time.Duration) (uint64, []int, error) { return 70_000, nil, nil }
+			dir := t.TempDir()
+			run := func(d time.Duration, heard bool, look time.Duration) (problem string) {
+				a := m.agent(t, testConfig(dir, "k01"), Options{})
+				a.asks = new(asks)
+				a.uplink = &oracle{a: a, answer: func(string) *wirepb.Resume { return nil }, away: c.away}
+				a.served = func(boottime int64) (add, off time.Duration, ok bool) {
+					return time.Duration(1_900_000_000 * time.Second), time.Millisecond, heard
+				}
+				time.AfterFunc(look, func() { problem = a.machines[0].live().GetProblem() })
+				runFor(t, a, d)
+				return problem
+			}
+			run(time.Minute, true, time.Second)
+			m.boot++
+			m.shows["k01"] = func(time.Duration) (uint64, []int, error) { return 12, nil, nil } // it was reset
+			if got := run(10*time.Minute, false, 100*time.Millisecond); !strings.Contains(got, c.says) {
+				t.Errorf("%s: the live view says %q", c.name, got)
+			}
+			link := (*wirepb.LifeLink)(nil)
+			for _, r := range records(t, dir, "k01") {
+				if l := r.GetLifeLink(); l != nil {
+					link = l
+				}
+			}
+			if most := link.GetLostMax(); link.GetKind() != wirepb.LinkKind_LINK_KIND_RESET || most > c.most || most < c.most/1e6 {
+				t.Errorf("%s: %v with up to %d counts lost, a reset with at most %d expected", c.name, link.GetKind(), most, c.most)
+			}
 		}
 	})
 }

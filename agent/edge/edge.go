@@ -51,6 +51,7 @@ type Agent struct {
 	uplink   runner
 	machines []*machine
 	asks     *asks // nil: nobody to ask
+	served   func(boottime int64) (add, uncertainty time.Duration, ok bool)
 
 	pastDone chan struct{}
 	ready    chan struct{}
@@ -114,13 +115,24 @@ func (a *Agent) wire(s secrets) error {
 		URL: a.conf.MQTT.URL, Site: a.conf.Site, Agent: a.conf.Agent, Version: a.o.Version,
 		TLS: s.tls, Username: a.conf.MQTT.Username, Password: s.password,
 		Keepalive: a.conf.MQTT.Keepalive.Std(), CatchUp: a.conf.MQTT.CatchUp,
-		Clock: a.now, Live: a.live, Asking: a.asks.machines, Resumed: a.asks.answered, Log: a.o.Log,
+		Clock: a.now, Live: a.live, Asking: a.asks.questions, Resumed: a.asks.resumed, Absent: a.asks.absent, Log: a.o.Log,
 	})
 	if err != nil {
 		return fmt.Errorf("edge: %w", err)
 	}
-	a.uplink = u
+	a.uplink, a.served = u, u.ServerOffset
 	return nil
+}
+
+// clocks is a look at the clocks, with what is known of the server's.
+func (a *Agent) clocks() source.Instant {
+	at := a.now()
+	if a.served != nil {
+		if add, off, ok := a.served(at.Boottime); ok {
+			at.Served = at.Boottime + int64(add-off)
+		}
+	}
+	return at
 }
 
 // PastDone is closed when every machine has taken its past readings.

@@ -31,7 +31,8 @@ type machine struct {
 
 	scribe *scribe.Scribe
 	speed  watch.Speed
-	ill    bool // the last append went wrong
+	ill    bool          // the last append went wrong
+	absent <-chan answer // the server's word on how long nobody watched, while it is asked
 
 	turned   atomic.Int64 // when the loop went round last
 	readings atomic.Uint64
@@ -60,7 +61,7 @@ func newMachine(a *Agent, c Machine) (*machine, error) {
 	}
 	wc := watch.Config{
 		Bits: counterBits(c.Source), Pulses: c.Source.Kind == kindGPIO, PerRevolution: per, MaxRPM: c.Source.MaxSpeedRPM,
-		Poll: c.Source.Poll.Std(), StopAfter: c.Run.StopAfter.Std(), CrawlRPM: c.Run.CrawlRPM,
+		Poll: c.Source.Poll.Std(), Patience: patience, StopAfter: c.Run.StopAfter.Std(), CrawlRPM: c.Run.CrawlRPM,
 		SourceKind: c.Source.Kind, Digest: digest(c), Counter: counterName(c.Source, per), Inputs: inputsName(c.Source),
 	}
 	for _, s := range c.Source.Stops {
@@ -151,8 +152,9 @@ func (m *machine) run(ctx context.Context, delay time.Duration, pastDone, tried 
 		if ctx.Err() != nil {
 			break
 		}
-		r.At, r.Err = m.agent.now(), err
+		r.At, r.Err = m.agent.clocks(), err
 		m.take(r, false)
+		m.away()
 		tried()
 		select {
 		case <-ctx.Done():
@@ -296,9 +298,12 @@ func (m *machine) look(r source.Reading) {
 		return
 	}
 	st := m.scribe.State()
+	_, waiting := st.Waiting()
 	m.view.live = m.watch.Live(st, &m.speed, r.SpeedRPM)
 	m.view.problem = r.Note
 	switch {
+	case waiting:
+		m.view.problem = "the box was off; waiting for the server to tell for how long"
 	case st.Count.Disagreeing():
 		m.view.problem = fmt.Sprintf("the first readings of the counter do not follow each other (now %d); waiting for two that do", st.Raw)
 	case st.Count.Holding() && !st.Count.Beginning():

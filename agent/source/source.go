@@ -11,6 +11,9 @@ type Instant struct {
 	Boottime int64    // CLOCK_BOOTTIME, ns
 	Wall     int64    // ns since 1970 UTC, as the agent believes it
 	Quality  Quality
+	// Served is the instant on the server's wall clock (Unix ns), rather too
+	// early than too late by what its measurements are unsure; 0 = not measured.
+	Served int64
 }
 
 // Quality mirrors wire ClockQuality.

@@ -60,9 +60,10 @@ type Options struct {
 	// view shows the streams only. It is called once a second at most and
 	// must not block.
 	Live func() []*wirepb.MachineLive
-	// Asking and Resumed are those of [sender.Options].
-	Asking  func() []string
+	// Asking, Resumed and Absent are those of [sender.Options].
+	Asking  func() []sender.Question
 	Resumed func(r *wirepb.Resume, at source.Instant)
+	Absent  func(a *wirepb.Absence, at source.Instant)
 	// Log; nil means slog.Default().
 	Log *slog.Logger
 
@@ -107,7 +108,7 @@ func New(j *journal.Journal, o Options) (*Uplink, error) {
 	}
 	return &Uplink{o: o, j: j, sender: sender.New(j, sender.Options{
 		Site: o.Site, Agent: o.Agent, Version: o.Version,
-		Group: o.Group, AckTimeout: o.AckTimeout, Window: o.Window, CatchUp: o.CatchUp, Live: o.Live, Asking: o.Asking, Resumed: o.Resumed, Log: o.Log,
+		Group: o.Group, AckTimeout: o.AckTimeout, Window: o.Window, CatchUp: o.CatchUp, Live: o.Live, Asking: o.Asking, Resumed: o.Resumed, Absent: o.Absent, Log: o.Log,
 	})}, nil
 }
 
@@ -281,9 +282,7 @@ func (u *Uplink) serve(ctx context.Context, c conn) error {
 	}
 }
 
-// ServerOffset is what must be added to the agent's CLOCK_BOOTTIME to get the
-// server's wall clock, and how far off that can be. ok is false before the
-// first acknowledgement.
-func (u *Uplink) ServerOffset() (add, uncertainty time.Duration, ok bool) {
-	return u.sender.ServerOffset(u.o.Clock().Boottime)
+// ServerOffset is that of [sender.Sender]. It may be called from any goroutine.
+func (u *Uplink) ServerOffset(boottime int64) (add, uncertainty time.Duration, ok bool) {
+	return u.sender.ServerOffset(boottime)
 }

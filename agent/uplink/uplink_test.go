@@ -436,7 +436,7 @@ func TestLiveView(t *testing.T) {
 
 func TestServerOffset(t *testing.T) {
 	bubble(t, Options{}, func(r *rig) {
-		if _, _, ok := r.u.ServerOffset(); ok {
+		if _, _, ok := r.u.ServerOffset(r.u.o.Clock().Boottime); ok {
 			t.Error("an offset before the first acknowledgement")
 		}
 		c := r.channel("m01")
@@ -444,13 +444,13 @@ func TestServerOffset(t *testing.T) {
 		r.start()
 		r.after(time.Second)
 		// The fake server's clock is the bubble's, 1 ms away each way.
-		add, off, ok := r.u.ServerOffset()
+		add, off, ok := r.u.ServerOffset(r.u.o.Clock().Boottime)
 		if !ok || add != bootedAt || off < time.Millisecond || off > 2*time.Millisecond {
 			t.Errorf("ServerOffset = %v, %v, %v; want %v within 1 to 2 ms", add, off, ok, time.Duration(bootedAt))
 		}
 		first := off
 		r.after(time.Hour)
-		if _, off, _ = r.u.ServerOffset(); off < first+300*time.Millisecond {
+		if _, off, _ = r.u.ServerOffset(r.u.o.Clock().Boottime); off < first+300*time.Millisecond {
 			t.Errorf("uncertainty %v after an hour without a measurement, want it to grow", off)
 		}
 	})

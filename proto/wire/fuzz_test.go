@@ -124,6 +124,13 @@ func FuzzDecodeCommand(f *testing.F) {
 		}
 		f.Add(p)
 	}
+	for _, a := range []*wirepb.Absence{{Machine: "k01", StreamId: id('s'), SinceNs: 5, AgeNs: 6, LongerAgoNs: 7}, {StreamId: id('s'), AgeNs: -1}, {StreamId: []byte{1}}} {
+		p, err := proto.Marshal(&wirepb.Command{Absences: []*wirepb.Absence{a}})
+		if err != nil {
+			f.Fatal(err)
+		}
+		f.Add(p)
+	}
 	f.Fuzz(func(t *testing.T, p []byte) {
 		c, err := DecodeCommand(p)
 		if err != nil {
@@ -135,6 +142,11 @@ func FuzzDecodeCommand(f *testing.F) {
 		for i, r := range c.GetResumes() {
 			if len(r.GetStreamId()) != IDLen || r.GetVerdict() == wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE && (len(r.GetLifeId()) != IDLen || r.GetRaw()>>r.GetRawBits() != 0 || r.GetLongerAgoNs() < 0) {
 				t.Errorf("accepted resume %d: %v", i, r)
+			}
+		}
+		for i, a := range c.GetAbsences() {
+			if len(a.GetStreamId()) != IDLen || a.GetAgeNs() < 0 || a.GetLongerAgoNs() < 0 {
+				t.Errorf("accepted absence %d: %v", i, a)
 			}
 		}
 		if p, err = proto.Marshal(c); err != nil {

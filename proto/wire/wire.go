@@ -197,6 +197,15 @@ func DecodeCommand(payload []byte) (*wirepb.Command, error) {
 				i, r.GetRaw(), r.GetRawBits(), r.GetSentNs()-r.GetReadingNs(), r.GetLongerAgoNs(), ErrMalformed)
 		}
 	}
+	if n := len(c.GetAbsences()); n > MaxMachines {
+		return nil, fmt.Errorf("wire: command with %d absences, at most %d are allowed: %w", n, MaxMachines, ErrMalformed)
+	}
+	for i, a := range c.GetAbsences() {
+		if len(a.GetStreamId()) != IDLen || a.GetAgeNs() < 0 || a.GetLongerAgoNs() < 0 {
+			return nil, fmt.Errorf("wire: absence %d: stream_id of %d bytes, %d ns ago or up to %d longer: %d bytes and times past expected: %w",
+				i, len(a.GetStreamId()), a.GetAgeNs(), a.GetLongerAgoNs(), IDLen, ErrMalformed)
+		}
+	}
 	return c, nil
 }
 

@@ -328,6 +328,9 @@ func decodeState(payload []byte) (*wirepb.AgentState, error) {
 	if n := len(st.GetResumes()); n > wire.MaxMachines {
 		return fail("%d questions for counters, at most %d expected", n, wire.MaxMachines)
 	}
+	if n := len(st.GetAbsences()); n > wire.MaxMachines {
+		return fail("%d questions for absences, at most %d expected", n, wire.MaxMachines)
+	}
 	if !idLen(st.GetRunId()) || !idLen(st.GetBootId()) {
 		return fail("run_id and boot_id have %d and %d bytes, %d expected", len(st.GetRunId()), len(st.GetBootId()), wire.IDLen)
 	}

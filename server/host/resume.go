@@ -18,8 +18,8 @@ import (
 // maxAsked bounds the questions that wait; an agent asks again each second.
 const maxAsked = 4096
 
-// resumes answers agents that ask where a machine's counter stood, without
-// making a connection wait for the disk.
+// resumes answers agents that ask where a machine's counter stood, or how long a
+// box was off, without making a connection wait for the disk.
 type resumes struct {
 	st   store.Store
 	log  *slog.Logger
@@ -29,6 +29,7 @@ type resumes struct {
 
 	mu    sync.Mutex
 	asked map[asked]uint64 // newest record of the stream
+	away  map[asked]*wirepb.AbsenceRequest
 	told  map[asked]string // refusals that people heard of
 }
 
@@ -38,16 +39,21 @@ type asked struct {
 }
 
 func newResumes(st store.Store, log *slog.Logger, now func() time.Time, tell func(string, *wirepb.Command)) *resumes {
-	return &resumes{st: st, log: log, now: now, tell: tell, wake: make(chan struct{}, 1), asked: map[asked]uint64{}, told: map[asked]string{}}
+	return &resumes{st: st, log: log, now: now, tell: tell, wake: make(chan struct{}, 1), asked: map[asked]uint64{}, away: map[asked]*wirepb.AbsenceRequest{}, told: map[asked]string{}}
 }
 
 // saw takes the questions in an agent's state.
 func (r *resumes) saw(agent string, st *wirepb.AgentState) {
-	if !st.GetOnline() || len(st.GetResumes()) == 0 {
+	if !st.GetOnline() || len(st.GetResumes())+len(st.GetAbsences()) == 0 {
 		return
 	}
 	r.mu.Lock()
 	defer r.mu.Unlock()
+	for _, q := range st.GetAbsences() {
+		if wire.ValidID(q.GetMachine()) && len(q.GetStreamId()) == wire.IDLen && len(r.away) < maxAsked {
+			r.away[asked{agent, q.GetMachine(), store.ID(q.GetStreamId())}] = q
+		}
+	}
 	for _, q := range st.GetResumes() {
 		if wire.ValidID(q.GetMachine()) && len(q.GetStreamId()) == wire.IDLen && len(r.asked) < maxAsked {
 			r.asked[asked{agent, q.GetMachine(), store.ID(q.GetStreamId())}] = q.GetHeadSeq()
@@ -68,6 +74,24 @@ func (r *resumes) run(ctx context.Context) error {
 		case <-r.wake:
 		}
 		r.answer(ctx)
+		r.answerAway(ctx)
+	}
+}
+
+// answerAway tells how long boxes were off.
+func (r *resumes) answerAway(ctx context.Context) {
+	r.mu.Lock()
+	waiting := r.away
+	r.away = map[asked]*wirepb.AbsenceRequest{}
+	r.mu.Unlock()
+	for q, x := range waiting {
+		now := r.now()
+		longer, err := r.st.LongerAgo(ctx, time.Unix(0, x.GetSinceNs()), now)
+		if err != nil {
+			r.log.Warn("question for how long a box was off not answered", "agent", q.agent, "machine", q.machine, "error", err) // it asks again
+			continue
+		}
+		r.tell(q.agent, &wirepb.Command{Absences: []*wirepb.Absence{ingest.AbsenceAnswer(x, longer, now)}})
 	}
 }
 

@@ -13,6 +13,15 @@ var resumeVerdicts = map[store.ResumeVerdict]wirepb.ResumeVerdict{
 	store.ResumeRefused:  wirepb.ResumeVerdict_RESUME_VERDICT_REFUSED,
 }
 
+// AbsenceAnswer is what the reader of a machine is told of how long ago an instant
+// was that it asks for, sent at another one.
+func AbsenceAnswer(q *wirepb.AbsenceRequest, longer time.Duration, now time.Time) *wirepb.Absence {
+	return &wirepb.Absence{
+		Machine: q.GetMachine(), StreamId: q.GetStreamId(), SinceNs: q.GetSinceNs(),
+		AgeNs: max(now.UnixNano()-q.GetSinceNs(), 0), LongerAgoNs: int64(longer),
+	}
+}
+
 // ResumeAnswer is what the reader of a machine is told of its counter, sent at
 // an instant.
 func ResumeAnswer(machine string, stream store.ID, got store.Resume, incarnation store.ID, now time.Time) *wirepb.Resume {

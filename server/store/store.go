@@ -43,6 +43,10 @@ type Store interface {
 	// machine there. Of those, records up to the instant are still taken and
 	// the first one after it freezes them. Asking again gives the same answer.
 	Resume(ctx context.Context, q ResumeQuery, at time.Time) (Resume, error)
+	// LongerAgo is how much longer ago than the clock tells that now shows at an
+	// instant another one of it may have been, because it was set back in between,
+	// as far as any box saw it. It changes nothing.
+	LongerAgo(ctx context.Context, since, at time.Time) (time.Duration, error)
 	// Frozen lists the streams that take nothing more, by agent and machine.
 	Frozen(ctx context.Context) ([]FrozenStream, error)
 	// Release lets a frozen stream go on with the process that speaks next.

@@ -85,6 +85,9 @@ type seat struct {
 // askFor is how long a machine without a state waits for the server's word.
 const askFor = 10 * time.Second
 
+// patience is how long it waits for the server's word on how long the box was off.
+const patience = 3 * time.Minute
+
 func newBox(m *mill, id string, plcs []*plc) *box {
 	b := &box{w: m.w, mill: m, id: id, since: m.w.now, told: m.w.now, plcs: plcs, disk: newDisk(m.w), quality: source.Free}
 	if m.w.chance(0.5) {
@@ -156,7 +159,7 @@ func (p *process) open() (err error) {
 			return err
 		}
 		conf := watch.Config{
-			Bits: m.width, Pulses: m.width == 0, PerRevolution: uint32(m.perRev), MaxRPM: maxRPM, Poll: poll, StopAfter: stopAfter,
+			Bits: m.width, Pulses: m.width == 0, PerRevolution: uint32(m.perRev), MaxRPM: maxRPM, Poll: poll, StopAfter: stopAfter, Patience: patience,
 			SourceKind: "rehearsal", Counter: 1, Digest: [32]byte{1},
 		}
 		for _, c := range causes {
@@ -176,19 +179,38 @@ func (p *process) open() (err error) {
 		s.pulses = m.at() - int64(s.scribe.State().Count.Raw) // a pulse counter goes on where it was told
 		p.seats = append(p.seats, s)
 	}
-	p.s = sender.New(p.j, sender.Options{Site: site, Agent: b.id, Log: log, Random: b.w.rnd.Float64, Asking: p.asking, Resumed: p.resumed})
+	p.s = sender.New(p.j, sender.Options{Site: site, Agent: b.id, Log: log, Random: b.w.rnd.Float64, Asking: p.asking, Resumed: p.resumed, Absent: p.absent})
 	p.dirty()
 	return nil
 }
 
-// asking lists the machines of which the process does not know the state.
-func (p *process) asking() (list []string) {
+// asking lists the machines of which the process does not know the state, or how
+// long ago that was.
+func (p *process) asking() (list []sender.Question) {
 	for _, s := range p.seats {
-		if s.asking {
-			list = append(list, s.plc.id)
+		since, waiting := s.scribe.State().Waiting()
+		if s.asking || waiting {
+			list = append(list, sender.Question{Machine: s.plc.id, Since: since})
 		}
 	}
 	return list
+}
+
+// absent takes the server's word on how long ago it was.
+func (p *process) absent(a *wirepb.Absence, at source.Instant) {
+	for _, s := range p.seats {
+		st := s.scribe.State()
+		if since, waiting := st.Waiting(); !waiting || s.plc.id != a.GetMachine() || since != a.GetSinceNs() {
+			continue
+		}
+		p.b.w.fault("agent: told how long it was off")
+		eyes := p.b.mill.oracle.of(s.plc)
+		if p.b.stray {
+			eyes = p.b.eyes[s.plc]
+		}
+		p.b.mill.oracle.absent(s.plc, eyes, st.Last, at, time.Duration(a.GetAgeNs()+a.GetLongerAgoNs()))
+		s.scribe.Begin(st.Away(a, at))
+	}
 }
 
 // resumed takes the server's word on one of them.
@@ -290,10 +312,16 @@ func (p *process) poll(s *seat) {
 		s.wrong = b.w.now
 	}
 	r.At = b.clock()
+	if add, off, ok := p.s.ServerOffset(r.At.Boottime); ok {
+		r.At.Served = r.At.Boottime + int64(add-off)
+	}
 	_ = p.guarded(func() error {
 		_, err := s.scribe.Take(r, false)
 		if err == nil {
 			p.dirty()
+		}
+		if _, waiting := s.scribe.State().Waiting(); waiting {
+			return nil // it says nothing yet
 		}
 		if right := r.Raw == true || s.plc.width == 0; r.Err == nil && b.stray {
 			b.mill.oracle.strayRead(b.eyes[s.plc], s.plc, r, err == nil && right)

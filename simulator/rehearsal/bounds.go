@@ -15,12 +15,37 @@ type excusable struct {
 	unheard []time.Duration // since when the server may know nothing, until it hears of a new journal
 	died    bool            // the process that looked last
 	vague   bool            // some box did not know how long it was off
+	word    word            // that a box was told of that
+}
+
+// word is what the server says of how long a box was off.
+type word struct {
+	boot   [16]byte // that was told
+	at     time.Duration
+	told   time.Duration // at the most
+	deaths int           // of processes that looked, then: it is not kept
+}
+
+// absent is told when a box hears how long ago the newest reading is that it knows.
+func (o *oracle) absent(p *plc, eyes *sight, last, at source.Instant, told time.Duration) {
+	o.oldEnough(p, last.Boot, last.Boottime, told)
+	eyes.word = word{at.Boot, o.w.now, told, eyes.deaths}
+}
+
+// heard is how long ago that reading was at the most, for who was told.
+func (s *sight) heard(now time.Duration, at source.Instant) (told time.Duration, ok bool) {
+	w := s.word
+	return w.told + now - w.at + placing, w.boot == at.Boot && w.deaths == s.deaths
 }
 
 // mayTell is the most that a box may tell of a time. One that does not know how
 // long it was off must tell of fifteen times what it believes in.
 func (o *oracle) mayTell(p *plc, s *sight, d time.Duration, at source.Instant) int64 {
-	if s.unset(o.w.now, at) {
+	switch told, heard := s.heard(o.w.now, at); {
+	case !s.unset(o.w.now, at):
+	case heard:
+		d = max(d, told)
+	default:
 		s.vague = true
 		d = 15*longOff + d
 	}

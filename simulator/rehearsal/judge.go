@@ -94,7 +94,7 @@ func (j Judged) String() string {
 			}
 		}
 	}
-	fmt.Fprintf(b, "%d counters handed over, %d times with too short a word of how long nobody looked, %d with too long a one that no box could know of\n", j.Ages.Of, j.Ages.Short, j.Ages.Long)
+	fmt.Fprintf(b, "%d words of how long nobody looked, %d too short, %d too long in a way that no box could know of\n", j.Ages.Of, j.Ages.Short, j.Ages.Long)
 	fmt.Fprintf(b, "%d turns told as lost at the most, %d excused by the ledger; more than excused at %d machines with pulses and no set clock, which pass\n", j.Declared, j.Excusable, j.Beyond)
 	return b.String()
 }

@@ -193,16 +193,7 @@ const placing = 5 * time.Second
 // as nobody sets the time since it. Where none was heard since the clock was set and
 // the server was set back to a backup, nobody can know.
 func (o *oracle) handedOver(p *plc, boot [16]byte, boottime int64, age, longer time.Duration) {
-	booted, ok := o.boots[boot]
-	if !ok {
-		o.w.fail("machine %s is handed over from a reading of boot %x, which no box had", p.id, boot[:4])
-	}
-	o.judged.Ages.Of++
-	read := booted + time.Duration(boottime)
-	if short := o.w.now - read - age - longer; short > placing {
-		o.judged.Ages.Short++
-		o.tooShort(p, short)
-	}
+	read := o.oldEnough(p, boot, boottime, age+longer)
 	blind := max(o.mill.server.setAt, o.mill.restored)
 	known := false
 	for boot, at := range o.spoke {
@@ -212,6 +203,21 @@ func (o *oracle) handedOver(p *plc, boot [16]byte, boottime int64, age, longer t
 		o.judged.Ages.Long++
 		o.of(p).longer = max(o.of(p).longer, long)
 	}
+}
+
+// oldEnough judges how old at the most a reading is said to be, and tells when it was.
+func (o *oracle) oldEnough(p *plc, boot [16]byte, boottime int64, told time.Duration) (read time.Duration) {
+	booted, ok := o.boots[boot]
+	if !ok {
+		o.w.fail("the age is told of a reading of machine %s in boot %x, which no box had", p.id, boot[:4])
+	}
+	o.judged.Ages.Of++
+	read = booted + time.Duration(boottime)
+	if short := o.w.now - read - told; short > placing {
+		o.judged.Ages.Short++
+		o.tooShort(p, short)
+	}
+	return read
 }
 
 // unwatched is told when a process dies: what it saw last may be forgotten.

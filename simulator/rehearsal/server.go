@@ -120,6 +120,14 @@ func (s *server) asked(agent string, payload []byte) {
 	if err != nil || s.full {
 		return // it asks again
 	}
+	for _, q := range st.GetAbsences() {
+		longer, err := s.st.LongerAgo(background, time.Unix(0, q.GetSinceNs()), s.now())
+		if err != nil {
+			s.w.fail("question of %s for how long it was off: %v", agent, err)
+			return
+		}
+		s.command(agent, &wirepb.Command{Absences: []*wirepb.Absence{ingest.AbsenceAnswer(q, longer, s.now())}})
+	}
 	for _, q := range st.GetResumes() {
 		stream := store.ID(q.GetStreamId())
 		got, err := s.st.Resume(background, store.ResumeQuery{Agent: agent, Machine: q.GetMachine(), Stream: stream, Head: q.GetHeadSeq()}, s.now())
@@ -131,12 +139,16 @@ func (s *server) asked(agent string, payload []byte) {
 		if got.Verdict == store.ResumeLater {
 			continue
 		}
-		b, err := proto.Marshal(&wirepb.Command{Resumes: []*wirepb.Resume{ingest.ResumeAnswer(q.GetMachine(), stream, got, inc, s.now())}})
-		if err != nil {
-			panic(err)
-		}
-		s.mill.net.speak(agent, sender.Message{Topic: wire.Cmd(site, agent), Payload: b})
+		s.command(agent, &wirepb.Command{Resumes: []*wirepb.Resume{ingest.ResumeAnswer(q.GetMachine(), stream, got, inc, s.now())}})
 	}
+}
+
+func (s *server) command(agent string, c *wirepb.Command) {
+	b, err := proto.Marshal(c)
+	if err != nil {
+		panic(err)
+	}
+	s.mill.net.speak(agent, sender.Message{Topic: wire.Cmd(site, agent), Payload: b})
 }
 
 // credit is now and then none, as of a server that is asked too much.

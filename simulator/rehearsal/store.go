@@ -334,6 +334,11 @@ func (m *memory) Resume(_ context.Context, q store.ResumeQuery, at time.Time) (s
 	return m.state.Row.Resume(a, q, at, readers.NewChanges()), nil
 }
 
+// LongerAgo tells by how much the clock was set back.
+func (m *memory) LongerAgo(_ context.Context, since, at time.Time) (time.Duration, error) {
+	return m.state.Row.LongerAgo(since, at), nil
+}
+
 // Frozen lists the streams that take nothing more.
 func (m *memory) Frozen(context.Context) (list []store.FrozenStream, err error) {
 	for _, st := range m.streams() {

@@ -29,6 +29,7 @@ type State struct {
 	Last    source.Instant // last good reading
 	Raw     uint64         // raw counter then, doubted or not
 	Told    uint64         // extended counter up to which spans are told
+	Served  int64          // newest reading of which that is known, on the server's clock, Unix ns, rather too early; 0 = none
 	Covered int64          // instant up to which time is told
 	Still   int64          // instant since which no count came
 	stop    stop
@@ -42,6 +43,9 @@ type State struct {
 	down    bool
 	resumed bool
 	dark    source.Instant // first look after a hole at a lamp that was off
+	absence Absence        // how long ago Served was, where the server told
+	looked  source.Instant // first look after a pause of which no clock tells, while that is asked
+	vague   bool           // such a pause was told without an answer
 }
 
 // Unit is what the counts of a life are: another configuration may be in force
@@ -71,8 +75,8 @@ func (s State) Stopped() (id [16]byte, input int, open bool) {
 	return s.stop.id, s.stop.first, s.stop.open
 }
 
-// stateVersion 1 knew no More.
-const stateVersion = 2
+// stateVersion 1 knew no More, 2 no Served; some of 2 know Unit and Inputs.
+const stateVersion = 3
 
 // AppendBinary appends the state in a compact form: it is written with every
 // record.
@@ -83,7 +87,7 @@ func (s State) AppendBinary(b []byte) ([]byte, error) {
 	b = binary.BigEndian.AppendUint64(b, s.Counter)
 	b = append(b, s.Life[:]...)
 	b = append(b, s.Last.Boot[:]...)
-	for _, v := range []int64{s.Last.Boottime, s.Last.Wall, int64(s.Axis), int64(s.More), s.Last.Boottime - s.Covered, s.Last.Boottime - s.Still} {
+	for _, v := range []int64{s.Last.Boottime, s.Last.Wall, int64(s.Axis), int64(s.More), s.Served, s.Last.Boottime - s.Covered, s.Last.Boottime - s.Still} {
 		b = binary.AppendVarint(b, v)
 	}
 	b = binary.AppendUvarint(b, s.Raw)
@@ -142,6 +146,9 @@ func (s *State) UnmarshalBinary(b []byte) error {
 	out.Axis = time.Duration(r.varint())
 	if version > 1 {
 		out.More = time.Duration(r.varint())
+	}
+	if version > 2 {
+		out.Served = r.varint()
 	}
 	out.Covered, out.Still = out.Last.Boottime-r.varint(), out.Last.Boottime-r.varint()
 	out.Raw, out.Told = r.uvarint(), r.uvarint()

@@ -8,6 +8,7 @@
 package watch
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"time"
@@ -56,6 +57,9 @@ type Config struct {
 	// CrawlRPM is the speed below which the cylinder is not running. Zero means
 	// that every count is made while running.
 	CrawlRPM float64
+	// Patience is how long to wait for the server's word on how long the box was
+	// off, see [State.Waiting]; 0 = nobody is asked.
+	Patience time.Duration
 	// SourceKind and Digest go into ConfigApplied; a new digest is told.
 	SourceKind string
 	Digest     [32]byte
@@ -91,7 +95,7 @@ func New(c Config, newID func() [16]byte, boot func([16]byte) uint32) (*Watch, e
 	if c.MaxRPM == 0 {
 		c.MaxRPM = count.DefaultMaxRPM
 	}
-	if len(c.Stops) > MaxStops || c.Poll < 0 || c.StopAfter < 0 || !(c.CrawlRPM >= 0) {
+	if len(c.Stops) > MaxStops || c.Poll < 0 || c.StopAfter < 0 || c.Patience < 0 || !(c.CrawlRPM >= 0) {
 		return nil, fmt.Errorf("%w: %d stop inputs, poll %s, stop after %s, crawl speed %g rpm; at most %d inputs and nothing negative expected",
 			ErrConfig, len(c.Stops), c.Poll, c.StopAfter, c.CrawlRPM, MaxStops)
 	}
@@ -125,7 +129,7 @@ func (w *Watch) Step(st State, r source.Reading, past bool) (State, []*wirepb.Re
 		p.every = quietEvery
 	}
 	p.active = p.activeSet()
-	if p.dark() {
+	if p.dark() || p.waits(past) {
 		p.st.down = p.st.down || r.Restarted
 		return p.st, nil
 	}
@@ -192,7 +196,9 @@ func (p *pass) take() {
 	p.standstill()
 	p.routine()
 	p.st.Last, p.st.Raw = p.r.At, p.r.Raw
+	p.st.Served = cmp.Or(p.r.At.Served, p.st.Served)
 	p.st.failed, p.st.down, p.st.resumed, p.st.dark = 0, false, false, source.Instant{}
+	p.st.looked, p.st.absence = source.Instant{}, Absence{}
 }
 
 // stepClock notes that the wall clock jumped against the time since boot.
@@ -311,22 +317,22 @@ const (
 
 // elapsed is the time since the last reading as it is believed, and how much
 // more it can have been. Over a boot it is what the clocks say only where they
-// were set from outside; a counter wide enough is then given all of believed,
+// were set from outside, or what the server said; else a counter wide enough is then given all of believed,
 // and a narrow one, whose turns around need the time, what an own clock shows.
 func (p *pass) elapsed() (sure, more time.Duration) {
-	last, now := p.st.Last, p.r.At
-	if last.Boot == now.Boot {
-		return time.Duration(now.Boottime - last.Boottime), 0
-	}
-	wall := time.Duration(now.Wall - last.Wall)
-	told := wall > 0 && last.Quality != source.Unset && now.Quality != source.Unset
-	if told && last.Quality >= source.NTPSynced && now.Quality >= source.NTPSynced {
+	wall, told := p.clocks()
+	if told {
 		return wall, 0
 	}
+	last, now := p.st.Last, p.r.At
+	if a := p.st.absence; a.At.Boot == now.Boot {
+		return a.Age + time.Duration(now.Boottime-a.At.Boottime) + placing, set + a.Longer
+	}
+	own := wall > 0 && last.Quality != source.Unset && now.Quality != source.Unset
 	sure, most := believed, possible
 	switch wide := p.w.counter.Bound(believed) <= p.w.counter.Modulus()/16; {
 	case wide:
-	case told:
+	case own:
 		sure, most = min(wall, believed), min(wall, possible)
 	default:
 		most = believed

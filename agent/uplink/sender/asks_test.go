@@ -35,12 +35,15 @@ func TestAsksOnceTheStreamIsDrained(t *testing.T) {
 	if err := j.Sync(); err != nil {
 		t.Fatal(err)
 	}
-	asking := []string{"m01", "m02", "m03"}
+	asking := []Question{{Machine: "m01"}, {Machine: "m02"}, {Machine: "m03"}}
+	var told []*wirepb.Absence
 	var got []*wirepb.Resume
 	var when source.Instant
-	u := New(j, Options{Site: "mill", Agent: "a1", Log: slog.New(slog.DiscardHandler), Asking: func() []string { return asking },
-		Resumed: func(r *wirepb.Resume, at source.Instant) { got, when = append(got, r), at }})
+	u := New(j, Options{Site: "mill", Agent: "a1", Log: slog.New(slog.DiscardHandler), Asking: func() []Question { return asking },
+		Resumed: func(r *wirepb.Resume, at source.Instant) { got, when = append(got, r), at },
+		Absent: func(a *wirepb.Absence, at source.Instant) { told, when = append(told, a), at }})
 	now := Now{At: time.Unix(1000, 0), Clock: source.Instant{Boot: [16]byte{1}, Boottime: 5e9, Wall: 1000e9}}
+	var absences []*wirepb.AbsenceRequest
 	step := func() (asks []*wirepb.ResumeRequest, states int) {
 		u.Step(now, func(m Message) bool {
 			if m.Topic == wire.State("mill", "a1") {
@@ -48,7 +51,7 @@ func TestAsksOnceTheStreamIsDrained(t *testing.T) {
 				if err := proto.Unmarshal(m.Payload, st); err != nil {
 					t.Error(err)
 				}
-				asks, states = st.GetResumes(), states+1
+				asks, absences, states = st.GetResumes(), st.GetAbsences(), states+1
 			}
 			return true
 		}, false)
@@ -86,6 +89,24 @@ func TestAsksOnceTheStreamIsDrained(t *testing.T) {
 	word(id[:])
 	if len(got) != 1 || when.Boottime != now.Clock.Boottime-7 || when.Wall != now.Clock.Wall-7 {
 		t.Errorf("%v at %+v", got, when)
+	}
+	// How long the box was off may be asked while records are on their way.
+	if err := full.Append(nil, &wirepb.Record{}); err != nil {
+		t.Fatal(err)
+	}
+	asking = []Question{{Machine: "m02", Since: 5}}
+	if asks, states := step(); states != 1 || len(asks) != 0 || len(absences) != 1 || absences[0].GetMachine() != "m02" || absences[0].GetSinceNs() != 5 || string(absences[0].GetStreamId()) != string(fullID[:]) {
+		t.Errorf("%d states, asks %v and %v", states, asks, absences)
+	}
+	for _, stream := range [][]byte{make([]byte, 16), fullID[:]} {
+		p, err := proto.Marshal(&wirepb.Command{Absences: []*wirepb.Absence{{Machine: "m02", StreamId: stream, SinceNs: 5, AgeNs: 9}}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		u.Receive(now, Message{Topic: wire.Cmd("mill", "a1"), Payload: p, At: now.Clock.Boottime - 3})
+	}
+	if len(told) != 1 || told[0].GetAgeNs() != 9 || when.Boottime != now.Clock.Boottime-3 {
+		t.Errorf("told %v at %+v", told, when)
 	}
 	asking = nil
 	if asks, states := step(); len(asks) != 0 || states > 1 {

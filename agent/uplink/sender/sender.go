@@ -44,17 +44,26 @@ type Options struct {
 	// view shows the streams only. It is called once a second at most and
 	// must not block.
 	Live func() []*wirepb.MachineLive
-	// Asking lists the machines of which the agent has lost the state, or that
-	// are new to it; nil means none. The server is asked where their counters
-	// stood as long as they are listed. It must not block.
-	Asking func() []string
-	// Resumed hears the server's answers, and when they came; nil means nobody.
-	// It must not block.
+	// Asking lists what the server is asked, again and again as long as it is
+	// listed; nil means nothing. It must not block.
+	Asking func() []Question
+	// Resumed and Absent hear the server's answers, and when they came; nil means
+	// nobody. They must not block.
 	Resumed func(r *wirepb.Resume, at source.Instant)
+	Absent  func(a *wirepb.Absence, at source.Instant)
 	// Log; nil means slog.Default().
 	Log *slog.Logger
 	// Random is uniform in [0, 1), for the jitter; nil means math/rand.
 	Random func() float64
+}
+
+// Question is what an agent wants to know of the server about a machine.
+type Question struct {
+	Machine string
+	// Since is an instant on the server's wall clock (Unix ns), of which the
+	// question is how long ago it was. Where it is 0, the agent has lost the state
+	// of the machine, or it is new to it: where did its counter stand?
+	Since int64
 }
 
 // Times of the live view.
@@ -112,10 +121,13 @@ func New(j *journal.Journal, o Options) *Sender {
 		o.Random = rand.Float64
 	}
 	if o.Asking == nil {
-		o.Asking = func() []string { return nil }
+		o.Asking = func() []Question { return nil }
 	}
 	if o.Resumed == nil {
 		o.Resumed = func(*wirepb.Resume, source.Instant) {}
+	}
+	if o.Absent == nil {
+		o.Absent = func(*wirepb.Absence, source.Instant) {}
 	}
 	return &Sender{o: o, j: j, byID: map[[16]byte]*stream{}}
 }

@@ -20,15 +20,16 @@ func (u *Sender) publishState(now Now, send func(Message) bool) time.Time {
 		return at
 	}
 	machines := u.machines()
-	digest, asks := stateDigest(machines), u.asks()
-	if len(asks) == 0 && now.At.Sub(u.stateSent) < stateEvery && bytes.Equal(digest, u.stateDigest) {
+	digest := stateDigest(machines)
+	resumes, absences := u.asks()
+	if len(resumes)+len(absences) == 0 && now.At.Sub(u.stateSent) < stateEvery && bytes.Equal(digest, u.stateDigest) {
 		return now.At.Add(stateAtMost)
 	}
 	run := u.j.RunID()
 	st := &wirepb.AgentState{
 		SessionNo: u.session, Online: true, RunId: run[:], Version: u.o.Version, BootId: now.Clock.Boot[:],
 		Clock: u.agentClock(now.Clock), Machines: machines, JournalBytes: uint64(u.j.Bytes()),
-		Resumes: asks,
+		Resumes: resumes, Absences: absences,
 	}
 	payload, err := proto.Marshal(st)
 	if err != nil {
@@ -54,23 +55,28 @@ func stateDigest(machines []*wirepb.MachineLive) []byte {
 }
 
 // asks are the questions to the server. A machine whose stream still holds
-// records that the server may not have waits with its own: the newest reading
-// may be among them.
-func (u *Sender) asks() (list []*wirepb.ResumeRequest) {
-	for _, machine := range u.o.Asking() {
+// records that the server may not have waits with that for its counter: the
+// newest reading may be among them.
+func (u *Sender) asks() (resumes []*wirepb.ResumeRequest, absences []*wirepb.AbsenceRequest) {
+	for _, q := range u.o.Asking() {
 		for _, s := range u.streams {
-			if s.ch.Machine() != machine || s.frozen != "" || s.acked < s.ch.Head() || len(list) == wire.MaxMachines {
+			if s.ch.Machine() != q.Machine || s.frozen != "" || len(resumes)+len(absences) == wire.MaxMachines {
 				continue
 			}
 			id := s.ch.StreamID()
-			list = append(list, &wirepb.ResumeRequest{Machine: machine, StreamId: id[:], HeadSeq: s.ch.Head()})
+			switch {
+			case q.Since != 0:
+				absences = append(absences, &wirepb.AbsenceRequest{Machine: q.Machine, StreamId: id[:], SinceNs: q.Since})
+			case s.acked >= s.ch.Head():
+				resumes = append(resumes, &wirepb.ResumeRequest{Machine: q.Machine, StreamId: id[:], HeadSeq: s.ch.Head()})
+			}
 		}
 	}
-	return list
+	return resumes, absences
 }
 
-// resumed takes a command of the server.
-func (u *Sender) resumed(now Now, m Message) {
+// commanded takes a command of the server.
+func (u *Sender) commanded(now Now, m Message) {
 	c, err := wire.DecodeCommand(m.Payload)
 	if err != nil {
 		u.o.Log.Warn("command of the server not read", "bytes", len(m.Payload), "error", err)
@@ -80,10 +86,19 @@ func (u *Sender) resumed(now Now, m Message) {
 	if m.At > 0 && m.At < at.Boottime {
 		at.Wall, at.Boottime = at.Wall-(at.Boottime-m.At), m.At
 	}
+	// An answer to an older journal of this agent is none.
+	ours := func(stream []byte, machine string) bool {
+		s := u.byID[[16]byte(stream)]
+		return s != nil && s.ch.Machine() == machine
+	}
 	for _, r := range c.GetResumes() {
-		// An answer to an older journal of this agent is none.
-		if s := u.byID[[16]byte(r.GetStreamId())]; s != nil && s.ch.Machine() == r.GetMachine() {
+		if ours(r.GetStreamId(), r.GetMachine()) {
 			u.o.Resumed(r, at)
+		}
+	}
+	for _, a := range c.GetAbsences() {
+		if ours(a.GetStreamId(), a.GetMachine()) {
+			u.o.Absent(a, at)
 		}
 	}
 }

@@ -304,7 +304,7 @@ func quality(q source.Quality) wirepb.ClockQuality {
 // Receive takes a message that came from the server.
 func (u *Sender) Receive(now Now, m Message) {
 	if m.Topic == wire.Cmd(u.o.Site, u.o.Agent) {
-		u.resumed(now, m)
+		u.commanded(now, m)
 		return
 	}
 	if m.Topic == wire.ServerState(u.o.Site) {

@@ -1789,7 +1789,10 @@ type AgentState struct {
 	// Bytes held by the journal.
 	JournalBytes uint64 `protobuf:"varint,8,opt,name=journal_bytes,json=journalBytes,proto3" json:"journal_bytes,omitempty"`
 	// Machines of which the agent has lost the state; see Resume.
-	Resumes       []*ResumeRequest `protobuf:"bytes,9,rep,name=resumes,proto3" json:"resumes,omitempty"`
+	Resumes []*ResumeRequest `protobuf:"bytes,9,rep,name=resumes,proto3" json:"resumes,omitempty"`
+	// Machines that stood unwatched over a start of the box, for a time that its
+	// own clock does not tell; see Absence.
+	Absences      []*AbsenceRequest `protobuf:"bytes,10,rep,name=absences,proto3" json:"absences,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -1887,6 +1890,13 @@ func (x *AgentState) GetResumes() []*ResumeRequest {
 	return nil
 }
 
+func (x *AgentState) GetAbsences() []*AbsenceRequest {
+	if x != nil {
+		return x.Absences
+	}
+	return nil
+}
+
 // ResumeRequest asks where the counter of a machine stood. An agent asks when
 // its journal knows nothing of the machine, or lost what it knew, and again
 // until it is answered or opens a life of its own. It asks only once the server
@@ -1952,17 +1962,83 @@ func (x *ResumeRequest) GetHeadSeq() uint64 {
 	return 0
 }
 
+// AbsenceRequest asks how long ago an instant was by the server's clock. A box
+// that has started asks it where its own clock was not set before and after; it
+// placed the instant itself, by acknowledgements of that time.
+type AbsenceRequest struct {
+	state    protoimpl.MessageState `protogen:"open.v1"`
+	Machine  string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	StreamId []byte                 `protobuf:"bytes,2,opt,name=stream_id,json=streamId,proto3" json:"stream_id,omitempty"`
+	// The instant on the server's wall clock; not before the true one by more than
+	// the measurements were unsure.
+	SinceNs       int64 `protobuf:"varint,3,opt,name=since_ns,json=sinceNs,proto3" json:"since_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *AbsenceRequest) Reset() {
+	*x = AbsenceRequest{}
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *AbsenceRequest) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*AbsenceRequest) ProtoMessage() {}
+
+func (x *AbsenceRequest) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use AbsenceRequest.ProtoReflect.Descriptor instead.
+func (*AbsenceRequest) Descriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{17}
+}
+
+func (x *AbsenceRequest) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *AbsenceRequest) GetStreamId() []byte {
+	if x != nil {
+		return x.StreamId
+	}
+	return nil
+}
+
+func (x *AbsenceRequest) GetSinceNs() int64 {
+	if x != nil {
+		return x.SinceNs
+	}
+	return 0
+}
+
 // Command is the payload of `down/cmd`.
 type Command struct {
 	state         protoimpl.MessageState `protogen:"open.v1"`
 	Resumes       []*Resume              `protobuf:"bytes,1,rep,name=resumes,proto3" json:"resumes,omitempty"`
+	Absences      []*Absence             `protobuf:"bytes,2,rep,name=absences,proto3" json:"absences,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
 
 func (x *Command) Reset() {
 	*x = Command{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -1974,7 +2050,7 @@ func (x *Command) String() string {
 func (*Command) ProtoMessage() {}
 
 func (x *Command) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[17]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -1987,7 +2063,7 @@ func (x *Command) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Command.ProtoReflect.Descriptor instead.
 func (*Command) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{17}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{18}
 }
 
 func (x *Command) GetResumes() []*Resume {
@@ -1995,6 +2071,94 @@ func (x *Command) GetResumes() []*Resume {
 		return x.Resumes
 	}
 	return nil
+}
+
+func (x *Command) GetAbsences() []*Absence {
+	if x != nil {
+		return x.Absences
+	}
+	return nil
+}
+
+// Absence answers an AbsenceRequest. It hands nothing over.
+type Absence struct {
+	state   protoimpl.MessageState `protogen:"open.v1"`
+	Machine string                 `protobuf:"bytes,1,opt,name=machine,proto3" json:"machine,omitempty"`
+	// The stream that asked, and what it asked for.
+	StreamId []byte `protobuf:"bytes,2,opt,name=stream_id,json=streamId,proto3" json:"stream_id,omitempty"`
+	SinceNs  int64  `protobuf:"varint,3,opt,name=since_ns,json=sinceNs,proto3" json:"since_ns,omitempty"`
+	// How long ago that was when this was sent, by the server's clock.
+	AgeNs int64 `protobuf:"varint,4,opt,name=age_ns,json=ageNs,proto3" json:"age_ns,omitempty"`
+	// How much longer ago it may have been, because that clock was set back in
+	// between.
+	LongerAgoNs   int64 `protobuf:"varint,5,opt,name=longer_ago_ns,json=longerAgoNs,proto3" json:"longer_ago_ns,omitempty"`
+	unknownFields protoimpl.UnknownFields
+	sizeCache     protoimpl.SizeCache
+}
+
+func (x *Absence) Reset() {
+	*x = Absence{}
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
+	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+	ms.StoreMessageInfo(mi)
+}
+
+func (x *Absence) String() string {
+	return protoimpl.X.MessageStringOf(x)
+}
+
+func (*Absence) ProtoMessage() {}
+
+func (x *Absence) ProtoReflect() protoreflect.Message {
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
+	if x != nil {
+		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
+		if ms.LoadMessageInfo() == nil {
+			ms.StoreMessageInfo(mi)
+		}
+		return ms
+	}
+	return mi.MessageOf(x)
+}
+
+// Deprecated: Use Absence.ProtoReflect.Descriptor instead.
+func (*Absence) Descriptor() ([]byte, []int) {
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{19}
+}
+
+func (x *Absence) GetMachine() string {
+	if x != nil {
+		return x.Machine
+	}
+	return ""
+}
+
+func (x *Absence) GetStreamId() []byte {
+	if x != nil {
+		return x.StreamId
+	}
+	return nil
+}
+
+func (x *Absence) GetSinceNs() int64 {
+	if x != nil {
+		return x.SinceNs
+	}
+	return 0
+}
+
+func (x *Absence) GetAgeNs() int64 {
+	if x != nil {
+		return x.AgeNs
+	}
+	return 0
+}
+
+func (x *Absence) GetLongerAgoNs() int64 {
+	if x != nil {
+		return x.LongerAgoNs
+	}
+	return 0
 }
 
 // Resume hands a counter life over to another stream. It promises that the
@@ -2032,7 +2196,7 @@ type Resume struct {
 
 func (x *Resume) Reset() {
 	*x = Resume{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[20]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2044,7 +2208,7 @@ func (x *Resume) String() string {
 func (*Resume) ProtoMessage() {}
 
 func (x *Resume) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[18]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[20]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2057,7 +2221,7 @@ func (x *Resume) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Resume.ProtoReflect.Descriptor instead.
 func (*Resume) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{18}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{20}
 }
 
 func (x *Resume) GetMachine() string {
@@ -2201,7 +2365,7 @@ type MachineLive struct {
 
 func (x *MachineLive) Reset() {
 	*x = MachineLive{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[21]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2213,7 +2377,7 @@ func (x *MachineLive) String() string {
 func (*MachineLive) ProtoMessage() {}
 
 func (x *MachineLive) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[19]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[21]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2226,7 +2390,7 @@ func (x *MachineLive) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use MachineLive.ProtoReflect.Descriptor instead.
 func (*MachineLive) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{19}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{21}
 }
 
 func (x *MachineLive) GetMachine() string {
@@ -2358,7 +2522,7 @@ type Acks struct {
 
 func (x *Acks) Reset() {
 	*x = Acks{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[20]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[22]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2370,7 +2534,7 @@ func (x *Acks) String() string {
 func (*Acks) ProtoMessage() {}
 
 func (x *Acks) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[20]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[22]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2383,7 +2547,7 @@ func (x *Acks) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Acks.ProtoReflect.Descriptor instead.
 func (*Acks) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{20}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{22}
 }
 
 func (x *Acks) GetAcks() []*Ack {
@@ -2421,7 +2585,7 @@ type Ack struct {
 
 func (x *Ack) Reset() {
 	*x = Ack{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[21]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[23]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2433,7 +2597,7 @@ func (x *Ack) String() string {
 func (*Ack) ProtoMessage() {}
 
 func (x *Ack) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[21]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[23]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2446,7 +2610,7 @@ func (x *Ack) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use Ack.ProtoReflect.Descriptor instead.
 func (*Ack) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{21}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{23}
 }
 
 func (x *Ack) GetStreamId() []byte {
@@ -2540,7 +2704,7 @@ type ServerState struct {
 
 func (x *ServerState) Reset() {
 	*x = ServerState{}
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[22]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[24]
 	ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 	ms.StoreMessageInfo(mi)
 }
@@ -2552,7 +2716,7 @@ func (x *ServerState) String() string {
 func (*ServerState) ProtoMessage() {}
 
 func (x *ServerState) ProtoReflect() protoreflect.Message {
-	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[22]
+	mi := &file_turnwise_wire_v1_wire_proto_msgTypes[24]
 	if x != nil {
 		ms := protoimpl.X.MessageStateOf(protoimpl.Pointer(x))
 		if ms.LoadMessageInfo() == nil {
@@ -2565,7 +2729,7 @@ func (x *ServerState) ProtoReflect() protoreflect.Message {
 
 // Deprecated: Use ServerState.ProtoReflect.Descriptor instead.
 func (*ServerState) Descriptor() ([]byte, []int) {
-	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{22}
+	return file_turnwise_wire_v1_wire_proto_rawDescGZIP(), []int{24}
 }
 
 func (x *ServerState) GetOnline() bool {
@@ -2716,7 +2880,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\bfrom_seq\x18\x01 \x01(\x04R\afromSeq\x12\x15\n" +
 	"\x06to_seq\x18\x02 \x01(\x04R\x05toSeq\"&\n" +
 	"\tClockStep\x12\x19\n" +
-	"\bdelta_ns\x18\x01 \x01(\x03R\adeltaNs\"\xdc\x02\n" +
+	"\bdelta_ns\x18\x01 \x01(\x03R\adeltaNs\"\x9a\x03\n" +
 	"\n" +
 	"AgentState\x12\x1d\n" +
 	"\n" +
@@ -2728,13 +2892,26 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\x05clock\x18\x06 \x01(\v2\x1c.turnwise.wire.v1.AgentClockR\x05clock\x129\n" +
 	"\bmachines\x18\a \x03(\v2\x1d.turnwise.wire.v1.MachineLiveR\bmachines\x12#\n" +
 	"\rjournal_bytes\x18\b \x01(\x04R\fjournalBytes\x129\n" +
-	"\aresumes\x18\t \x03(\v2\x1f.turnwise.wire.v1.ResumeRequestR\aresumes\"a\n" +
+	"\aresumes\x18\t \x03(\v2\x1f.turnwise.wire.v1.ResumeRequestR\aresumes\x12<\n" +
+	"\babsences\x18\n" +
+	" \x03(\v2 .turnwise.wire.v1.AbsenceRequestR\babsences\"a\n" +
 	"\rResumeRequest\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x19\n" +
-	"\bhead_seq\x18\x03 \x01(\x04R\aheadSeq\"=\n" +
+	"\bhead_seq\x18\x03 \x01(\x04R\aheadSeq\"b\n" +
+	"\x0eAbsenceRequest\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
+	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x19\n" +
+	"\bsince_ns\x18\x03 \x01(\x03R\asinceNs\"t\n" +
 	"\aCommand\x122\n" +
-	"\aresumes\x18\x01 \x03(\v2\x18.turnwise.wire.v1.ResumeR\aresumes\"\xfe\x03\n" +
+	"\aresumes\x18\x01 \x03(\v2\x18.turnwise.wire.v1.ResumeR\aresumes\x125\n" +
+	"\babsences\x18\x02 \x03(\v2\x19.turnwise.wire.v1.AbsenceR\babsences\"\x96\x01\n" +
+	"\aAbsence\x12\x18\n" +
+	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
+	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x19\n" +
+	"\bsince_ns\x18\x03 \x01(\x03R\asinceNs\x12\x15\n" +
+	"\x06age_ns\x18\x04 \x01(\x03R\x05ageNs\x12\"\n" +
+	"\rlonger_ago_ns\x18\x05 \x01(\x03R\vlongerAgoNs\"\xfe\x03\n" +
 	"\x06Resume\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x129\n" +
@@ -2852,38 +3029,40 @@ func file_turnwise_wire_v1_wire_proto_rawDescGZIP() []byte {
 }
 
 var file_turnwise_wire_v1_wire_proto_enumTypes = make([]protoimpl.EnumInfo, 7)
-var file_turnwise_wire_v1_wire_proto_msgTypes = make([]protoimpl.MessageInfo, 23)
+var file_turnwise_wire_v1_wire_proto_msgTypes = make([]protoimpl.MessageInfo, 25)
 var file_turnwise_wire_v1_wire_proto_goTypes = []any{
-	(ClockQuality)(0),     // 0: turnwise.wire.v1.ClockQuality
-	(CountQuality)(0),     // 1: turnwise.wire.v1.CountQuality
-	(StopSource)(0),       // 2: turnwise.wire.v1.StopSource
-	(GapReason)(0),        // 3: turnwise.wire.v1.GapReason
-	(LinkKind)(0),         // 4: turnwise.wire.v1.LinkKind
-	(ResumeVerdict)(0),    // 5: turnwise.wire.v1.ResumeVerdict
-	(Verdict)(0),          // 6: turnwise.wire.v1.Verdict
-	(*Batch)(nil),         // 7: turnwise.wire.v1.Batch
-	(*SealedRecord)(nil),  // 8: turnwise.wire.v1.SealedRecord
-	(*Boot)(nil),          // 9: turnwise.wire.v1.Boot
-	(*AgentClock)(nil),    // 10: turnwise.wire.v1.AgentClock
-	(*ServerClock)(nil),   // 11: turnwise.wire.v1.ServerClock
-	(*Record)(nil),        // 12: turnwise.wire.v1.Record
-	(*CountSpan)(nil),     // 13: turnwise.wire.v1.CountSpan
-	(*StopBegin)(nil),     // 14: turnwise.wire.v1.StopBegin
-	(*StopEnd)(nil),       // 15: turnwise.wire.v1.StopEnd
-	(*StateGap)(nil),      // 16: turnwise.wire.v1.StateGap
-	(*LifeLink)(nil),      // 17: turnwise.wire.v1.LifeLink
-	(*Discontinuity)(nil), // 18: turnwise.wire.v1.Discontinuity
-	(*ConfigApplied)(nil), // 19: turnwise.wire.v1.ConfigApplied
-	(*Tombstone)(nil),     // 20: turnwise.wire.v1.Tombstone
-	(*ClockStep)(nil),     // 21: turnwise.wire.v1.ClockStep
-	(*AgentState)(nil),    // 22: turnwise.wire.v1.AgentState
-	(*ResumeRequest)(nil), // 23: turnwise.wire.v1.ResumeRequest
-	(*Command)(nil),       // 24: turnwise.wire.v1.Command
-	(*Resume)(nil),        // 25: turnwise.wire.v1.Resume
-	(*MachineLive)(nil),   // 26: turnwise.wire.v1.MachineLive
-	(*Acks)(nil),          // 27: turnwise.wire.v1.Acks
-	(*Ack)(nil),           // 28: turnwise.wire.v1.Ack
-	(*ServerState)(nil),   // 29: turnwise.wire.v1.ServerState
+	(ClockQuality)(0),      // 0: turnwise.wire.v1.ClockQuality
+	(CountQuality)(0),      // 1: turnwise.wire.v1.CountQuality
+	(StopSource)(0),        // 2: turnwise.wire.v1.StopSource
+	(GapReason)(0),         // 3: turnwise.wire.v1.GapReason
+	(LinkKind)(0),          // 4: turnwise.wire.v1.LinkKind
+	(ResumeVerdict)(0),     // 5: turnwise.wire.v1.ResumeVerdict
+	(Verdict)(0),           // 6: turnwise.wire.v1.Verdict
+	(*Batch)(nil),          // 7: turnwise.wire.v1.Batch
+	(*SealedRecord)(nil),   // 8: turnwise.wire.v1.SealedRecord
+	(*Boot)(nil),           // 9: turnwise.wire.v1.Boot
+	(*AgentClock)(nil),     // 10: turnwise.wire.v1.AgentClock
+	(*ServerClock)(nil),    // 11: turnwise.wire.v1.ServerClock
+	(*Record)(nil),         // 12: turnwise.wire.v1.Record
+	(*CountSpan)(nil),      // 13: turnwise.wire.v1.CountSpan
+	(*StopBegin)(nil),      // 14: turnwise.wire.v1.StopBegin
+	(*StopEnd)(nil),        // 15: turnwise.wire.v1.StopEnd
+	(*StateGap)(nil),       // 16: turnwise.wire.v1.StateGap
+	(*LifeLink)(nil),       // 17: turnwise.wire.v1.LifeLink
+	(*Discontinuity)(nil),  // 18: turnwise.wire.v1.Discontinuity
+	(*ConfigApplied)(nil),  // 19: turnwise.wire.v1.ConfigApplied
+	(*Tombstone)(nil),      // 20: turnwise.wire.v1.Tombstone
+	(*ClockStep)(nil),      // 21: turnwise.wire.v1.ClockStep
+	(*AgentState)(nil),     // 22: turnwise.wire.v1.AgentState
+	(*ResumeRequest)(nil),  // 23: turnwise.wire.v1.ResumeRequest
+	(*AbsenceRequest)(nil), // 24: turnwise.wire.v1.AbsenceRequest
+	(*Command)(nil),        // 25: turnwise.wire.v1.Command
+	(*Absence)(nil),        // 26: turnwise.wire.v1.Absence
+	(*Resume)(nil),         // 27: turnwise.wire.v1.Resume
+	(*MachineLive)(nil),    // 28: turnwise.wire.v1.MachineLive
+	(*Acks)(nil),           // 29: turnwise.wire.v1.Acks
+	(*Ack)(nil),            // 30: turnwise.wire.v1.Ack
+	(*ServerState)(nil),    // 31: turnwise.wire.v1.ServerState
 }
 var file_turnwise_wire_v1_wire_proto_depIdxs = []int32{
 	8,  // 0: turnwise.wire.v1.Batch.records:type_name -> turnwise.wire.v1.SealedRecord
@@ -2906,17 +3085,19 @@ var file_turnwise_wire_v1_wire_proto_depIdxs = []int32{
 	3,  // 17: turnwise.wire.v1.StateGap.reason:type_name -> turnwise.wire.v1.GapReason
 	4,  // 18: turnwise.wire.v1.LifeLink.kind:type_name -> turnwise.wire.v1.LinkKind
 	10, // 19: turnwise.wire.v1.AgentState.clock:type_name -> turnwise.wire.v1.AgentClock
-	26, // 20: turnwise.wire.v1.AgentState.machines:type_name -> turnwise.wire.v1.MachineLive
+	28, // 20: turnwise.wire.v1.AgentState.machines:type_name -> turnwise.wire.v1.MachineLive
 	23, // 21: turnwise.wire.v1.AgentState.resumes:type_name -> turnwise.wire.v1.ResumeRequest
-	25, // 22: turnwise.wire.v1.Command.resumes:type_name -> turnwise.wire.v1.Resume
-	5,  // 23: turnwise.wire.v1.Resume.verdict:type_name -> turnwise.wire.v1.ResumeVerdict
-	28, // 24: turnwise.wire.v1.Acks.acks:type_name -> turnwise.wire.v1.Ack
-	6,  // 25: turnwise.wire.v1.Ack.verdict:type_name -> turnwise.wire.v1.Verdict
-	26, // [26:26] is the sub-list for method output_type
-	26, // [26:26] is the sub-list for method input_type
-	26, // [26:26] is the sub-list for extension type_name
-	26, // [26:26] is the sub-list for extension extendee
-	0,  // [0:26] is the sub-list for field type_name
+	24, // 22: turnwise.wire.v1.AgentState.absences:type_name -> turnwise.wire.v1.AbsenceRequest
+	27, // 23: turnwise.wire.v1.Command.resumes:type_name -> turnwise.wire.v1.Resume
+	26, // 24: turnwise.wire.v1.Command.absences:type_name -> turnwise.wire.v1.Absence
+	5,  // 25: turnwise.wire.v1.Resume.verdict:type_name -> turnwise.wire.v1.ResumeVerdict
+	30, // 26: turnwise.wire.v1.Acks.acks:type_name -> turnwise.wire.v1.Ack
+	6,  // 27: turnwise.wire.v1.Ack.verdict:type_name -> turnwise.wire.v1.Verdict
+	28, // [28:28] is the sub-list for method output_type
+	28, // [28:28] is the sub-list for method input_type
+	28, // [28:28] is the sub-list for extension type_name
+	28, // [28:28] is the sub-list for extension extendee
+	0,  // [0:28] is the sub-list for field type_name
 }
 
 func init() { file_turnwise_wire_v1_wire_proto_init() }
@@ -2942,7 +3123,7 @@ func file_turnwise_wire_v1_wire_proto_init() {
 			GoPackagePath: reflect.TypeOf(x{}).PkgPath(),
 			RawDescriptor: unsafe.Slice(unsafe.StringData(file_turnwise_wire_v1_wire_proto_rawDesc), len(file_turnwise_wire_v1_wire_proto_rawDesc)),
 			NumEnums:      7,
-			NumMessages:   23,
+			NumMessages:   25,
 			NumExtensions: 0,
 			NumServices:   0,
 		},

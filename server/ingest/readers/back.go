@@ -44,15 +44,15 @@ func setBack(p tally.Places, boot uint32, since int64) (most int64) {
 	return most
 }
 
-// longerAgo is how much longer ago a reading may have been, in ms, than the clock
-// tells that shows now: it was set back since, by as much as boots have seen. It
-// shows that itself where the reading is from after now.
-func (r *Row) longerAgo(read, now int64) int64 {
-	back, ahead := r.SetBack(read), max(read-now, 0)
+// LongerAgo is how much longer ago an instant may have been than the clock tells
+// that shows now: it was set back since, by as much as boots have seen. It shows
+// that itself where the instant is after now.
+func (r *Row) LongerAgo(since, now time.Time) time.Duration {
+	back, ahead := r.SetBack(since.UnixMilli()), max(since.UnixMilli()-now.UnixMilli(), 0)
 	if ahead > back+placing {
-		return max(ahead, unknownAge)
+		return time.Duration(max(ahead, unknownAge)) * time.Millisecond
 	}
-	return max(back-ahead, 0)
+	return time.Duration(max(back-ahead, 0)) * time.Millisecond
 }
 
 // SetAhead is by how much the server's clock was set ahead, in ms, since it showed

@@ -56,7 +56,7 @@ func TestSetBack(t *testing.T) {
 		if got := r.SetAhead(booted + x.read); got != x.ahead {
 			t.Errorf("%s: set ahead by %d ms, want %d", x.name, got, x.ahead)
 		}
-		if got := r.longerAgo(booted+x.read, booted+x.now) + x.ahead; got != x.longer {
+		if got := r.LongerAgo(time.UnixMilli(booted+x.read), time.UnixMilli(booted+x.now)).Milliseconds() + x.ahead; got != x.longer {
 			t.Errorf("%s: up to %d ms longer ago, want %d", x.name, got, x.longer)
 		}
 		if lag := max(x.now-x.read, 0); lag != x.lag {

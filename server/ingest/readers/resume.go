@@ -41,7 +41,7 @@ func (r *Row) Resume(m *tally.Machine, q store.ResumeQuery, at time.Time, c *Cha
 	out := store.Resume{
 		Verdict: store.ResumeContinue, Life: key.ID, PerRev: key.PerRev, Ext: read.Ext, Raw: read.Raw, RawBits: read.Bits,
 		Boottime: read.Boottime, At: time.UnixMilli(read.At + ahead).UTC(),
-		Longer: time.Duration(r.longerAgo(read.At, now)+ahead) * time.Millisecond,
+		Longer: r.LongerAgo(time.UnixMilli(read.At), at) + time.Duration(ahead)*time.Millisecond,
 	}
 	if m.Open != nil {
 		out.Stop = m.Open.ID

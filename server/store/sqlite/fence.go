@@ -31,6 +31,15 @@ func (s *Store) Resume(ctx context.Context, q store.ResumeQuery, at time.Time) (
 	return out, nil
 }
 
+// LongerAgo implements [store.Store].
+func (s *Store) LongerAgo(ctx context.Context, since, at time.Time) (longer time.Duration, err error) {
+	err = s.transact(ctx, "question about the clock", func(_ context.Context, w *writer) error {
+		longer = w.LongerAgo(since, at)
+		return errRollback
+	})
+	return longer, err
+}
+
 // Frozen lists the streams that take nothing more, by agent and machine.
 func (s *Store) Frozen(ctx context.Context) ([]store.FrozenStream, error) {
 	var list []store.FrozenStream

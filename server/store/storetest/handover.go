@@ -4,6 +4,7 @@ import (
 	"errors"
 	"strings"
 	"testing"
+	"time"
 
 	"turnwise/server/store"
 )
@@ -292,5 +293,45 @@ func testHistoryGone(t *testing.T, b *bench) {
 	got := b.totals("k01")
 	if got.Revolutions != 40 || got.UnknownMS != 80_000 || got.RunMS != 20_000 || got.OpenStop {
 		t.Errorf("%+v, want 40 revolutions and 80 s unknown", got)
+	}
+}
+
+// Of a box that measured the server's clock before and after, that clock was set
+// back by an hour, and no other box nor a restart forgets it.
+func testLongerAgo(t *testing.T, b *bench) {
+	b.register("a1", "k01")
+	one := newAgent(t, "a1", "k01")
+	measured := func(x store.Batch, back float64) {
+		x.Clock.Server = store.ServerClock{Told: true, Measured: true, Offset: t0.UnixNano() - ns(back), Error: 1e6}
+		x.Received = x.Received.Add(-time.Duration(ns(back)))
+		b.ok(x)
+	}
+	longer := func(since, now float64) time.Duration {
+		d, err := b.st.LongerAgo(t.Context(), at(since), at(now))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return d
+	}
+	if d := longer(5, 10); d != 0 {
+		t.Errorf("nobody saw the clock, and it was set back by %v", d)
+	}
+	measured(one.span(0, 10, 0, 4).batch(), 0)
+	measured(one.span(10, 4000, 4, 1600).batch(), 3600)
+	for range 2 {
+		for _, x := range []struct {
+			name       string
+			since, now float64
+			want       time.Duration
+		}{
+			{"read before", 10, 500, time.Hour},
+			{"read since", 430, 500, 0},
+			{"the clock shows less than then", 800, 500, 24 * time.Hour},
+		} {
+			if d := longer(x.since, x.now); d != x.want {
+				t.Errorf("%s: up to %v longer ago, want %v", x.name, d, x.want)
+			}
+		}
+		b.restart()
 	}
 }

@@ -49,6 +49,7 @@ func Counts(t *testing.T, open func(t *testing.T, dir string) store.Store) {
 		{"hull", testHull},
 		{"a counter is handed over", testResume},
 		{"a counter goes on in its own stream", testResumeOwnStream},
+		{"a clock that was set back", testLongerAgo},
 		{"a stop outlives its box", testStopOutlivesBox},
 		{"pulse counters are not handed over", testPulsesDoNotResume},
 		{"an offline first start is linked later", testLateLink},
