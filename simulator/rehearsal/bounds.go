@@ -32,19 +32,13 @@ func (o *oracle) absent(p *plc, eyes *sight, last, at source.Instant, told time.
 	eyes.word = word{at.Boot, o.w.now, told, eyes.deaths}
 }
 
-// heard is how long ago that reading was at the most, for who was told.
-func (s *sight) heard(now time.Duration, at source.Instant) (told time.Duration, ok bool) {
-	w := s.word
-	return w.told + now - w.at + placing, w.boot == at.Boot && w.deaths == s.deaths
-}
-
 // mayTell is the most that a box may tell of a time. One that does not know how
 // long it was off must tell of fifteen times what it believes in.
 func (o *oracle) mayTell(p *plc, s *sight, d time.Duration, at source.Instant) int64 {
-	switch told, heard := s.heard(o.w.now, at); {
+	switch w := s.word; {
 	case !s.unset(o.w.now, at):
-	case heard:
-		d = max(d, told)
+	case w.boot == at.Boot && w.deaths == s.deaths:
+		d = max(d, w.told+o.w.now-w.at+placing)
 	default:
 		s.vague = true
 		d = 15*longOff + d

@@ -41,11 +41,7 @@ func (o *oracle) judgeUpsets(p *plc, s *sight, at source.Instant) {
 	s.reasons["the register lost its memory"] = true
 	took := o.w.now - min(s.since, s.last) + s.longer
 	if s.unset(o.w.now, at) { // nobody can say that it was not turning
-		if told, ok := s.heard(o.w.now, at); ok {
-			took = max(took, told)
-		} else {
-			took = longOff
-		}
+		took = longOff
 	}
 	s.pending = max(s.pending, o.mayTell(p, s, took, at))
 	for i := s.settled; i < len(p.upsets); i++ {

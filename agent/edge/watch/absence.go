@@ -15,13 +15,14 @@ type Absence struct {
 	Longer time.Duration
 }
 
-// waits tells that a reading says nothing yet: the box was off, no clock of its own
-// tells for how long, and the server may. Until it does the pause goes on: a count
-// stands in its counter meanwhile, and bounds that were told are never narrowed.
+// waits tells that a reading of pulses says nothing yet: the box was off, no clock of
+// its own tells for how long, and the server may. Until it does the pause goes on:
+// bounds that were told are never narrowed. A register needs no time to be believed,
+// and a server's clock that was set would have it doubted.
 func (p *pass) waits(past bool) bool {
 	now := p.r.At
 	p.st.vague = false
-	if _, told := p.clocks(); past || told || !p.st.Known || p.st.Served == 0 || p.st.absence.At.Boot == now.Boot {
+	if _, told := p.clocks(); !p.w.conf.Pulses || past || told || !p.st.Known || p.st.Served == 0 || p.st.absence.At.Boot == now.Boot {
 		return false
 	}
 	if p.st.looked.Boot != now.Boot {

@@ -79,20 +79,8 @@ func TestServerTellsHowLongTheBoxWasOff(t *testing.T) {
 	}
 }
 
-// A register that was reset while the box was off has the bounds of that time.
-func TestServerTellsOfARegister(t *testing.T) {
-	s, served := offNoClock(t, Config{PerRevolution: 4, MaxRPM: 40})
-	s.at(4, 20)
-	s.st = s.st.Away(&wirepb.Absence{SinceNs: served, AgeNs: 80 * sec}, instant(s.now, 5*sec))
-	for i := range 4 {
-		s.at(float64(5+i), 20)
-	}
-	// By hand: 3.33 counts a second for 85 s, 3 s that a counter that stood may owe,
-	// and 2, less the 20 that it shows.
-	s.want("boot 2 5 gap from 1/10 raw 110 to 20 down", "boot 2 7 reset after 110 lost 0-266", "boot 2 7 span 02 (0,20] from 7 unsure")
-}
-
-// Who has a clock, or never heard of the server, or takes past readings, asks nothing.
+// Who has a clock, or a register, or never heard of the server, or takes past
+// readings, asks nothing.
 func TestNobodyIsAsked(t *testing.T) {
 	for _, tt := range []struct {
 		name string
@@ -107,6 +95,9 @@ func TestNobodyIsAsked(t *testing.T) {
 		{"the server was never heard", func(s *script) { s.st.Served = 0 }},
 		{"past readings", func(s *script) { s.past = true }},
 		{"one boot", func(s *script) { s.now.Boot = [16]byte{1} }},
+		{"a register, which went on meanwhile", func(s *script) {
+			s.use(Config{PerRevolution: 4, MaxRPM: 40, Patience: time.Minute})
+		}},
 		{"nobody is there to ask", func(s *script) {
 			s.use(Config{Pulses: true, PerRevolution: 4, MaxRPM: 40})
 		}},
@@ -115,6 +106,7 @@ func TestNobodyIsAsked(t *testing.T) {
 			s, _ := offNoClock(t, Config{Pulses: true, PerRevolution: 4, MaxRPM: 40})
 			tt.then(s)
 			s.at(20, 118)
+			s.at(21, 118)
 			if _, waiting := s.st.Waiting(); waiting || len(s.told) == 0 || s.st.Vague() {
 				t.Errorf("asks %v, vague %v, told %v", waiting, s.st.Vague(), s.told)
 			}
