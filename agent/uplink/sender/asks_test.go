@@ -41,7 +41,7 @@ func TestAsksOnceTheStreamIsDrained(t *testing.T) {
 	var when source.Instant
 	u := New(j, Options{Site: "mill", Agent: "a1", Log: slog.New(slog.DiscardHandler), Asking: func() []Question { return asking },
 		Resumed: func(r *wirepb.Resume, at source.Instant) { got, when = append(got, r), at },
-		Absent: func(a *wirepb.Absence, at source.Instant) { told, when = append(told, a), at }})
+		Absent:  func(a *wirepb.Absence, at source.Instant) { told, when = append(told, a), at }})
 	now := Now{At: time.Unix(1000, 0), Clock: source.Instant{Boot: [16]byte{1}, Boottime: 5e9, Wall: 1000e9}}
 	var absences []*wirepb.AbsenceRequest
 	step := func() (asks []*wirepb.ResumeRequest, states int) {
