@@ -330,11 +330,22 @@ func (e *Effect) worse() float64 {
 	return 1e6*(e.After.MissChance-e.Before.MissChance) + e.After.P90.Sub(e.Before.P90).Hours()
 }
 
+// Told is a forecast date as people are told it, rounded up to ten minutes: more would
+// be a pretence, and down would make a late order look kept.
+func Told(t time.Time) time.Time {
+	const step = 10 * time.Minute
+	if down := t.Truncate(step); down.Before(t) {
+		return down.Add(step)
+	}
+	return t
+}
+
 func (e *Effect) sentence(zone *time.Location) string {
 	if zone == nil {
 		zone = time.UTC
 	}
-	day := func(t time.Time) string { return t.In(zone).Format("Mon 2 Jan 15:04") }
+	wall := func(t time.Time) string { return t.In(zone).Format("Mon 2 Jan 15:04") }
+	day := func(t time.Time) string { return wall(Told(t)) }
 	switch {
 	case e.After.Refused != "":
 		return fmt.Sprintf("%s has no finish then: %s", e.Order, e.After.Refused)
@@ -351,7 +362,7 @@ func (e *Effect) sentence(zone *time.Location) string {
 		out = fmt.Sprintf("%s is done with 90 %% by %s as before", e.Order, day(e.After.P90))
 	}
 	if was, is := twentieths(e.Before.MissChance), twentieths(e.After.MissChance); was != is {
-		out += fmt.Sprintf("; %s instead of %s in 20 to miss %s", is, was, day(e.Promise))
+		out += fmt.Sprintf("; %s instead of %s in 20 to miss %s", is, was, wall(e.Promise))
 	}
 	return out
 }

@@ -146,6 +146,10 @@ func TestEffects(t *testing.T) {
 	}
 	if e := effects[0]; !strings.HasPrefix(e.Sentence, "SO-1041 is done with 90 % by ") || !strings.Contains(e.Sentence, "h later") {
 		t.Errorf("sentence %q", e.Sentence)
+	} else if at, err := time.Parse("Mon 2 Jan 15:04", strings.Split(strings.TrimPrefix(e.Sentence, "SO-1041 is done with 90 % by "), ",")[0]); err != nil || at.Minute()%10 != 0 {
+		t.Errorf("sentence %q tells its date to the minute, %v", e.Sentence, err)
+	} else if p90 := e.After.P90.UTC(); Told(p90).Before(p90) || Told(p90).Sub(p90) >= 10*time.Minute || Told(p90).Format("15:04") != at.Format("15:04") {
+		t.Errorf("sentence %q of %v: up to ten minutes expected, as on the pages", e.Sentence, p90)
 	}
 	none := s
 	none.Machines = append([]Machine(nil), s.Machines...) // their history stays, so SO-2 does

@@ -109,7 +109,7 @@ func worthTelling(was, is outlook.Finish) bool {
 }
 
 func (f *Floor) movedSentence(order string, was outlook.Finish, is outlook.OrderOutlook) string {
-	day := func(t time.Time) string { return t.In(f.c.Zone).Format("Mon 2 Jan 15:04") }
+	day := func(t time.Time) string { return outlook.Told(t).In(f.c.Zone).Format("Mon 2 Jan 15:04") }
 	switch {
 	case is.RemainingKg <= 0:
 		return order + " is done"

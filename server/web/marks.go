@@ -7,6 +7,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"turnwise/planner/outlook"
 )
 
 // Origin letters. Every figure on a page carries one.
@@ -157,14 +159,9 @@ func promiseTime(t, now time.Time, zone *time.Location) string {
 	return t.Format("2 Jan 2006")
 }
 
-// doneBy writes a forecast date, rounded up to ten minutes: more would be a
-// pretence, and down would make a late order look kept.
+// doneBy writes a forecast date.
 func doneBy(t, now time.Time, zone *time.Location) string {
-	const step = 10 * time.Minute
-	if up := t.Truncate(step); up.Before(t) {
-		t = up.Add(step)
-	}
-	return promiseTime(t, now, zone)
+	return promiseTime(outlook.Told(t), now, zone)
 }
 
 // apportion rounds milliseconds to seconds so that the rounded parts add up to

@@ -333,7 +333,7 @@ func (s *site) loadingHead(d *loadingData, p *floor.LoadingPlan, now time.Time) 
 		bar.rect("bw", 0, 100*min(float64(f.Hours)/max(whole, 1), 1), 1, 8)
 		d.FreeBy = append(d.FreeBy, freeRow{what, fmt.Sprintf("%s of %s h on %d %s", kilos(float64(f.Hours)), kilos(whole), f.Machines, plural(f.Machines, "machine", "machines")), bar.html()})
 	}
-	d.Free = fmt.Sprintf("%.0f", total)
+	d.Free = thousands(int64(math.Round(total)))
 	for _, r := range p.Refused {
 		d.Waiting = append(d.Waiting, r.Why)
 	}
