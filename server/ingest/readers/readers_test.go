@@ -104,6 +104,9 @@ func TestReplacedReaderOfABootWithoutAClock(t *testing.T) {
 	}{
 		{"no clock", 5, false, true, 0},
 		{"a clock of before the hand-over", fence.Add(-time.Minute).UnixNano(), true, true, 1},
+		{"a clock that nobody set, of before it", fence.Add(-time.Minute).UnixNano(), false, true, 1},
+		{"a clock that nobody set, of before what the reader told itself", fence.Add(-3 * time.Hour).UnixNano(), false, true, 0},
+		{"such a clock, and nobody took over", fence.Add(-3 * time.Hour).UnixNano(), false, false, 1},
 		{"a clock of after it", fence.Add(time.Minute).UnixNano(), true, true, 0},
 		{"no clock, and nobody took over", 5, false, false, 1},
 	} {

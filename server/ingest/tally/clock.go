@@ -209,10 +209,10 @@ func (p Places) rate(boot uint32, now, sample int64) (rate int64) {
 // beginning of the boot that sends. Without a clock that can be true it is put
 // at the newest instant known, between the same two: another reader may have told
 // of times long after this boot. Where the stream was handed over since, nothing
-// says that it was before that: it is put after, since who took over accounts for
-// what was counted before, and what came later must not be counted twice. prev is
-// of the stream itself, newest of the machine, fence when it was surely handed over;
-// all in Unix ms, 0 = none.
+// says that it was before that, nor does a clock that shows a time before prev: it
+// is put after, since who took over accounts for what was counted before, and what
+// came later must not be counted twice. prev is of the stream itself, newest of the
+// machine, fence when it was surely handed over; all in Unix ms, 0 = none.
 func Offset(b *store.Batch, boot uint32, prev, newest, fence int64) int64 {
 	received := b.Received.UnixNano()
 	if boot == b.Clock.Boot {
@@ -256,6 +256,9 @@ func Offset(b *store.Batch, boot uint32, prev, newest, fence int64) int64 {
 		offset = own[best].Wall - own[best].Boottime
 		if own[best].Synced {
 			return offset
+		}
+		if fence != 0 && offset+first < prev*1e6 { // nor can this one be true
+			prev = max(prev, fence)
 		}
 	}
 	offset = min(offset, Offset(b, b.Clock.Boot, 0, 0, 0)-last)
