@@ -133,12 +133,38 @@ func (r *Row) placeBoot(m *tally.Machine, st *Stream, b *store.Batch, idx uint32
 	}
 	st.Boots[idx], st.Places.Offsets[idx] = boot, offset
 	c.Placed = append(c.Placed, Placed{st, idx, boot})
-	switch receipt := b.Received.UnixNano() - b.Clock.Boottime; {
+	st.addLines(idx, r.corrections(st, boot), c)
+	receipt, from := b.Received.UnixNano()-b.Clock.Boottime, int64(math.MinInt64)
+	if lines := st.Places.Lines[idx]; len(lines) > 0 {
+		from = lines[len(lines)-1].From + 1
+	}
+	switch {
 	case idx != b.Clock.Boot:
 	case tally.Measured(b):
 		st.addLines(idx, tally.Follow(st.Places, b, 0, false), c)
-	case known && time.Duration(receipt-offset).Abs() > stale:
+	case known && time.Duration(receipt-st.Places.Offset(idx, b.Clock.Boottime)).Abs() > stale:
 		// The server's clock was set since another stream had this boot placed.
-		st.addLines(idx, []tally.Line{{From: math.MinInt64, Offset: receipt}}, c)
+		st.addLines(idx, []tally.Line{{From: from, Offset: receipt, Step: from != math.MinInt64}}, c)
 	}
+}
+
+// corrections are what other streams of a box have learnt of a boot since it was
+// placed: those of the one that learnt last.
+func (r *Row) corrections(st *Stream, boot store.ID) (lines []tally.Line) {
+	newest, num := int64(math.MinInt64), int64(0)
+	for _, other := range r.Streams {
+		if other == st || other.Agent != st.Agent {
+			continue
+		}
+		for idx, id := range other.Boots {
+			l := other.Places.Lines[idx]
+			if id != boot || len(l) == 0 {
+				continue
+			}
+			if at := l[len(l)-1].From; lines == nil || at > newest || at == newest && other.Num > num {
+				lines, newest, num = l, at, other.Num
+			}
+		}
+	}
+	return lines
 }
