@@ -19,6 +19,9 @@ func (l *Life) around(end, raw uint64, bits uint32, most uint64) (at uint64, ok 
 	return end + way, way <= most && end+way >= end
 }
 
+// first is the raw value that a life begins with.
+func (l *Life) first() uint64 { return l.Read.Raw - (l.Read.Ext - l.Min) }
+
 // goesAround looks which lives after one are a part of it, when that is counted up
 // to a value at t: its register did not fall, as another reader goes on over what
 // they first showed. What they count is on its number line.
@@ -28,54 +31,65 @@ func (l *Life) around(end, raw uint64, bits uint32, most uint64) (at uint64, ok 
 // the time at which the life after it began, as far as the clocks tell, what is
 // counted too little, should it have been another value, is in bounds.
 func (m *Machine) goesAround(key LifeKey, to uint64, t int64, c *Changes) {
-	l := m.Lives[key]
-	for _, f := range slices.SortedFunc(slices.Values(m.followers()[key]), LifeKey.compare) {
-		next := m.Lives[f]
-		if !next.Counted || f.PerRev != key.PerRev {
-			continue
+	for {
+		f, at, lost := m.next(key, to, t)
+		if f == (LifeKey{}) {
+			return
 		}
-		first, most := next.Read.Raw-(next.Read.Ext-next.Min), next.LostMax
-		late := m.Late[next.Read.Stream]
-		if late {
-			most = max(most, 1<<min(next.Read.Bits, maxBits)-1)
-		}
-		at, ok := l.around(next.PrevTo, first, next.Read.Bits, most)
-		turns := next.LostMax>>min(next.Read.Bits, maxBits) > 0
-		then := next.MinAt >= l.MaxAt-placing && next.MinAt <= t+placing
-		if !ok || at < l.Max || at > to || at < next.Min {
-			continue // or its counts from 0 would lie before the line
-		}
-		lost := uint64(0)
-		switch {
-		case then:
-		case turns:
-			lost = next.LostMax - (at - next.PrevTo)
-		case late:
-			lost = next.Max - next.Min
-		}
-		m.fold(f, Join{key, at - next.Min}, t, c)
+		m.fold(f, Join{key, at - m.Lives[f].Min}, t, c) // those after it follow the line then
 		if lost > 0 {
 			m.mayLack(f, lost, c)
 		}
 	}
 }
 
+// next finds a life that [Machine.goesAround] moves to a line, and where on it that
+// begins.
+func (m *Machine) next(key LifeKey, to uint64, t int64) (f LifeKey, at, lost uint64) {
+	l := m.Lives[key]
+	for _, f := range slices.SortedFunc(slices.Values(m.followers()[key]), LifeKey.compare) {
+		next := m.Lives[f]
+		if !next.Counted || f.PerRev != key.PerRev {
+			continue
+		}
+		most, late := next.LostMax, m.Late[next.Read.Stream]
+		if late {
+			most = max(most, 1<<min(next.Read.Bits, maxBits)-1)
+		}
+		at, ok := l.around(next.PrevTo, next.first(), next.Read.Bits, most)
+		if !ok || at < l.Max || at > to || at < next.Min {
+			continue // or its counts from 0 would lie before the line
+		}
+		turns := next.LostMax>>min(next.Read.Bits, maxBits) > 0
+		switch {
+		case next.MinAt >= l.MaxAt-placing && next.MinAt <= t+placing:
+		case turns:
+			lost = next.LostMax - (at - next.PrevTo)
+		case late:
+			lost = next.Max - next.Min
+		}
+		return f, at, lost
+	}
+	return LifeKey{}, 0, 0
+}
+
 // wentAround gives where on the line of the life before it a new one begins, when
 // that line has been counted over what it first shows already: [Machine.goesAround]
 // for a life of which the store hears after that. Where the line was not counted any
-// more at that time, as far as the clocks tell, its register may have fallen since:
-// lost bounds what is counted too little then.
+// more at that time, as far as the clocks tell, its register may have fallen since, and
+// where more than a turn is possible it may be that: lost bounds what is counted too
+// little then.
 func (m *Machine) wentAround(key, prev LifeKey, prevTo uint64, k *store.LifeLink, t int64) (at, lost uint64, ok bool) {
 	l := m.Lives[prev]
-	if l == nil || prev.PerRev != key.PerRev || k.RawBits > maxBits || k.LostMax>>k.RawBits > 0 {
+	if l == nil || prev.PerRev != key.PerRev || k.RawBits > maxBits {
 		return 0, 0, false
 	}
 	at, ok = l.around(prevTo, k.Raw, k.RawBits, k.LostMax)
 	if !ok || at < k.Ext || at > l.Max {
 		return 0, 0, false
 	}
-	if t > l.MaxAt+placing {
-		lost = k.LostMax + l.Max - at
+	if t > l.MaxAt+placing || k.LostMax>>k.RawBits > 0 {
+		lost = k.LostMax
 	}
 	return at, lost, true
 }
@@ -93,6 +107,7 @@ func (m *Machine) fold(key LifeKey, j Join, t int64, c *Changes) {
 		m.Lives[f].Prev, m.Lives[f].PrevTo = j.To, m.Lives[f].PrevTo+j.Offset
 		m.after[j.To] = append(m.after[j.To], f)
 		c.Lives[f] = true
+		m.moveRest(f, j.Offset, c)
 	}
 	booked, from := line.revolutions(key.PerRev)+l.revolutions(key.PerRev), line.MaxAt
 	line.Max, line.MaxAt, *m.Lives[key] = l.Max+j.Offset, l.MaxAt, Life{}
@@ -107,6 +122,6 @@ func (m *Machine) fold(key LifeKey, j Join, t int64, c *Changes) {
 	m.turned(line.revolutions(key.PerRev)-booked, min(from, t), t, c)
 	m.counted(key, j, c)
 	for _, f := range after {
-		m.reach(j.To, m.Lives[f].PrevTo, t, c)
+		m.reachEnd(j.To, f, t, c)
 	}
 }

@@ -32,8 +32,15 @@ func (m *Machine) span(stream int64, k *store.CountSpan, r *store.Record, t int6
 	if m.unlinked(stream, k) {
 		m.linkAt(stream, k, r, from, c)
 	}
-	key, offset := m.joined(LifeKey{k.Life, perRev(k.PerRev)})
+	life := LifeKey{k.Life, perRev(k.PerRev)}
+	key, offset, over := m.place(life, k.From, k.To)
+	if m.overFall(key, k.To+offset, k, t, c) {
+		key, offset, over = m.place(life, k.From, k.To)
+	}
 	lo, hi := k.From+offset, k.To+offset
+	if over {
+		lo = hi
+	}
 	if hi < lo {
 		return fmt.Sprintf("count span (%d, %d] runs over the number line of its life", k.From, k.To)
 	}
@@ -41,6 +48,9 @@ func (m *Machine) span(stream int64, k *store.CountSpan, r *store.Record, t int6
 		return why
 	}
 	n := m.grow(key, lo, hi, from, t, c)
+	if l := m.Lives[key]; k.TimeUnknown && l.Min == lo && l.MinAt == from {
+		l.MinAt = t // it may have begun at any time since
+	}
 	m.read(key, Reading{Raw: k.RawTo, Ext: hi, Bits: k.RawBits, At: t, Stream: stream, Boot: r.Boot, Boottime: r.Boottime}, c)
 	h, reason := byState, ""
 	switch {
@@ -124,7 +134,7 @@ func (m *Machine) grow(key LifeKey, lo, hi uint64, from, t int64, c *Changes) in
 	m.turned(n, from, t, c)
 	if first {
 		for _, next := range m.followers()[key] {
-			m.reach(key, m.Lives[next].PrevTo, t, c)
+			m.reachEnd(key, next, t, c)
 		}
 	}
 	return n
@@ -159,13 +169,17 @@ func (m *Machine) Recount(r *store.Record, place Places, c *Changes) {
 	t := place.At(r.Boot, r.Boottime)
 	switch k := r.Kind.(type) {
 	case *store.CountSpan:
-		key, offset := m.joined(LifeKey{k.Life, perRev(k.PerRev)})
-		if lo, hi := k.From+offset, k.To+offset; lo <= hi {
+		key, offset, over := m.place(LifeKey{k.Life, perRev(k.PerRev)}, k.From, k.To)
+		lo, hi := k.From+offset, k.To+offset
+		if over {
+			lo = hi
+		}
+		if lo <= hi {
 			m.grow(key, lo, hi, min(place.At(r.Boot, k.FromBoottime), t), t, c)
 		}
 	case *store.LifeLink:
 		if k.Prev != (store.ID{}) {
-			prev, offset := m.joined(LifeKey{k.Prev, perRev(k.PerRev)})
+			prev, offset, _ := m.place(LifeKey{k.Prev, perRev(k.PerRev)}, k.PrevTo, k.PrevTo)
 			m.reach(prev, k.PrevTo+offset, t, c)
 			if key := (LifeKey{k.New, perRev(k.PerRev)}); m.Joins[key] == (Join{}) {
 				m.life(key)

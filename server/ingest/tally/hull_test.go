@@ -90,7 +90,7 @@ func TestLifeGoesAround(t *testing.T) {
 		{"not so far", 48, top - 3, 100, 96 + 1 + 50 + 20, 47, "96, and 1 more, and 50, and 20 of the life after that"},
 		{"over it", 48, top + 10, 100, 96 + 4 + 50 + 20, 0, "96, and 4 to the top, and 50, and 20"},
 		{"farther than both", 48, top + 80, 100, 96 + 4 + 80 + 20, 0, "96, and 4 to the top, and 80, and 20"},
-		{"farther than can be", 3, top + 10, 100, 96 + 14 + 50 + 20, 0, "the first reader knew that it fell: 96 and 14, and 50, and 20"},
+		{"farther than can be", 3, top + 10, 100, 96 + 50 + 20, 3, "the first reader knew that it fell: the 10 of the second are among the 50"},
 		{"more than one turn, at that time", top + 48, top + 10, 100, 96 + 4 + 50 + 20, 0, "96, and 4 to the top, and 50, and 20"},
 		{"more than one turn, at another time", top + 48, top + 10, 20, 96 + 4 + 50 + 20, top + 48 - 4, "nobody knows: 96, and 4 to the top, and 50, and 20; the rest of what the first reader tells is in bounds"},
 	} {
@@ -117,6 +117,27 @@ func TestLifeGoesAround(t *testing.T) {
 	}
 }
 
+// TestLivesGoAround: two lives, one after the other, of which nobody could tell
+// whether the register had gone around before them. One span goes over both.
+func TestLivesGoAround(t *testing.T) {
+	const top = 1 << 16
+	m := new(Machine)
+	over := counts(1, top-4, 2*top+100, 16, 100)
+	tell(t, m,
+		told{1, 0, sight(1, 0, 0, top-100, 16, 0)},
+		told{1, 100, counts(1, top-100, top-4, 16, 0)},
+		told{1, 130, sight(2, 1, top-4, 5, 16, top+50)},
+		told{1, 140, counts(2, 5, 20, 16, 130)},
+		told{1, 150, sight(3, 2, 20, 40, 16, 2*top)},
+		told{1, 160, counts(3, 40, 60, 16, 150)},
+		told{2, 8000, over},
+	)
+	// By hand: 96 up to near the top, and all that the second reader tells of.
+	if want := int64(96 + 4 + top + 100); m.Revolutions != want {
+		t.Errorf("%d revolutions in the books, want %d", m.Revolutions, want)
+	}
+}
+
 // TestLifeWentAround: as [TestLifeGoesAround], and of the life that the first reader
 // began the store hears after the second one has counted over what it first showed.
 func TestLifeWentAround(t *testing.T) {
@@ -134,7 +155,8 @@ func TestLifeWentAround(t *testing.T) {
 		{"farther than both", 48, top + 80, 160, 96 + 4 + 80, 0, "96, and 4 to the top, and 80"},
 		{"not so far", 48, top - 3, 160, 96 + 1 + 50, 47, "96, and 1 more, and 50; of the 48 the one is found"},
 		{"farther than can be", 3, top + 10, 160, 96 + 14 + 50, 0, "the first reader knew that it fell: 96 and 14, and 50"},
-		{"before that time", 48, top + 10, 110, 96 + 4 + 50, 48 + 9, "it may have fallen since: 48, and the 9 from what it first showed on"},
+		{"before that time", 48, top + 10, 110, 96 + 4 + 50, 48, "it may have fallen since, as the first reader tells"},
+		{"more than one turn", top + 48, top + 10, 160, 96 + 4 + 50, top + 48, "96, 4 to the top, or a turn more, and 50"},
 	} {
 		m := new(Machine)
 		tell(t, m,
@@ -232,7 +254,7 @@ func recounted(t *testing.T, m *Machine, lost uint64, second *store.CountSpan, a
 		told{1, 130, counts(2, 0, 1, 16, 130)},
 	)
 	c, place := NewChanges(nil), Places{Offsets: map[uint32]int64{1: 0}}
-	again.Joins = m.Joins
+	again.Know(m)
 	for _, r := range []told{
 		{1, 190, counts(2, 1, 50, 16, 130)}, {1, 200, sight(3, 2, 50, 30_000, 16, 0)}, {1, 230, counts(3, 30_000, 30_020, 16, 200)}, {2, at, second},
 	} {

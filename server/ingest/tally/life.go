@@ -107,24 +107,6 @@ func (m *Machine) Newest() (key LifeKey, r Reading, ok bool) {
 	return m.Current, l.Read, true
 }
 
-// GoesOn tells that a record goes on from the newest reading of the machine's
-// counter: nobody has told of what it counts.
-func (m *Machine) GoesOn(r *store.Record) bool {
-	var key LifeKey
-	var from uint64
-	switch k := r.Kind.(type) {
-	case *store.CountSpan:
-		key, from = LifeKey{k.Life, perRev(k.PerRev)}, k.From
-	case *store.LifeLink:
-		key, from = LifeKey{k.Prev, perRev(k.PerRev)}, k.PrevTo
-	}
-	if key.ID == (store.ID{}) {
-		return false
-	}
-	line, offset := m.joined(key)
-	return line == m.Current && from+offset >= m.reached(line)
-}
-
 const (
 	maxBits = 32
 	// placing is how far two instants of different boots may be from where
@@ -207,7 +189,11 @@ func (m *Machine) link(stream int64, k *store.LifeLink, r *store.Record, t int64
 	fresh := m.fresh(key)
 	if k.Prev != (store.ID{}) {
 		var offset uint64
-		prev, offset = m.joined(LifeKey{k.Prev, key.PerRev})
+		before := LifeKey{k.Prev, key.PerRev}
+		prev, offset, _ = m.place(before, k.PrevTo, k.PrevTo)
+		if m.endsAfterFall(prev, k.PrevTo+offset, t, c) {
+			prev, offset, _ = m.place(before, k.PrevTo, k.PrevTo)
+		}
 		prevTo = k.PrevTo + offset
 		m.reach(prev, prevTo, t, c)
 		if m.Lives[prev] == nil && m.Lives[key] == nil {
@@ -279,6 +265,14 @@ func (m *Machine) reach(key LifeKey, to uint64, t int64, c *Changes) {
 	l := m.Lives[key]
 	if l != nil && l.Counted && to > l.Max && m.implausible(key, l.Max, to, min(l.MaxAt, t), t, true) == "" {
 		m.grow(key, l.Max, to, min(l.MaxAt, t), t, c)
+	}
+}
+
+// reachEnd books that a life counted up to where one after it was told to follow. A
+// rest begins where somebody only took it to be.
+func (m *Machine) reachEnd(key, next LifeKey, t int64, c *Changes) {
+	if !m.isRest(next) {
+		m.reach(key, m.Lives[next].PrevTo, t, c)
 	}
 }
 
@@ -447,7 +441,8 @@ func (m *Machine) adopt(key LifeKey, j Join, t int64, c *Changes) {
 		m.follow(next, j.To, end)
 		m.bookLost(next, l, 1)
 		c.Lives[next] = true
-		m.reach(l.Prev, l.PrevTo, t, c)
+		m.moveRest(next, j.Offset, c)
+		m.reachEnd(l.Prev, next, t, c)
 	}
 	delete(m.after, key)
 }

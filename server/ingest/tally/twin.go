@@ -41,6 +41,10 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 	now := m.Lives[m.Current]
 	late := now != nil && now.Read.Stream != stream && now.Read.At > t+placing
 	aside, all := int64(0), []LifeKey{root}
+	unbooked := m.Lives[prev] == nil
+	if unbooked {
+		all = append(all, m.roots()...)
+	}
 	for i := 0; i < len(all) && i < maxTwins*maxTwins; i++ {
 		// In an order of their own: a recount must find the same one of two that
 		// are as near as each other.
@@ -52,7 +56,7 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 			}
 			apart := max(l.MinAt-t, t-l.MaxAt, 0)
 			x, ok := l.holds(k, f.PerRev, apart)
-			if !ok || x < k.Ext || twin != (LifeKey{}) && apart >= aside {
+			if !ok || unbooked && apart > aWhile || x < k.Ext || twin != (LifeKey{}) && apart >= aside {
 				continue
 			}
 			twin, at, lost, aside = f, x, 0, apart
@@ -62,6 +66,17 @@ func (m *Machine) twin(stream int64, key, prev LifeKey, k *store.LifeLink, t int
 		}
 	}
 	return twin, at, lost
+}
+
+// roots are the lives that follow none.
+func (m *Machine) roots() (list []LifeKey) {
+	for key, l := range m.Lives {
+		if l.Prev == (LifeKey{}) {
+			list = append(list, key)
+		}
+	}
+	slices.SortFunc(list, LifeKey.compare)
+	return list
 }
 
 // compare is an order of lives, without a meaning.

@@ -134,3 +134,33 @@ func TestTwinIsNotWhatItsReaderLeft(t *testing.T) {
 		}
 	}
 }
+
+// Of the life that a reader has left nothing is booked, as another one had told of all
+// that time: the fall that both saw is found all the same, if it was a while ago at
+// most.
+func TestTwinAfterALifeThatIsNotBooked(t *testing.T) {
+	for _, tt := range []struct {
+		name string
+		at   int64
+		want int64
+		most int64
+	}{
+		// The other reader told of 5 counts since the fall at 101 s, and this one of 9.
+		{"just now", 110, 109, 0},
+		{"a while ago", 160, 109, 76}, // 5, and 1.25 a second for 55 s, and 2, rounded up
+		{"long ago", 3600, 114, 4387}, // 1.25 a second for 3495 s and 5 s, and 2, and the 10 of the link
+	} {
+		m := new(Machine)
+		tell(t, m,
+			told{1, 0, sight(1, 0, 0, 0, 32, 0)},
+			told{1, 100, counts(1, 0, 100, 32, 0)},
+			told{1, 101, sight(2, 1, 100, 0, 32, 0)},
+			told{1, 105, counts(2, 0, 5, 32, 101)},
+			told{2, tt.at, sight(9, 7, 100, 2, 32, 10)},
+			told{2, tt.at + 6, counts(9, 0, 9, 32, tt.at)},
+		)
+		if m.Revolutions != tt.want || m.LostMax != tt.most {
+			t.Errorf("%s: %d revolutions in the books, at most %d lost; want %d and %d", tt.name, m.Revolutions, m.LostMax, tt.want, tt.most)
+		}
+	}
+}

@@ -44,8 +44,11 @@ import (
 // 18: a life of which the store hears after another reader has counted on over what it
 // first shows is counted on the line of the one before; so is one of a reader that came
 // late, when another one goes on over it, and one that may have begun turns later.
-// 19: none of them is moved where its counts from 0 would lie before the line.
-const bookingRules = 19
+// 19: none of them is moved where its counts from 0 would lie before the line. 20: what
+// a reader counts on over a fall of its register, of which another one tells, is counted
+// where that tells of it; several lives after a line are moved to it at once; a fall is
+// found again also where nothing of the life before is booked.
+const bookingRules = 20
 
 // noteOrder writes down that records of another stream of the machine, or by
 // other rules, are applied from here on. That is rare: a machine changes its

@@ -72,7 +72,8 @@ func (w *writer) recountMachine(ctx context.Context, m *machine, from int64) err
 	if err != nil {
 		return err
 	}
-	again.Joins, again.Jobs = m.Joins, nil
+	again.Know(&m.Machine)
+	again.Jobs = nil
 	err = each(ctx, w.conn, func(rows *sql.Rows) error {
 		var from int64
 		err := rows.Scan(&from)

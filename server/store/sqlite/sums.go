@@ -151,7 +151,7 @@ func (v *verifier) inPart(ctx context.Context, m *machine) error {
 	if err != nil {
 		return err
 	}
-	again.Joins = m.Joins
+	again.Know(&m.Machine)
 	c := tally.NewChanges(nil)
 	if _, err := v.w.replay(ctx, m, true, func(_ *stream, r *store.Record, place tally.Places, _ readers.Refusal) { again.Recount(r, place, c) }); err != nil {
 		return err
