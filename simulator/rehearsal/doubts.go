@@ -67,7 +67,10 @@ func (o *oracle) pair(p *plc, s *sight, i, k int, took time.Duration) {
 	turned := p.at() - p.upsets[i].turned
 	back := int64(-shift & p.mask())
 	passes := shift != 0 && int64(shift)+turned <= o.most(p, took)
-	again := shift != 0 && turned+o.most(p, 5*rollback) >= back && back <= o.most(p, took)
+	// What it shows now may be on the way on from any reading that somebody has, also
+	// from one that is long before the upset: what it was then is in nobody's journal.
+	before := max(5*rollback, p.upsets[i].at-s.since)
+	again := shift != 0 && turned+o.most(p, before) >= back && back <= o.most(p, took)
 	if passes {
 		s.over += int64(shift)
 	}
