@@ -184,6 +184,7 @@ func (s *Source) Close() error {
 // for each request. f and what it writes are abandoned when with returns
 // early; it must then not be looked at.
 func (s *Source) with(ctx context.Context, requests int, f func(context.Context, client) error) error {
+	caller := ctx
 	ctx, cancel := context.WithTimeoutCause(ctx, s.patience(requests), ErrTimeout)
 	defer cancel()
 	select {
@@ -206,10 +207,12 @@ func (s *Source) with(ctx context.Context, requests int, f func(context.Context,
 	}()
 	select {
 	case err := <-result:
-		return err
+		if err == nil || caller.Err() == nil {
+			return err
+		} // else it may be no more than the end of the wait
 	case <-ctx.Done():
-		return fmt.Errorf("modbus: %s: given up while waiting: %w", s.conf.Address, context.Cause(ctx))
 	}
+	return fmt.Errorf("modbus: %s: given up while waiting: %w", s.conf.Address, context.Cause(ctx))
 }
 
 // patience is the longest time that a number of requests may take. On a

@@ -129,8 +129,8 @@ func cancelled(t *testing.T, b Bench) {
 	if !errors.Is(err, context.DeadlineExceeded) {
 		t.Errorf("Read gave %v, want context.DeadlineExceeded", err)
 	}
-	if d := time.Since(began); d > b.Patience()/2 {
-		t.Errorf("Read came back %s after its context ended", d)
+	if d := time.Since(began); d >= b.Patience() {
+		t.Errorf("Read came back after %s, when the machine's own time was over", d)
 	}
 }
 
