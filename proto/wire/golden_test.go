@@ -51,6 +51,9 @@ func TestGoldenDown(t *testing.T) {
 		"command-1.3-clock-set-back": &wirepb.Command{Resumes: []*wirepb.Resume{
 			{Machine: "k01", StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE, LifeId: id('l'), Extended: 70_000, Raw: 4464, RawBits: 16,
 				CountsPerRevolution: 1, BootId: id('b'), BoottimeNs: 5, ReadingNs: 7, SentNs: 7, LongerAgoNs: 3_600_000_000_000, DbIncarnation: id('i')}}},
+		"command-1.3-stop-of-an-input": &wirepb.Command{Resumes: []*wirepb.Resume{
+			{Machine: "k01", StreamId: id('s'), Verdict: wirepb.ResumeVerdict_RESUME_VERDICT_CONTINUE, LifeId: id('l'), Extended: 7, Raw: 7, RawBits: 16,
+				CountsPerRevolution: 1, ReadingNs: 7, SentNs: 7, StopId: id('x'), StopCause: "yarn", StopSide: "top"}}},
 		"agent-state-1.3-absence": &wirepb.AgentState{SessionNo: 5, Online: true,
 			Absences: []*wirepb.AbsenceRequest{{Machine: "k01", StreamId: id('s'), SinceNs: 1_800_000_000_000_000_000}}},
 		"command-1.3-absence": &wirepb.Command{Absences: []*wirepb.Absence{

@@ -37,7 +37,7 @@ func ResumeAnswer(machine string, stream store.ID, got store.Resume, incarnation
 	// A reader whose clock is placed a little late may have read after now.
 	m.ReadingNs, m.LongerAgoNs = min(got.At.UnixNano(), m.SentNs), int64(got.Longer)
 	if got.Stop != (store.ID{}) {
-		m.StopId = got.Stop[:]
+		m.StopId, m.StopCause, m.StopSide = got.Stop[:], got.Cause, got.Side
 	}
 	return m
 }

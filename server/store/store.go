@@ -268,6 +268,8 @@ type Resume struct {
 	At     time.Time
 	Longer time.Duration
 	Stop   ID // open then; zero = none
+	// Cause and Side of that stop; empty when nobody told them.
+	Cause, Side string
 }
 
 // FrozenStream is a stream that takes nothing more.

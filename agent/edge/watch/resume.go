@@ -23,13 +23,15 @@ type Resumed struct {
 	Longer time.Duration
 	// Stop is the stop that was open; zero when there was none.
 	Stop [16]byte
+	// Cause and Side are those of its input; empty when they are not known.
+	Cause, Side string
 }
 
 // Answer is the server's checked word, which came at an instant.
 func Answer(r *wirepb.Resume, at source.Instant) Resumed {
 	x := Resumed{
 		Ext: r.GetExtended(), Raw: r.GetRaw(), Bits: uint(r.GetRawBits()), PerRevolution: max(r.GetCountsPerRevolution(), 1),
-		At: at, Age: time.Duration(r.GetSentNs() - r.GetReadingNs()), Longer: min(time.Duration(r.GetLongerAgoNs()), mostSet),
+		Cause: r.GetStopCause(), Side: r.GetStopSide(), At: at, Age: time.Duration(r.GetSentNs() - r.GetReadingNs()), Longer: min(time.Duration(r.GetLongerAgoNs()), mostSet),
 	}
 	if bytes.Equal(r.GetBootId(), at.Boot[:]) && r.GetBoottimeNs() <= at.Boottime {
 		// Read in this boot, whose time nobody can set.
@@ -60,6 +62,19 @@ const owed = 3 * time.Second
 // anyStop is the number of no stop input.
 const anyStop = 255
 
+// named are the inputs that go by a name; all where the name is empty.
+func (w *Watch) named(cause, side string) (set uint64) {
+	if cause == "" {
+		return ^uint64(0)
+	}
+	for i, s := range w.conf.Stops {
+		if s.Cause == cause && s.Side == side {
+			set |= 1 << i
+		}
+	}
+	return set
+}
+
 // Resume is the state of a watch that goes on from a reading of another one.
 // Its next reading ends a hole: counts that followed without doubt belong to
 // the same life, and of anything else the link to a new life gives bounds.
@@ -74,7 +89,7 @@ func (w *Watch) Resume(r Resumed) State {
 		s.Counter = ^w.conf.Counter // another counter is read from now on
 	}
 	if r.Stop != [16]byte{} {
-		s.stop = stop{open: true, input: true, id: r.Stop, first: anyStop, held: ^uint64(0)}
+		s.stop = stop{open: true, input: true, id: r.Stop, first: anyStop, held: w.named(r.Cause, r.Side)}
 	}
 	s.settle(last.Boottime, r.Ext)
 	return s

@@ -159,3 +159,43 @@ func TestResumeInAStop(t *testing.T) {
 		}
 	}
 }
+
+// The server's stop goes on under an input of its name, the turn of running out
+// included; under another one it is another stop as soon as the cylinder has turned.
+func TestResumeInAStopOfAnotherInput(t *testing.T) {
+	for _, tt := range []struct {
+		name, cause string
+		active      int
+		raw         uint64
+		goesOn      bool
+	}{
+		{"its own input", "needle", 1, 6, true},
+		{"its own input, far", "needle", 1, 7, false},
+		{"another input, no turn", "yarn", 1, 5, true},
+		{"another input, a turn", "yarn", 1, 6, false},
+		{"an input that is not configured any more", "fabric", 1, 6, false},
+		{"who began it is not known", "", 1, 6, true},
+	} {
+		w, err := New(Config{Bits: 32, Stops: []Stop{{Cause: "yarn"}, {Cause: "needle"}}}, func() [16]byte { return [16]byte{7} }, func([16]byte) uint32 { return 1 })
+		if err != nil {
+			t.Fatal(err)
+		}
+		now := source.Instant{Boot: [16]byte{9}, Boottime: int64(time.Hour), Wall: int64(time.Hour)}
+		st := w.Resume(Answer(&wirepb.Resume{LifeId: []byte{1}, Extended: 5, Raw: 5, RawBits: 32, StopId: append([]byte{3}, make([]byte, 15)...), StopCause: tt.cause,
+			ReadingNs: 1, SentNs: 1 + int64(time.Minute)}, now))
+		r := source.Reading{At: now, Raw: tt.raw, Active: []int{tt.active}}
+		r.At.Boottime++
+		st, recs := w.Step(st, r, false)
+		want := byte(7)
+		if tt.goesOn {
+			want = 3
+		}
+		ended := false
+		for _, rec := range recs {
+			ended = ended || rec.GetStopEnd().GetStopId() != nil && rec.GetStopEnd().GetStopId()[0] == 3
+		}
+		if id, _, open := st.Stopped(); !open || id[0] != want || ended == tt.goesOn {
+			t.Errorf("%s: stop %x, open %v, the one of before ended: %v; want stop %d", tt.name, id[0], open, ended, want)
+		}
+	}
+}

@@ -2189,7 +2189,11 @@ type Resume struct {
 	StopId []byte `protobuf:"bytes,15,opt,name=stop_id,json=stopId,proto3" json:"stop_id,omitempty"`
 	// How much longer ago the reading may have been than the two instants tell,
 	// because that clock was set in between.
-	LongerAgoNs   int64 `protobuf:"varint,16,opt,name=longer_ago_ns,json=longerAgoNs,proto3" json:"longer_ago_ns,omitempty"`
+	LongerAgoNs int64 `protobuf:"varint,16,opt,name=longer_ago_ns,json=longerAgoNs,proto3" json:"longer_ago_ns,omitempty"`
+	// What began that stop, as the reader of then named it; empty when that is not
+	// known.
+	StopCause     string `protobuf:"bytes,17,opt,name=stop_cause,json=stopCause,proto3" json:"stop_cause,omitempty"`
+	StopSide      string `protobuf:"bytes,18,opt,name=stop_side,json=stopSide,proto3" json:"stop_side,omitempty"`
 	unknownFields protoimpl.UnknownFields
 	sizeCache     protoimpl.SizeCache
 }
@@ -2334,6 +2338,20 @@ func (x *Resume) GetLongerAgoNs() int64 {
 		return x.LongerAgoNs
 	}
 	return 0
+}
+
+func (x *Resume) GetStopCause() string {
+	if x != nil {
+		return x.StopCause
+	}
+	return ""
+}
+
+func (x *Resume) GetStopSide() string {
+	if x != nil {
+		return x.StopSide
+	}
+	return ""
 }
 
 // MachineLive is the newest look at one machine.
@@ -2911,7 +2929,7 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x19\n" +
 	"\bsince_ns\x18\x03 \x01(\x03R\asinceNs\x12\x15\n" +
 	"\x06age_ns\x18\x04 \x01(\x03R\x05ageNs\x12\"\n" +
-	"\rlonger_ago_ns\x18\x05 \x01(\x03R\vlongerAgoNs\"\xfe\x03\n" +
+	"\rlonger_ago_ns\x18\x05 \x01(\x03R\vlongerAgoNs\"\xba\x04\n" +
 	"\x06Resume\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x129\n" +
@@ -2931,7 +2949,10 @@ const file_turnwise_wire_v1_wire_proto_rawDesc = "" +
 	"\asent_ns\x18\r \x01(\x03R\x06sentNs\x12%\n" +
 	"\x0edb_incarnation\x18\x0e \x01(\fR\rdbIncarnation\x12\x17\n" +
 	"\astop_id\x18\x0f \x01(\fR\x06stopId\x12\"\n" +
-	"\rlonger_ago_ns\x18\x10 \x01(\x03R\vlongerAgoNs\"\xe7\x03\n" +
+	"\rlonger_ago_ns\x18\x10 \x01(\x03R\vlongerAgoNs\x12\x1d\n" +
+	"\n" +
+	"stop_cause\x18\x11 \x01(\tR\tstopCause\x12\x1b\n" +
+	"\tstop_side\x18\x12 \x01(\tR\bstopSide\"\xe7\x03\n" +
 	"\vMachineLive\x12\x18\n" +
 	"\amachine\x18\x01 \x01(\tR\amachine\x12\x1b\n" +
 	"\tstream_id\x18\x02 \x01(\fR\bstreamId\x12\x17\n" +

@@ -44,7 +44,7 @@ func (r *Row) Resume(m *tally.Machine, q store.ResumeQuery, at time.Time, c *Cha
 		Longer: r.LongerAgo(time.UnixMilli(read.At), at) + time.Duration(ahead)*time.Millisecond,
 	}
 	if m.Open != nil {
-		out.Stop = m.Open.ID
+		out.Stop, out.Cause, out.Side = m.Open.ID, m.Open.Cause, m.Open.Side
 	}
 	if x := r.numbered(read.Stream); x != nil {
 		out.Boot = x.Boots[read.Boot]

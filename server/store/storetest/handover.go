@@ -119,7 +119,7 @@ func testStopOutlivesBox(t *testing.T, b *bench) {
 	one := newAgent(t, "a1", "k01")
 	b.ok(one.sight(0, "first", 7, 32).counts(0, 10, 7, 11, 32).begin(10, "s", "yarn").batch())
 	two := other(t, "a1", "k01", "two")
-	if r := b.resume(two, 40); r.Verdict != store.ResumeContinue || r.Stop != mark("s") {
+	if r := b.resume(two, 40); r.Verdict != store.ResumeContinue || r.Stop != mark("s") || r.Cause != "yarn" || r.Side != "top" {
 		t.Fatalf("%+v", r)
 	}
 	two.life = one.life
