@@ -133,24 +133,25 @@ func (r *Row) placeBoot(m *tally.Machine, st *Stream, b *store.Batch, idx uint32
 	}
 	st.Boots[idx], st.Places.Offsets[idx] = boot, offset
 	c.Placed = append(c.Placed, Placed{st, idx, boot})
-	st.addLines(idx, r.corrections(st, boot), c)
-	receipt, from := b.Received.UnixNano()-b.Clock.Boottime, int64(math.MinInt64)
-	if lines := st.Places.Lines[idx]; len(lines) > 0 {
-		from = lines[len(lines)-1].From + 1
+	receipt := b.Received.UnixNano() - b.Clock.Boottime
+	if now, ok := r.corrected(st, boot, b.Clock.Boottime); ok {
+		offset = now
 	}
 	switch {
 	case idx != b.Clock.Boot:
 	case tally.Measured(b):
 		st.addLines(idx, tally.Follow(st.Places, b, 0, false), c)
-	case known && time.Duration(receipt-st.Places.Offset(idx, b.Clock.Boottime)).Abs() > stale:
+	case known && time.Duration(receipt-offset).Abs() > stale:
 		// The server's clock was set since another stream had this boot placed.
-		st.addLines(idx, []tally.Line{{From: from, Offset: receipt, Step: from != math.MinInt64}}, c)
+		st.addLines(idx, []tally.Line{{From: math.MinInt64, Offset: receipt}}, c)
+	case known && offset != st.Places.Offsets[idx]:
+		st.addLines(idx, []tally.Line{{From: math.MinInt64, Offset: offset}}, c)
 	}
 }
 
-// corrections are what other streams of a box have learnt of a boot since it was
-// placed: those of the one that learnt last.
-func (r *Row) corrections(st *Stream, boot store.ID) (lines []tally.Line) {
+// corrected is what is to be added to an instant of a boot as another stream of its
+// box has learnt since the boot was placed, by the one that learnt last.
+func (r *Row) corrected(st *Stream, boot store.ID, boottime int64) (offset int64, ok bool) {
 	newest, num := int64(math.MinInt64), int64(0)
 	for _, other := range r.Streams {
 		if other == st || other.Agent != st.Agent {
@@ -161,10 +162,10 @@ func (r *Row) corrections(st *Stream, boot store.ID) (lines []tally.Line) {
 			if id != boot || len(l) == 0 {
 				continue
 			}
-			if at := l[len(l)-1].From; lines == nil || at > newest || at == newest && other.Num > num {
-				lines, newest, num = l, at, other.Num
+			if at := l[len(l)-1].From; !ok || at > newest || at == newest && other.Num > num {
+				offset, ok, newest, num = other.Places.Offset(idx, boottime), true, at, other.Num
 			}
 		}
 	}
-	return lines
+	return offset, ok
 }

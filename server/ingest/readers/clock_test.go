@@ -25,7 +25,7 @@ func TestBootIsPutRightForAll(t *testing.T) {
 	}{
 		{"a1", "k01", 200, 200},
 		{"a1", "k02", 200, 200},
-		{"a1", "k01", 50, 90},   // of before it was put right, as it was booked
+		{"a1", "k01", 50, 50},   // nothing of the new stream is booked yet
 		{"a2", "k01", 200, 203}, // by the receipt
 	} {
 		st := row.Begin(store.ID{9}, x.agent, x.machine, Run{}, c)
