@@ -106,7 +106,7 @@ func TestBoxWithoutAClockAsksHowLongItWasOff(t *testing.T) {
 			m.quality = source.Free
 			m.shows["k01"] = func(time.Duration) (uint64, []int, error) { return 70_000, nil, nil }
 			dir := t.TempDir()
-			run := func(d time.Duration, heard bool, look time.Duration) (problem string) {
+			run := func(d time.Duration, heard bool, look time.Duration) string {
 				conf := testConfig(dir, "k01")
 				conf.Machines[0].Source = Source{Kind: kindGPIO, Revolution: Revolution{Line: "gpiochip0/17", PulsesPerRevolution: 1}}
 				a := m.agent(t, conf, Options{})
@@ -115,9 +115,10 @@ func TestBoxWithoutAClockAsksHowLongItWasOff(t *testing.T) {
 				a.served = func(boottime int64) (add, off time.Duration, ok bool) {
 					return time.Duration(1_900_000_000 * time.Second), time.Millisecond, heard
 				}
-				time.AfterFunc(look, func() { problem = a.machines[0].live().GetProblem() })
+				said := make(chan string, 1)
+				time.AfterFunc(look, func() { said <- a.machines[0].live().GetProblem() })
 				runFor(t, a, d)
-				return problem
+				return <-said
 			}
 			run(time.Minute, true, time.Second)
 			m.boot++
