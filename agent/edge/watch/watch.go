@@ -317,8 +317,9 @@ const (
 
 // elapsed is the time since the last reading as it is believed, and how much
 // more it can have been. Over a boot it is what the clocks say only where they
-// were set from outside, or what the server said; else a counter wide enough is then given all of believed,
-// and a narrow one, whose turns around need the time, what an own clock shows.
+// were set from outside, or what the server said. Else a counter wide enough is
+// given all of believed, and a narrow one, whose turns around need the time, what
+// an own clock shows.
 func (p *pass) elapsed() (sure, more time.Duration) {
 	wall, told := p.clocks()
 	if told {
